@@ -1,0 +1,1 @@
+"""Rowwater: which drip-tape rows get water today, how long and when."""

@@ -1,0 +1,103 @@
+"""The shipped crop and soil tables (config/crops.yaml, config/soils.yaml), as they stand in the files.
+
+Where every figure comes from is written beside it in those files. What a grower's own crops.yaml changes is
+none of this module's business: it only hands out what ships.
+"""
+
+from __future__ import annotations
+
+from copy import deepcopy
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from scheduler.errors import BadInput, CouldNot
+
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
+
+    from scheduler.model import TextureGroup
+
+__all__ = ["Texture", "crop_aliases", "crops", "soils", "wetted_width_m"]
+
+_WIDTH_UNIT = " m"  # the shipped file gives every wetted width in metres
+
+
+@dataclass(frozen=True, slots=True)
+class Texture:
+    """One soil texture: water contents in m3/m3, and the group that its wetted width follows."""
+
+    name: str
+    theta_fc: float
+    theta_wp: float
+    group: TextureGroup
+    source: str
+
+
+def crops() -> dict[str, dict[str, Any]]:
+    """The shipped crops in file order, crop name -> its mapping as in crops.yaml; the caller's own copy."""
+    return deepcopy(_crops())
+
+
+@cache
+def crop_aliases() -> dict[str, str]:
+    """Other names of the shipped crops, casefolded -> the crop's name in `crops()`."""
+    return {other.casefold(): name for name, crop in _crops().items() for other in crop["also"]}
+
+
+@cache
+def soils() -> dict[str, Texture]:
+    """The shipped soil textures in file order, coarse to fine."""
+    return {name: Texture(name=name, **figures) for name, figures in _soil_file()["textures"].items()}
+
+
+@cache
+def wetted_width_m(group: str) -> float:
+    """Width of the strip that one tape wets, m, in soil of a texture group (coarse, medium, fine).
+
+    Raises BadInput for any other group.  Source: common practice for emitters 12 in apart, no source.
+
+    >>> wetted_width_m("medium")
+    0.6
+    """
+    widths: dict[str, dict[str, str]] = _soil_file()["wetted_width"]
+    if group not in widths:
+        raise BadInput(f'"{group}" is not a texture group: one of {", ".join(widths)} is expected')
+    return float(widths[group]["width"].removesuffix(_WIDTH_UNIT))
+
+
+@cache
+def _crops() -> dict[str, dict[str, Any]]:
+    table: dict[str, dict[str, Any]] = _read("crops.yaml")
+    return table
+
+
+@cache
+def _soil_file() -> dict[str, Any]:
+    table: dict[str, Any] = _read("soils.yaml")
+    return table
+
+
+def _read(name: str) -> Any:
+    import yaml  # only here: who merely imports this module does not pay for it
+
+    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    try:
+        text = (_folder() / name).read_text(encoding="utf-8")
+    except OSError as error:
+        raise CouldNot(
+            f"the shipped table {name} cannot be read: {error.strerror or error}",
+            hint="install the program again: the file is part of it",
+        ) from error
+    return yaml.load(text, Loader=loader)
+
+
+def _folder() -> Traversable:
+    """The installed package's data; in a source checkout that is not installed, config/ beside scheduler/."""
+    from importlib import resources
+
+    try:
+        return resources.files("scheduler.config")
+    except ModuleNotFoundError:
+        return Path(__file__).resolve().parent.parent / "config"
