@@ -1,0 +1,51 @@
+"""A file that somebody else keeps up to date, as a live weather source."""
+
+from __future__ import annotations
+
+import math
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+from scheduler.errors import BadInput
+from scheduler.model import WEATHER_FIELDS, Fetched, Location, SourceSpec, WeatherDays, WeatherValue
+from scheduler.weather import dailycsv, stationcsv
+from scheduler.weather.localdays import zone_of
+
+
+def fetch(spec: SourceSpec, location: Location, folder: str | Path, today: date, now: datetime) -> Fetched:
+    """What the file says: days before `today` as "station", `today` and later as "forecast".
+
+    A relative path starts at `folder`, the garden's. With `columns` any station's CSV is read, also rows
+    within the day (which never count as a forecast); without, it is a daily weather file. Raises BadInput.
+    """
+    where = spec.settings.get("path")
+    if not isinstance(where, str) or not where.strip():
+        raise BadInput(f'{spec.name}: needs a path - for example {{path: "station.csv"}}')
+    path = Path(folder, Path(where).expanduser())
+    if spec.settings.get("columns") is not None:
+        found = stationcsv.read(path, spec.settings, name=path.name, zone=zone_of(location.timezone), now=now)
+    else:
+        days = dailycsv.read(path, name=path.name)
+        found = stationcsv.StationDays(_known(days), None, days.notices)
+    values = [
+        WeatherValue(day, field, value, spec.name, "station" if day < today else "forecast", now)
+        for day, fields in found.days.items()
+        for field, value in fields.items()
+    ]
+    if found.rain_so_far is not None and found.rain_so_far[0] == today:
+        values.append(WeatherValue(today, "rain_so_far_mm", found.rain_so_far[1], spec.name, "station", now))
+    notices = list(found.notices)
+    newest = max((value.day for value in values), default=None)
+    if newest is None:
+        notices.append(f"{path.name}: has no usable value")
+    elif newest < today - timedelta(days=1):
+        notices.append(f"{path.name}: nothing newer than {newest}")
+    return Fetched(tuple(values), tuple(notices))
+
+
+def _known(days: WeatherDays) -> dict[date, dict[str, float]]:
+    columns = {field: getattr(days, field).tolist() for field in WEATHER_FIELDS}
+    return {
+        day: {field: column[i] for field, column in columns.items() if not math.isnan(column[i])}
+        for i, day in enumerate(days.dates())
+    }
