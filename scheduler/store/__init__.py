@@ -1,0 +1,1 @@
+"""Facts on disk: weather, water given, notes and plans. Added, never edited."""

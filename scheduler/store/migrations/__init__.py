@@ -1,0 +1,1 @@
+"""Alembic revisions of the database, run by `scheduler.store.migrate` alone."""

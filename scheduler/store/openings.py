@@ -1,0 +1,154 @@
+"""The ledger's rows: openings before they happen, heartbeats while they last, closings with their water."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import func, insert, select
+from sqlalchemy.exc import IntegrityError
+
+from scheduler.errors import CouldNot
+from scheduler.model import Applied, Opening, Share, Unsettled
+from scheduler.store import rows
+from scheduler.store.tables import applied, closings, heartbeats, notes, openings, plans
+
+if TYPE_CHECKING:
+    from scheduler.store.store import Store
+
+Identity = tuple[date, str, int]
+"""(local date, zone, pulse): one run, which is opened at most once."""
+
+
+class AlreadyOpened(CouldNot):
+    """The run is in the books already, whoever wrote it."""
+
+
+def open_in_books(store: Store, opening: Opening) -> None:
+    """On disk when this returns. AlreadyOpened for a run that was written down before; else CouldNot."""
+    common = {
+        "opening": opening.uid,
+        "valve": opening.valve,
+        "seconds": rows.finite("seconds", opening.seconds),
+        "recorded_at": rows.utc_text(opening.recorded_at),
+        "boot": opening.boot,
+        "monotonic_s": rows.finite("monotonic_s", opening.monotonic_s),
+    }
+    new = [common | _share_row(share) for share in opening.shares]
+    try:
+        with store._write() as connection:
+            connection.execute(insert(openings), new)
+    except IntegrityError as error:
+        names = ", ".join(f"{share.zone} pulse {share.pulse}" for share in opening.shares)
+        raise AlreadyOpened(f"{names} of {opening.shares[0].day} was opened before") from error
+
+
+def _share_row(share: Share) -> dict[str, Any]:
+    numbers = ("minutes", "flow_lpm", "net_per_minute", "gross_per_minute", "fill_minutes")
+    return {
+        "zone": share.zone,
+        "day": rows.day_text(share.day),
+        "pulse": share.pulse,
+        **{name: rows.finite(name, getattr(share, name)) for name in numbers},
+    }
+
+
+def beat(store: Store, open_seconds: Iterable[tuple[str, float]], at: datetime) -> None:
+    """One heartbeat: (uid, seconds open so far) of every opening in force."""
+    text = rows.utc_text(at)
+    new = [
+        {"opening": uid, "at": text, "open_seconds": rows.finite("open_seconds", seconds)}
+        for uid, seconds in open_seconds
+    ]
+    if new:
+        with store._write() as connection:
+            connection.execute(insert(heartbeats), new)
+
+
+def close_in_books(store: Store, uid: str | None, records: Sequence[Applied], at: datetime) -> None:
+    """The water of an opening and that it is closed, in one transaction; a second call changes nothing.
+
+    uid: None for runs that were skipped before anything was written.
+    """
+    with store._write() as connection:
+        if uid is not None:
+            done = connection.scalar(select(func.count()).where(closings.c.opening == uid))
+            if done:
+                return
+            connection.execute(insert(closings), {"opening": uid, "recorded_at": rows.utc_text(at)})
+        if records:
+            connection.execute(insert(applied), [rows.applied_row(record) for record in records])
+
+
+def unsettled(store: Store) -> list[Unsettled]:
+    """Openings without a closing, in the order they were written."""
+    with store._read() as connection:
+        found = connection.execute(
+            select(openings)
+            .where(openings.c.opening.not_in(select(closings.c.opening)))
+            .order_by(openings.c.id)
+        ).all()
+        by_uid: dict[str, list[Any]] = {}
+        for row in found:
+            by_uid.setdefault(row.opening, []).append(row)
+        out = []
+        for uid, shares in by_uid.items():
+            last = connection.execute(
+                select(heartbeats.c.open_seconds, heartbeats.c.at)
+                .where(heartbeats.c.opening == uid)
+                .order_by(heartbeats.c.id.desc())
+                .limit(1)
+            ).one_or_none()
+            out.append(
+                Unsettled(
+                    _opening(uid, shares),
+                    None if last is None else last.open_seconds,
+                    None if last is None else datetime.fromisoformat(last.at),
+                )
+            )
+    return out
+
+
+def _opening(uid: str, shares: Sequence[Any]) -> Opening:
+    first = shares[0]
+    return Opening(
+        uid=uid,
+        valve=first.valve,
+        seconds=first.seconds,
+        shares=tuple(
+            Share(
+                row.zone, date.fromisoformat(row.day), row.pulse, row.minutes, row.flow_lpm,
+                row.net_per_minute, row.gross_per_minute, row.fill_minutes,
+            )
+            for row in shares
+        ),
+        recorded_at=datetime.fromisoformat(first.recorded_at),
+        boot=first.boot,
+        monotonic_s=first.monotonic_s,
+    )  # fmt: skip
+
+
+def tried(store: Store, first: date, last: date) -> set[Identity]:
+    """Every planned run of the days that was opened, or is answered otherwise."""
+    found: set[Identity] = set()
+    with store._read() as connection:
+        for table in (openings, applied):
+            query = select(table.c.day, table.c.zone, table.c.pulse).where(
+                table.c.day.between(rows.day_text(first), rows.day_text(last)), table.c.pulse.is_not(None)
+            )
+            found |= {
+                (date.fromisoformat(day), zone, pulse) for day, zone, pulse in connection.execute(query)
+            }
+    return found
+
+
+def newest_record(store: Store) -> datetime | None:
+    """The latest moment that any record names: a clock before it cannot be right."""
+    moments = (
+        openings.c.recorded_at, heartbeats.c.at, closings.c.recorded_at, applied.c.recorded_at,
+        plans.c.made_at, notes.c.recorded_at,
+    )  # fmt: skip
+    with store._read() as connection:
+        latest = [connection.scalar(select(func.max(moment))) for moment in moments]
+    return max((datetime.fromisoformat(text) for text in latest if text is not None), default=None)
