@@ -1,0 +1,104 @@
+"""Crop stages, crop coefficient and roots of a planting, day by day (model M3, M4).
+
+Arrays of any shape that broadcast together.  Equation numbers: FAO-56.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from scheduler.core.arrays import FloatArray, IntArray, Metres, Share
+from scheduler.model import Crop, Location, Rows, Soil
+
+STAGES = ("initial", "development", "mid-season", "late season")
+STRAW_FACTOR = 0.10
+FILM_FACTOR = 0.20
+WETTED_WIDTH_M = {"coarse": 0.40, "medium": 0.60, "fine": 0.80}
+"""Of one tape with emitters 12 in apart: common practice, no source. Dig and measure."""
+ADJUST_FROM_KC = 0.45
+
+
+def adjust_for_climate(kc: float, *, wind_2m_m_s: float, rh_min_pct: float, height_m: float) -> float:
+    """Kc_mid (eq 62) or Kc_end (eq 65) for a site's mean wind and minimum humidity.
+
+    A table value below 0.45 stays as it is; wind, humidity and height are held to the limits of the text.
+
+    >>> round(adjust_for_climate(1.2, wind_2m_m_s=1.3, rh_min_pct=75, height_m=2.0), 2)  # Example 27, Taipei
+    1.07
+    """
+    if kc < ADJUST_FROM_KC:
+        return kc
+    wind = min(max(wind_2m_m_s, 1), 6)
+    humidity = min(max(rh_min_pct, 20), 80)
+    height = min(max(height_m, 0.1), 10)
+    return kc + float((0.04 * (wind - 2) - 0.004 * (humidity - 45)) * (height / 3) ** 0.3)
+
+
+def site_kc(crop: Crop, location: Location) -> tuple[float, float, float]:
+    """(Kc_ini, Kc_mid, Kc_end) of a planting at this site, before mulch and before the wetted strip."""
+    if location.wind_2m_m_s is None or location.rh_min_pct is None or crop.height_m is None:
+        return crop.kc_ini, crop.kc_mid, crop.kc_end
+    mid, end = (
+        adjust_for_climate(
+            kc, wind_2m_m_s=location.wind_2m_m_s, rh_min_pct=location.rh_min_pct, height_m=crop.height_m
+        )
+        for kc in (crop.kc_mid, crop.kc_end)
+    )
+    return crop.kc_ini, mid, end
+
+
+def kc_of_day(
+    day_no: IntArray,
+    *,
+    kc_ini: FloatArray,
+    kc_mid: FloatArray,
+    kc_end: FloatArray,
+    ends: FloatArray | IntArray,
+) -> FloatArray:
+    """Kc of crop day 1, 2, ... (eq 66); past the last day it stays at Kc_end.
+
+    ends: (4, ...), the last day number of each stage.
+
+    >>> ends = np.cumsum([25, 25, 30, 20]).astype(float)               # FAO-56 Example 28
+    >>> days = np.array([20, 40, 70, 95])
+    >>> [round(float(k), 2) for k in kc_of_day(days, kc_ini=np.float64(0.15), kc_mid=np.float64(1.19),
+    ...                                        kc_end=np.float64(0.35), ends=ends)]
+    [0.15, 0.77, 1.19, 0.56]
+    """
+    ini, dev, mid, late = ends
+    rise = np.clip((day_no - ini) / np.maximum(dev - ini, 1), 0, 1)
+    fall = np.clip((day_no - mid) / np.maximum(late - mid, 1), 0, 1)
+    rising = kc_ini + rise * (kc_mid - kc_ini)
+    return np.asarray(np.where(day_no <= dev, rising, kc_mid + fall * (kc_end - kc_mid)))
+
+
+def stage_of_day(day_no: IntArray, ends: FloatArray | IntArray) -> IntArray:
+    """Index into STAGES; after the last day it stays "late season"."""
+    return np.asarray((day_no > ends[0]).astype(np.int64) + (day_no > ends[1]) + (day_no > ends[2]))
+
+
+def growth(day_no: IntArray, days_to_full: FloatArray | IntArray) -> Share:
+    """g of M4: 0 on day 1, 1 from the last day of development on (own reading of common practice)."""
+    return np.where(days_to_full > 1, np.minimum(1, (day_no - 1) / np.maximum(days_to_full - 1, 1)), 1.0)
+
+
+def root_depth(g: Share, start_m: Metres, full_m: Metres) -> Metres:
+    return start_m + (full_m - start_m) * g
+
+
+def root_spread(g: Share, wetted: Share) -> Share:
+    """Share of the planted area that roots draw from: the wetted strip at first, all of it when grown."""
+    return wetted + (1 - wetted) * g
+
+
+def wetted_fraction(rows: Rows, soil: Soil, wetted_width_m: float | None) -> float:
+    """Pw: share of the planted area that the tapes wet, at most 1 (model M4)."""
+    width = WETTED_WIDTH_M[soil.texture_group] if wetted_width_m is None else wetted_width_m
+    return min(1.0, rows.tapes * width / rows.spacing_m)
+
+
+def mulch_keeps(crop: Crop, mulch: str) -> float:
+    """What a mulch leaves of the day's Kc: 1 - factor (model M3)."""
+    if mulch == "film":
+        return 1 - (FILM_FACTOR if crop.film_factor is None else crop.film_factor)
+    return 1 - STRAW_FACTOR if mulch == "straw" else 1.0

@@ -1,0 +1,94 @@
+"""Flow of a zone, uniformity, and the way from net depth to whole minutes and back (model M7)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm
+from scheduler.model import Crop, Planting, Rows, Supply, Tape, Zone
+
+DEFAULT_UNIFORMITY = 0.90
+LEACH_ABOVE = 0.1
+
+
+class Delivery(NamedTuple):
+    """How a planting's rows give water, and how each figure was come by."""
+
+    flow_lpm: float
+    uniformity: float
+    flow_by: str
+    uniformity_by: str
+
+
+def rated_row_flow(rows: Rows, tape: Tape, pressure_kpa: float | None) -> float:
+    """L/min of all rows from the tape's label, moved to the working pressure: q = q_rated (P / P_rated)^x."""
+    flow = rows.tape_m * tape.flow_lpm_per_m
+    if pressure_kpa is None or tape.rated_at_kpa is None:
+        return flow
+    return flow * float((pressure_kpa / tape.rated_at_kpa) ** tape.exponent)
+
+
+def delivery(planting: Planting, zone: Zone, supply: Supply) -> Delivery:
+    """Zone flow and emission uniformity of the standing planting: measured, else worked out (model M7)."""
+    if zone.uniformity is None:
+        uniformity, uniformity_by = DEFAULT_UNIFORMITY, "assumed: nothing measured or worked out"
+    else:
+        uniformity, uniformity_by = zone.uniformity, "given in garden.yaml"
+    if planting.measured_flow_lpm is not None:
+        how = "measured, given in garden.yaml"
+        return Delivery(planting.measured_flow_lpm, uniformity, how, uniformity_by)
+    flow = rated_row_flow(planting.rows, zone.tape, supply.pressure_kpa)
+    moved = supply.pressure_kpa is not None and zone.tape.rated_at_kpa is not None
+    how = "tape's rated flow at the supply's pressure" if moved else "tape's rated flow"
+    return Delivery(flow, uniformity, how, uniformity_by)
+
+
+def leaching_requirement(water_ec: float | None, crop: Crop) -> float:
+    """LR = ECw / (5 ECe - ECw) (FAO Irrigation and Drainage Paper 29 rev. 1, Ayers and Westcot 1985, eq 9).
+
+    0 where either is unknown, or where it is 0.1 or less: ordinary losses leach as much.
+    """
+    if water_ec is None or crop.ec_threshold_ds_m is None:
+        return 0.0
+    requirement = water_ec / (5 * crop.ec_threshold_ds_m - water_ec)
+    return requirement if requirement > LEACH_ABOVE else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RunLimits:
+    """(zone,) arrays in minutes: time to fill the line, and the grower's shortest and longest run."""
+
+    fill: Minutes
+    shortest: Minutes
+    longest: Minutes  # inf where there is none
+
+    @classmethod
+    def of(cls, zones: tuple[Zone, ...]) -> RunLimits:
+        longest = [np.inf if z.longest_run_minutes is None else z.longest_run_minutes for z in zones]
+        return cls(
+            fill=np.array([z.fill_time_minutes for z in zones], dtype=np.float64),
+            shortest=np.array([z.shortest_run_minutes for z in zones], dtype=np.float64),
+            longest=np.floor(np.array(longest, dtype=np.float64)),
+        )
+
+
+def run_minutes(net: Mm, minutes_per_mm: FloatArray, limits: RunLimits, *, stressed: BoolArray) -> Minutes:
+    """Whole minutes for a net depth; 0 where nothing runs (model M7).
+
+    minutes_per_mm: area / (flow x EU x (1 - LR)), minutes per mm net.  Rounded half up; below the shortest
+    run nothing runs unless the crop is past its readily available water; above the longest it is cut.
+    All arguments broadcast to (..., zone).
+    """
+    minutes = np.floor(net * minutes_per_mm + (limits.fill + 0.5))
+    too_short = minutes < limits.shortest
+    if np.count_nonzero(too_short):  # several times quicker than any() on a short row
+        minutes = np.where(too_short, np.where(stressed, np.ceil(limits.shortest), 0.0), minutes)
+    return np.minimum(minutes, limits.longest) * (net > 0)
+
+
+def net_of_minutes(minutes: Minutes, minutes_per_mm: FloatArray, fill: Minutes) -> Mm:
+    """Net depth, mm, that a run gives once the line is full (model M7, M9)."""
+    return np.maximum(minutes - fill, 0) / minutes_per_mm
