@@ -1,0 +1,1 @@
+"""The `rowwater` command; each subcommand is imported only when it is called."""

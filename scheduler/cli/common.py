@@ -1,0 +1,127 @@
+"""What the commands share: their common options, and the way to garden, data folder and store."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from scheduler.errors import BadInput, CouldNot
+
+if TYPE_CHECKING:
+    from scheduler.model import Garden
+    from scheduler.store.store import Store
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+class LocalDate(click.ParamType[date]):
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        if isinstance(value, date):
+            return value
+        try:
+            return date.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f'"{value}" is not a date - for example 2026-06-12', param, ctx)
+
+
+DATE = LocalDate()
+
+
+def _keep(name: str) -> Callable[[click.Context, click.Parameter, str | None], None]:
+    def callback(ctx: click.Context, param: click.Parameter, value: str | None) -> None:  # noqa: ARG001
+        if value is not None:
+            ctx.obj = {**(ctx.obj or {}), name: value}
+
+    return callback
+
+
+def places(function: Function) -> Function:
+    """--config and --data, also after the command's name."""
+    for name, metavar, text in (
+        ("data", "DIR", "folder of the database and the published files"),
+        ("config", "PATH", "garden.yaml to use"),
+    ):
+        option = click.option(
+            f"--{name}", metavar=metavar, help=text, expose_value=False, callback=_keep(name), is_eager=True
+        )
+        function = option(function)
+    return function
+
+
+def config_path() -> Path:
+    from scheduler.gardenfile import find_config
+
+    return find_config(_given("config"), os.environ, Path.cwd())
+
+
+def garden() -> Garden:
+    from scheduler.gardenfile import load
+
+    return load(config_path())
+
+
+def data_folder() -> Path:
+    from scheduler.places import data_dir
+
+    return data_dir(_given("data"), os.environ)
+
+
+def _given(name: str) -> str | None:
+    ctx = click.get_current_context()
+    value = (ctx.obj or {}).get(name)
+    return None if value is None else str(value)
+
+
+@contextmanager
+def store(now: datetime) -> Iterator[Store]:
+    from scheduler.store.store import Store
+
+    opened = Store.open(data_folder() / "rowwater.db", now=now)
+    try:
+        for notice in opened.notices:
+            click.echo(f"rowwater: {notice}", err=True)
+        yield opened
+    finally:
+        opened.close()
+
+
+def zone_name(garden: Garden, name: str) -> str:
+    """The zone as garden.yaml spells it; a wrong name gets the nearest one."""
+    known = [zone.name for zone in garden.zones]
+    if name in known:
+        return name
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, known, n=1)
+    hint = f'did you mean "{near[0]}"?' if near else f"zones: {', '.join(known)}"
+    raise BadInput(f'no zone "{name}" in garden.yaml', hint=hint)
+
+
+def print_json(page: Any) -> None:
+    click.echo(json.dumps(page, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def terminal_width() -> int:
+    """Columns of the terminal; 80 in a pipe, and never so few that nothing fits."""
+    import shutil
+
+    return max(shutil.get_terminal_size((80, 24)).columns, 40)
+
+
+def asking_is_possible() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def no_plan(day: date | None) -> CouldNot:
+    when = f"for {day}" if day else "yet"
+    return CouldNot(f"no plan {when}", hint="run: rowwater day")

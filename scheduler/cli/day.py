@@ -1,0 +1,32 @@
+"""`rowwater day`: the daily job once."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import click
+
+from scheduler.cli import common
+
+
+@click.command(name="day")
+@click.option("--date", "day", type=common.DATE, help="take this date as today")
+@click.option("--json", "as_json", is_flag=True, help="print the day's page as JSON")
+@common.places
+@click.pass_context
+def command(ctx: click.Context, day: date | None, as_json: bool) -> None:
+    """Weather, reference ET, balance, plan, schedule files."""
+    from scheduler.cli.run_day import run_day
+    from scheduler.clock import today_and_now
+    from scheduler.pages.day import exit_status
+
+    garden = common.garden()
+    today, now = today_and_now(garden, day)
+    page = run_day(garden, today, now=now)
+    if as_json:
+        common.print_json(page)
+    else:
+        from scheduler.cli.day_text import day_text
+
+        click.echo(day_text(page))
+    ctx.exit(exit_status(page))

@@ -1,0 +1,33 @@
+"""`rowwater hold ZONE until DATE`: keep a zone dry till a date."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import click
+
+from scheduler.cli import common
+
+
+@click.command(name="hold")
+@click.argument("zone")
+@click.argument("word", metavar="until", type=click.Choice(["until"]))
+@click.argument("until", metavar="DATE", type=common.DATE)
+@common.places
+def command(zone: str, word: str, until: date) -> None:  # noqa: ARG001
+    """Keep ZONE dry until DATE, when water may run again; a date that has passed ends a hold."""
+    from scheduler.cli.note import keep
+    from scheduler.clock import site_now
+
+    garden = common.garden()
+    name = common.zone_name(garden, zone)
+    now = site_now(garden.location.timezone)
+    keep(
+        garden,
+        now,
+        "hold",
+        now.date(),
+        name,
+        {"until": until.isoformat()},
+        said=f"{name} kept dry until {until}",
+    )

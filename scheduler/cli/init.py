@@ -1,0 +1,80 @@
+"""`rowwater init`: a commented garden.yaml to start from, with the schema that editors complete from."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+import click
+
+from scheduler.cli import common
+from scheduler.errors import BadInput
+
+ASKED = {
+    "garden": "Name of the garden",
+    "latitude": "Latitude, degrees (south is negative)",
+    "longitude": "Longitude, degrees (west is negative)",
+    "elevation": "Elevation",
+    "timezone": "Time zone",
+    "display": "Units to show: us or metric",
+    "bucket_volume": "Bucket: volume",
+    "bucket_time": "Bucket: time to fill",
+    "pressure": "Pressure behind the regulator",
+    "tape_flow": "Tape: flow per length",
+    "zone": "Name of the first zone",
+    "row_count": "Its rows: how many",
+    "row_length": "Its rows: length",
+    "row_spacing": "Its rows: spacing",
+    "soil": "Its soil texture",
+    "crop": "Its crop",
+    "planted": "Planted on",
+}
+
+
+def _one_option_per_question(function: Callable[..., Any]) -> Callable[..., Any]:
+    for name, text in reversed(ASKED.items()):
+        function = click.option(f"--{name.replace('_', '-')}", help=text)(function)
+    return function
+
+
+@click.command(name="init")
+@click.argument("path", default="garden.yaml", metavar="[FILE]")
+@click.option("--yes", is_flag=True, help="ask nothing: take the options given, and an example for the rest")
+@_one_option_per_question
+def command(path: str, yes: bool, **options: str | None) -> None:
+    """Write a starter garden.yaml (asks, or takes options) and its schema; never overwrites."""
+    from scheduler import starter
+    from scheduler.gardenfile import load_text
+    from scheduler.publish import write_atomic
+
+    target = Path(path)
+    if target.exists():
+        raise BadInput(f"{target} is there already and stays as it is", hint="give another FILE name")
+    if not target.parent.is_dir():
+        raise BadInput(f"no folder {target.parent}")
+    given = {name: value for name, value in options.items() if value is not None}
+    answers = replace(starter.Answers(), **given)
+    missing = [name for name in ASKED if name not in given]
+    if missing and not yes:
+        if not common.asking_is_possible():
+            raise BadInput("no terminal to ask on", hint="use --yes, with options such as --latitude 35.61")
+        defaults = {field.name: getattr(answers, field.name) for field in fields(answers)}
+        answers = replace(answers, **{name: click.prompt(ASKED[name], defaults[name]) for name in missing})
+    text = starter.starter_text(answers)
+    load_text(
+        text, name=target.name
+    )  # a wrong answer is told here, with its line, before anything is written
+    write_atomic(target, text)
+    click.echo(f"wrote {target}")
+    schemas = {
+        starter.GARDEN_SCHEMA_FILE: starter.schema(),
+        starter.CROPS_SCHEMA_FILE: starter.crops_schema(),
+    }
+    for name, schema in schemas.items():
+        beside = target.with_name(name)
+        write_atomic(beside, json.dumps(schema, indent=1, ensure_ascii=False) + "\n")
+        click.echo(f"wrote {beside} (editors complete and check with it)")
+    click.echo(f"next: edit {target}, then rowwater check --config {target}")

@@ -1,0 +1,100 @@
+"""Entry point: finds the command, and turns every expected failure into words and an exit status."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+
+import click
+
+from scheduler.errors import RowwaterError
+
+COMMANDS = {
+    "morning": "the morning summary (also: rowwater alone)",
+    "init": "write a commented starter garden.yaml",
+    "check": "is the garden file right, and can the supply carry it",
+    "day": "the daily job once: weather, balance, plan",
+    "why": "every number behind a zone's minutes",
+    "note": "what you saw or did: rain, water given, planting, chores",
+    "hold": "keep a zone dry until a date",
+    "log": "water given: planned against real",
+    "season": "a season simulated on a weather file",
+}
+
+
+class Rowwater(click.Group):
+    """Commands by name, imported when called, so that the morning summary answers at once."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"scheduler.cli.{cmd_name}").command
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from difflib import get_close_matches
+
+            near = get_close_matches(args[0], COMMANDS, n=1)
+            hint = f' - did you mean "{near[0]}"?' if near else ""
+            raise click.UsageError(f'no command "{args[0]}"{hint}', ctx)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(
+    cls=Rowwater, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]}
+)
+@click.option("--config", metavar="PATH", help="garden.yaml to use")
+@click.option("--data", metavar="DIR", help="folder of the database and the published files")
+@click.version_option(package_name="rowwater", prog_name="rowwater")
+@click.pass_context
+def cli(ctx: click.Context, config: str | None, data: str | None) -> None:
+    """Which drip-tape rows get water today, how long and when."""
+    ctx.obj = {"config": config, "data": data}
+    if ctx.invoked_subcommand is None:
+        morning = cli.get_command(ctx, "morning")
+        assert morning is not None
+        ctx.exit(ctx.invoke(morning) or 0)
+
+
+def main(args: list[str] | None = None) -> None:
+    """Run, and exit: 0 done, 1 could not, 2 wrong input, 3 done but look."""
+    status = 1
+    try:
+        status = cli.main(args, prog_name="rowwater", standalone_mode=False) or 0
+        sys.stdout.flush()
+    except RowwaterError as error:
+        _say(f"rowwater: {error.text}" if len(error.text.splitlines()) == 1 else error.text)
+        if error.hint:
+            _say(f"  hint: {error.hint}")
+        status = error.exit_status
+    except click.ClickException as error:
+        error.show(sys.stderr)
+        status = error.exit_code
+    except click.exceptions.Abort:
+        _say("rowwater: stopped")
+    except BrokenPipeError:
+        # the reader has what it wanted; keep Python from complaining again at exit
+        sys.stdout = open("/dev/null", "w")  # noqa: SIM115, PTH123
+        status = 0
+    except OSError as error:
+        sys.stdout = open("/dev/null", "w")  # noqa: SIM115, PTH123
+        _say(f"rowwater: {error.strerror or error}" + (f": {error.filename}" if error.filename else ""))
+    sys.exit(status)
+
+
+def _say(text: str) -> None:
+    click.echo(text, err=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,208 @@
+"""The morning summary as text: one screen a person can read half awake."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime
+from typing import Any
+
+import click
+
+from scheduler.show import show_depth, show_minutes, show_temperature, show_volume
+
+SCREEN_LINES = 23
+SHORT_STAGE = {"initial": "ini", "development": "dev", "mid-season": "mid", "late season": "late"}
+Page = dict[str, Any]
+
+
+def needs_a_look(page: Page, today: date) -> bool:
+    levels = {notice["level"] for notice in page["notices"]}
+    return bool(levels & {"look", "problem"}) or page["date"] != today.isoformat()
+
+
+def morning_text(page: Page, *, today: date, width: int, everything: bool = False) -> str:
+    head = [*_title(page, width), *_age(page, today), *_weather(page, width)]
+    asked = list(_questions(page, width))
+    tail = [*_given(page, width), *_hand(page, width), *_credits(page)]
+    room = None if everything else max(SCREEN_LINES - len(head) - len(asked) - len(tail) - 2, 4)
+    lines = [*head, *asked, *_zones(page, width, room), *tail]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _title(page: Page, width: int) -> Iterator[str]:
+    day = date.fromisoformat(page["date"])
+    when = f"{day:%a} {day.day} {day:%b %Y}"
+    name = page["garden"][: max(width - len(when) - 2, 8)]
+    yield click.style(f"{name}{' ' * max(width - len(name) - len(when), 2)}{when}", bold=True)
+
+
+def _age(page: Page, today: date) -> Iterator[str]:
+    days = (today - date.fromisoformat(page["date"])).days
+    if days:
+        made = datetime.fromisoformat(page["made_at"])
+        age = f"{days} day{'s' if days > 1 else ''} old" if days > 0 else "for a day to come"
+        yield click.style(
+            f"! This plan is {age} (made {made:%Y-%m-%d %H:%M}). Run: rowwater day", fg="yellow", bold=True
+        )
+
+
+def _weather(page: Page, width: int) -> Iterator[str]:
+    for label, key in (("Yesterday", "yesterday"), ("Today", "today")):
+        yield from _fit(f"{label:<9}  {_day_weather(page, page['weather'].get(key, {}))}", width, 11)
+
+
+def _day_weather(page: Page, day: Page) -> str:
+    display = page["display"]
+    parts = []
+    if day.get("tmin_c") is not None and day.get("tmax_c") is not None:
+        low, high = (show_temperature(day[key], display) for key in ("tmin_c", "tmax_c"))
+        parts.append(f"{low.split()[0]} to {high}")
+    else:
+        parts.append("temperature unknown")
+    rain, chance = day.get("rain_mm"), day.get("rain_chance_pct")
+    said = (
+        "rain unknown" if rain is None else "no rain" if rain < 0.05 else f"rain {show_depth(rain, display)}"
+    )
+    parts.append(said + (f" ({chance:.0f}% chance)" if chance is not None else ""))
+    if day.get("et0_mm") is not None:
+        stand_in = day["et0_method"] in ("climatology", "recent-mean")
+        doubt = (
+            " (a mean of past days)" if stand_in else " (partly estimated)" if day.get("estimated") else ""
+        )
+        parts.append(f"ET0 {show_depth(day['et0_mm'], display)}{doubt}")
+    return ", ".join(parts)
+
+
+def _questions(page: Page, width: int) -> Iterator[str]:
+    """A grower who has not said whether planned runs were given is asked first, with both figures."""
+    if not page["unanswered"]:
+        return
+    yield ""
+    by_date: dict[str, list[str]] = {}
+    for run in page["unanswered"]:
+        by_date.setdefault(run["date"], []).append(f"{run['zone']} {show_minutes(run['minutes'])}")
+    for when, runs in by_date.items():
+        day = date.fromisoformat(when)
+        text = f"Was this water given on {day:%a} {day.day} {day:%b}? {', '.join(runs)}"
+        yield from (click.style(line, bold=True) for line in _fit(text, width, 2))
+    changed = [
+        f"{zone['zone']} {zone['minutes_if_given']:.0f} or {zone['wanted_minutes']:.0f}"
+        for zone in page["zones"]
+        if zone.get("wanted_minutes") != zone.get("minutes_if_given")
+    ]
+    yield "  yes:  rowwater note applied --as-planned"
+    yield "  else: rowwater note applied ZONE 20min   (0min if none; the plan below counts none)"[:width]
+    if changed:
+        yield from _fit(f"  minutes today if yes or no: {', '.join(changed)}", width, 4)
+
+
+def _zones(page: Page, width: int, room: int | None) -> Iterator[str]:
+    runs: dict[str, list[Page]] = {}
+    for run in page["runs"]:
+        runs.setdefault(run["zone"], []).append(run)
+    zones = sorted(page["zones"], key=lambda zone: _order(zone, runs))
+    begin, until = (datetime.fromisoformat(page["window"][key]) for key in ("from", "until"))
+    total = sum(run["liters"] for run in page["runs"])
+    head = "No zone runs today"
+    if runs:
+        head = f"Water today: {len(runs)} of {len(zones)} zones, {show_volume(total, page['display'])}"
+    yield ""
+    yield click.style(f"{head} (hours {begin:%H:%M} to {until:%H:%M})", bold=True)
+    shown = zones if room is None or len(zones) <= room else zones[: room - 1]
+    cells = [_cells(page, zone, runs.get(zone["zone"], [])) for zone in shown]
+    widths = [max((len(row[k]) for row in cells), default=0) for k in range(3)]
+    widths[0] = min(widths[0], 14 if width >= 70 else 10)
+    for zone, row in zip(shown, cells, strict=True):
+        yield _zone_line(zone, row, widths, width, loud=zone["zone"] in runs)
+    if len(shown) < len(zones):
+        yield f"  ... and {len(zones) - len(shown)} more: rowwater morning --all"
+
+
+def _order(zone: Page, runs: dict[str, list[Page]]) -> tuple[int, str, float]:
+    mine = runs.get(zone["zone"])
+    if mine:
+        return 0, min(run["start"] for run in mine), 0.0
+    trigger = zone.get("trigger_mm") or 0.0
+    return (1 if trigger else 2), "", -(zone["deficit_mm"] / trigger) if trigger else 0.0
+
+
+def _cells(page: Page, zone: Page, runs: list[Page]) -> tuple[str, str, str]:
+    """Name, what it does today, and how dry it is against its trigger."""
+    plan = zone["state"]
+    if runs:
+        start = datetime.fromisoformat(runs[0]["start"])
+        pulses = f" in {len(runs)}" if len(runs) > 1 else ""
+        plan = f"{start:%H:%M} {show_minutes(sum(run['minutes'] for run in runs))}{pulses}"
+    if "trigger_mm" not in zone:
+        return zone["zone"], plan, ""
+    deficit, trigger = (show_depth(zone[key], page["display"]) for key in ("deficit_mm", "trigger_mm"))
+    return zone["zone"], plan, f"{_dryness(zone)} {deficit.split()[0]}/{trigger}"
+
+
+def _zone_line(zone: Page, row: tuple[str, str, str], widths: list[int], width: int, *, loud: bool) -> str:
+    name, plan, dry = (cell[:size].ljust(size) for cell, size in zip(row, widths, strict=True))
+    line = f"  {name}  {plan}  {dry}"
+    if "crop" in zone:
+        age = f"{zone['crop']} d{zone['day']}"
+        left = width - len(line) - 3 - len(age)
+        stage = next((s for s in (zone["stage"], SHORT_STAGE[zone["stage"]]) if len(s) <= left), "")
+        line += f"  {age} {stage}"
+    return click.style(line[:width], bold=True) if loud else line[:width]
+
+
+def _dryness(zone: Page) -> str:
+    """A bar of six: full at the trigger."""
+    share = zone["deficit_mm"] / zone["trigger_mm"] if zone["trigger_mm"] else 0
+    filled = min(int(share * 6), 6)
+    return f"[{'#' * filled}{'.' * (6 - filled)}]"
+
+
+def _given(page: Page, width: int) -> Iterator[str]:
+    if not page["applied"]:
+        return
+    said = []
+    for water in page["applied"]:
+        day = date.fromisoformat(water["date"])
+        planned = (
+            f" of {water['planned_minutes']:.0f}" if water["planned_minutes"] != water["minutes"] else ""
+        )
+        volume = show_volume(water["liters"], page["display"])
+        said.append(f"{water['zone']} {water['minutes']:.0f}{planned} min, {volume} ({day:%a})")
+    yield ""
+    yield from _fit(f"Given since yesterday: {'; '.join(said)}", width, 2)
+
+
+def _hand(page: Page, width: int) -> Iterator[str]:
+    order = {"problem": 0, "look": 1, "info": 2}
+    notices = sorted(page["notices"], key=lambda notice: order[notice["level"]])
+    loud = [notice for notice in notices if notice["level"] != "info"]
+    quiet = [notice for notice in notices if notice["level"] == "info"]
+    if loud:
+        yield ""
+        yield click.style("Needs a hand", bold=True)
+    for notice in loud:
+        colour = "red" if notice["level"] == "problem" else "yellow"
+        yield from (click.style(line, fg=colour) for line in _fit(f"  ! {notice['text']}", width, 4))
+    if quiet:
+        yield ""
+    for notice in quiet[:4]:
+        yield from _fit(f"  {notice['text']}", width, 4)
+    if len(quiet) > 4:
+        yield f"  ... and {len(quiet) - 4} more remarks: rowwater morning --json"
+
+
+def _credits(page: Page) -> Iterator[str]:
+    yield from page["sources"]["credits"]
+
+
+def _fit(text: str, width: int, indent: int) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(
+        text,
+        width,
+        subsequent_indent=" " * indent,
+        break_long_words=True,
+        drop_whitespace=True,
+        break_on_hyphens=False,
+    )

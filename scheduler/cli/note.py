@@ -1,0 +1,243 @@
+"""`rowwater note ...`: what the grower saw or did, kept as facts; today's plan is made again with them."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from scheduler.cli import common
+from scheduler.errors import BadInput
+
+if TYPE_CHECKING:
+    from scheduler.model import Garden
+    from scheduler.store.store import Store
+
+
+@click.group(name="note")
+@common.places
+def command() -> None:
+    """What you saw or did: kept for ever, and today's plan is made again with it."""
+
+
+@command.command()
+@click.argument("amount")
+@click.option("--since", help="when the gauge was last empty (default: 24 hours before --at)")
+@click.option("--at", help="when you read it (default: now)")
+@common.places
+def rain(amount: str, since: str | None, at: str | None) -> None:
+    """Rain in your own gauge, such as 0.6in; it beats every other source."""
+    garden, now = _site()
+    mm = _quantity(garden, amount, "depth")
+    read_at = _moment(garden, at, now) if at else now
+    if read_at > now + timedelta(minutes=5):
+        raise BadInput(f"--at {at} is still to come")
+    begin = _moment(garden, since, now) if since else _since_last_reading(garden, read_at, now)
+    if begin >= read_at:
+        raise BadInput("--since must be before --at")
+    details = {"mm": mm, "since": begin.isoformat(), "at": read_at.isoformat()}
+    keep(
+        garden,
+        now,
+        "rain",
+        read_at.date(),
+        None,
+        details,
+        said=f"{amount} of rain, {begin:%a %H:%M} to {read_at:%a %H:%M}",
+    )
+
+
+@command.command()
+@click.argument("zone", required=False)
+@click.argument("amount", required=False)
+@click.option("--as-planned", is_flag=True, help="every planned run not answered yet was given as planned")
+@click.option("--date", "day", type=common.DATE, help="the day it was given (default: today)")
+@click.option(
+    "--total", is_flag=True, help="AMOUNT is all that the zone got that day: it corrects earlier records"
+)
+@common.places
+def applied(zone: str | None, amount: str | None, as_planned: bool, day: date | None, total: bool) -> None:
+    """Water that was really given: ZONE 45min, ZONE 120gal, or --as-planned."""
+    from scheduler.applied import as_planned_records, by_hand_record
+
+    garden, now = _site()
+    if as_planned == bool(zone) or (zone is not None and amount is None):
+        raise click.UsageError("give ZONE and AMOUNT, or --as-planned")
+    with common.store(now) as store:
+        if as_planned:
+            records = as_planned_records(garden, store, now=now, day=day)
+            if not records:
+                raise BadInput("every planned run has been answered already", hint="rowwater log shows them")
+        else:
+            assert zone is not None
+            assert amount is not None
+            name = common.zone_name(garden, zone)
+            when = day or now.date()
+            if when > now.date() and not store.plan(when):
+                raise BadInput(f"{when} is still to come")
+            minutes, liters = _minutes_or_liters(garden, amount)
+            records = [
+                by_hand_record(garden, store, name, when, minutes, liters, now=now, replaces_day=total)
+            ]
+        for record in records:
+            store.add_applied(record)
+            given = sum(a.minutes for a in _in_force(store, record.zone, record.day))
+            more = (
+                "" if given == record.minutes else f"; {given:.0f} min in all that day (--total corrects it)"
+            )
+            click.echo(
+                f"{record.zone} {record.day}: {record.minutes:.0f} min, {record.net_mm:.1f} mm net{more}"
+            )
+        _plan_again(garden, store, now, min(record.day for record in records))
+
+
+@command.command()
+@click.argument("zone")
+@click.argument("crop")
+@click.option("--date", "day", type=common.DATE, help="planting date (default: today)")
+@common.places
+def planted(zone: str, crop: str, day: date | None) -> None:
+    """ZONE was really planted with CROP on this day."""
+    from scheduler.gardenfile import planting_from_note
+
+    garden, now = _site()
+    name = common.zone_name(garden, zone)
+    target = next(z for z in garden.zones if z.name == name)
+    planting = planting_from_note(common.config_path(), target, crop, day or now.date())
+    keep(
+        garden,
+        now,
+        "planted",
+        day or now.date(),
+        name,
+        {"crop": planting.crop.name},
+        said=f"{name}: {planting.crop.name} planted",
+    )
+
+
+@command.command()
+@click.argument("zone")
+@click.option("--date", "day", type=common.DATE, help="the day it was pulled (default: today)")
+@common.places
+def pulled(zone: str, day: date | None) -> None:
+    """The crop of ZONE was pulled on this day."""
+    garden, now = _site()
+    name = common.zone_name(garden, zone)
+    keep(garden, now, "pulled", day or now.date(), name, {}, said=f"{name}: pulled")
+
+
+@command.command(name="filter")
+@click.option("--date", "day", type=common.DATE, help="the day it was done (default: today)")
+@common.places
+def filter_(day: date | None) -> None:
+    """The filter was rinsed."""
+    garden, now = _site()
+    keep(garden, now, "filter", day or now.date(), None, {}, said="filter rinsed")
+
+
+@command.command()
+@click.argument("zone")
+@click.option("--date", "day", type=common.DATE, help="the day it was laid (default: today)")
+@common.places
+def tape(zone: str, day: date | None) -> None:
+    """New tape was laid in ZONE."""
+    garden, now = _site()
+    name = common.zone_name(garden, zone)
+    keep(garden, now, "tape", day or now.date(), name, {}, said=f"{name}: new tape laid")
+
+
+def _site() -> tuple[Garden, datetime]:
+    from scheduler.clock import site_now
+
+    garden = common.garden()
+    return garden, site_now(garden.location.timezone)
+
+
+def _quantity(garden: Garden, text: str, kind: Any) -> float:
+    from scheduler.units import BadQuantity, read
+
+    try:
+        return read(kind, text, display=garden.display, bare=True if kind == "duration" else None)
+    except BadQuantity as error:
+        raise BadInput(str(error)) from None
+
+
+def _minutes_or_liters(garden: Garden, text: str) -> tuple[float | None, float | None]:
+    from scheduler.units import BadQuantity, read
+
+    try:
+        return None, read("volume", text, display=garden.display, bare=False)
+    except BadQuantity:
+        pass
+    try:
+        return read("duration", text, display=garden.display, bare=True), None
+    except BadQuantity:
+        raise BadInput(f'"{text}" is neither a time nor a volume - for example 45min or 120gal') from None
+
+
+def _moment(garden: Garden, text: str, now: datetime) -> datetime:
+    """A time of today ("07:30") or a date and time, in the site's zone unless it carries an offset."""
+    zone = ZoneInfo(garden.location.timezone)
+    try:
+        if len(text) <= 5 and ":" in text:
+            return datetime.combine(now.date(), datetime.strptime(text, "%H:%M").time(), zone)  # noqa: DTZ007
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise BadInput(f'"{text}" is not a time - for example 07:30 or 2026-06-12T07:30') from None
+    return moment.replace(tzinfo=zone) if moment.tzinfo is None else moment.astimezone(zone)
+
+
+def _since_last_reading(garden: Garden, read_at: datetime, now: datetime) -> datetime:
+    """24 hours back, but not into what an earlier reading has already told."""
+    zone = ZoneInfo(garden.location.timezone)
+    day_before = read_at - timedelta(hours=24)
+    with common.store(now) as store:
+        told = [datetime.fromisoformat(n.details["at"]).astimezone(zone) for n in store.notes(kind="rain")]
+    return max([day_before, *(t for t in told if t < read_at)])
+
+
+def _in_force(store: Store, zone: str, day: date) -> list[Any]:
+    from scheduler.store.store import effective_applied
+
+    return effective_applied(store.applied(day, day, zone))
+
+
+def keep(
+    garden: Garden,
+    now: datetime,
+    kind: Any,
+    day: date,
+    zone: str | None,
+    details: dict[str, Any],
+    *,
+    said: str,
+) -> None:
+    from scheduler.model import Note
+
+    with common.store(now) as store:
+        store.add_note(Note(kind, day, now, zone, details))
+        click.echo(f"noted for {day}: {said}")
+        if kind in ("rain", "planted", "pulled", "hold"):
+            _plan_again(garden, store, now, day)
+
+
+def _plan_again(garden: Garden, store: Store, now: datetime, since: date) -> None:
+    """Make the newest plan again if the note bears on it, and say what changed."""
+    from scheduler.cli.run_day import replan
+    from scheduler.clock import today_and_now
+
+    newest = store.newest_plan()
+    if newest is None or newest.day < since:
+        return
+    day, moment = (newest.day, now) if newest.day == now.date() else today_and_now(garden, newest.day)
+    before = {zone["zone"]: zone["minutes"] for zone in newest.page["zones"]}
+    page = replan(garden, store, day, now=moment, before=newest.page)
+    changed = [
+        f"{zone['zone']} {before.get(zone['zone'], 0):.0f} -> {zone['minutes']:.0f} min"
+        for zone in page["zones"]
+        if zone["minutes"] != before.get(zone["zone"], 0)
+    ]
+    if changed:
+        click.echo(f"plan of {day} made again: {', '.join(changed)}")

@@ -1,0 +1,76 @@
+"""`rowwater season`: the season simulated on a daily weather file."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import click
+
+from scheduler.cli import common
+from scheduler.errors import BadInput
+
+
+@click.command(name="season")
+@click.option("--weather", required=True, metavar="FILE", help="daily weather CSV")
+@click.option("--from", "first", type=common.DATE, help="first date (default: the earliest planting)")
+@click.option("--to", "last", type=common.DATE, help="last date (default: the last weather row)")
+@click.option(
+    "--foresight", type=click.Choice(["none", "forecast", "perfect"]), default="none", show_default=True
+)
+@click.option("--json", "as_json", is_flag=True, help="print totals and every day as JSON")
+@click.option("--csv", "as_csv", is_flag=True, help="print every day as CSV")
+@common.places
+def command(
+    weather: str, first: date | None, last: date | None, foresight: str, as_json: bool, as_csv: bool
+) -> None:
+    """Minutes, water and stress of a whole season, day by day, with the plain rule."""
+    from scheduler.pages.season import season_page
+    from scheduler.season import simulate
+    from scheduler.weather import dailycsv
+
+    if foresight != "none":
+        raise BadInput(f"--foresight {foresight} is not built yet", hint="only --foresight none")
+    garden = common.garden()
+    season = simulate(garden, dailycsv.read(Path(weather)), first, last)
+    page = season_page(garden, season)
+    for notice in page["notices"]:
+        click.echo(f"rowwater: {notice['text']}", err=True)
+    if as_json:
+        common.print_json(page)
+    elif as_csv:
+        _print_csv(page)
+    else:
+        click.echo(season_text(page, garden.display))
+
+
+def _print_csv(page: dict[str, Any]) -> None:
+    import csv
+    import sys
+
+    if not page["days"]:
+        return
+    writer = csv.DictWriter(sys.stdout, list(page["days"][0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(page["days"])
+
+
+def season_text(page: dict[str, Any], display: Any) -> str:
+    from scheduler.show import show_depth, show_volume
+
+    lines = [
+        f"{page['garden']}, {page['from']} to {page['to']}",
+        "",
+        f"{'zone':<14} {'runs':>5} {'minutes':>8} {'water':>11} {'net':>8} {'crop ET':>8} {'rain':>8}"
+        f" {'drained':>8} {'stress':>7}",
+    ]
+    for name, zone in page["zones"].items():
+        depths = (show_depth(zone[key], display) for key in ("net_mm", "etc_mm", "rain_mm", "percolation_mm"))
+        net, etc, rain, drained = depths
+        lines.append(
+            f"{name[:14]:<14} {zone['runs']:>5} {zone['minutes']:>8.0f}"
+            f" {show_volume(zone['liters'], display):>11} {net:>8} {etc:>8} {rain:>8} {drained:>8}"
+            f" {zone['stress_days']:>5} d"
+        )
+    return "\n".join(lines)

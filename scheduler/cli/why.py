@@ -1,0 +1,39 @@
+"""`rowwater why ZONE`: the working of the plan as it was made."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import click
+
+from scheduler.cli import common
+
+
+@click.command(name="why")
+@click.argument("zone")
+@click.option("--date", "day", type=common.DATE, help="the plan of this date (default: the newest)")
+@click.option("--json", "as_json", is_flag=True, help="print the working as JSON")
+@common.places
+def command(zone: str, day: date | None, as_json: bool) -> None:
+    """Every number behind ZONE's minutes, with formula, inputs, unit and source."""
+    from scheduler.clock import site_now
+
+    garden = common.garden()
+    name = common.zone_name(garden, zone)
+    with common.store(site_now(garden.location.timezone)) as store:
+        plan = store.plan(day) if day else store.newest_plan()
+    if plan is None:
+        raise common.no_plan(day)
+    working = {
+        "zone": name,
+        "date": plan.day.isoformat(),
+        "made_at": plan.made_at.isoformat(),
+        "sections": [*plan.working["shared"], *plan.working["zones"].get(name, {}).get("sections", ())],
+        "history": plan.working["zones"].get(name, {}).get("history", []),
+    }
+    if as_json:
+        common.print_json(working)
+    else:
+        from scheduler.cli.why_text import why_text
+
+        click.echo(why_text(working, display=garden.display, width=common.terminal_width()))

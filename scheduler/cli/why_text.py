@@ -1,0 +1,54 @@
+"""The working as text: one figure a line, its formula and numbers below it."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from typing import Any
+
+from scheduler.show import show_depth
+
+
+def why_text(working: dict[str, Any], *, display: Any, width: int) -> str:
+    return "\n".join(_lines(working, display, width))
+
+
+def _lines(working: dict[str, Any], display: Any, width: int) -> Iterator[str]:
+    yield f"{working['zone']}: the working behind {working['date']} (SI units inside)"
+    for section in working["sections"]:
+        yield ""
+        yield section["title"]
+        for line in section["lines"]:
+            yield from _line(line, display, width)
+    if working["history"]:
+        yield ""
+        yield "The last days, mm"
+        yield "  date         ET0     Kc    ETc   rain  counts  given  deficit"
+        for day in working["history"]:
+            yield (
+                f"  {day['date']} {day['et0_mm']:6.2f} {day['kc']:6.3f} {day['etc_mm']:6.2f}"
+                f" {day['rain_mm']:6.2f} {day['rain_eff_mm']:7.2f} {day['net_mm']:6.2f}"
+                f" {day['deficit_end_mm']:8.2f}"
+            )
+
+
+def _line(line: dict[str, Any], display: Any, width: int) -> Iterator[str]:
+    symbol = f" {line['symbol']}" if line["symbol"] else ""
+    head = f"  {line['what']}{symbol}"
+    if line["value"] is not None:
+        shown = f"{line['value']:.4f}".rstrip("0").rstrip(".")
+        head += f" = {shown} {line['unit']}".rstrip()
+        if display == "us" and line["unit"].startswith("mm") and "/" not in line["unit"]:
+            head += f" ({show_depth(line['value'], display)})"
+    if line["source"]:
+        head += f"  [{line['source']}]"
+    yield from textwrap.wrap(head, width, subsequent_indent=" " * 6, break_on_hyphens=False)
+    for text in (line["formula"], line["numbers"]):
+        if text:
+            yield from textwrap.wrap(
+                f"      {text}",
+                width,
+                subsequent_indent=" " * 8,
+                break_on_hyphens=False,
+                break_long_words=False,
+            )

@@ -1,0 +1,188 @@
+"""The season's facts as the daily job reads them: weather, water given, notes, earlier plans."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from scheduler.errors import BadInput
+from scheduler.model import Applied, Garden, Note, Planting, StoredPlan, WeatherDays, Zone
+from scheduler.weather import days as weather_days
+
+if TYPE_CHECKING:
+    from scheduler.store.store import Store
+
+DAYS_AHEAD = 7
+RECENT_DAYS = 7
+ASK_BACK_DAYS = 7
+"""Runs older than this that nobody answered for count as not given, without asking again."""
+
+MakePlanting = Callable[[Zone, str, date], Planting]
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    start: date  # the first day whose water is known: earlier ones are never replayed as dry
+    day: date
+    zones: tuple[Zone, ...]  # the garden's, with the grower's planted and pulled notes
+    weather: WeatherDays  # all stored days, up to DAYS_AHEAD after `day`
+    rain_so_far_mm: float | None
+    applied: tuple[Applied, ...]  # in force, corrections worked in
+    notes: tuple[Note, ...]
+    plans: Mapping[date, StoredPlan]  # newest of each day, today's too
+    store_replaced: bool
+
+    def plan_before(self) -> StoredPlan | None:
+        """The newest plan of an earlier day."""
+        return max((p for d, p in self.plans.items() if d < self.day), key=lambda p: p.day, default=None)
+
+    def applied_on(self, zone: str, day: date) -> list[Applied]:
+        return [a for a in self.applied if a.zone == zone and a.day == day]
+
+    def held(self, zone: str) -> date | None:
+        """The date until which the grower keeps this zone dry, if that is still ahead."""
+        holds = [n for n in self.notes if n.kind == "hold" and n.zone == zone]
+        if not holds:
+            return None
+        until = date.fromisoformat(str(max(holds, key=lambda n: n.recorded_at).details["until"]))
+        return until if until > self.day else None
+
+
+def gather(garden: Garden, day: date, store: Store, make_planting: MakePlanting | None) -> Facts:
+    """Read everything that today's plan rests on. Same store, same garden, same day: same facts."""
+    from scheduler.store.store import effective_applied
+
+    start = min(store.first_day or day, day)
+    last = day + timedelta(days=DAYS_AHEAD)
+    notes = tuple(store.notes())
+    order = [source.name for source in garden.sources]
+    readings = [
+        weather_days.RainReading(*(n.details["mm"], _moment(n.details["since"]), _moment(n.details["at"])))
+        for n in notes
+        if n.kind == "rain"
+    ]
+
+    def weather_from(first: date) -> tuple[WeatherDays, float | None]:
+        values = store.weather(first, last)
+        zone = ZoneInfo(garden.location.timezone)
+        values += weather_days.gauge_values(readings, values, zone, today=day, order=order)
+        return (
+            weather_days.join(values, first, last, order),
+            weather_days.rain_so_far(values, day, order),
+        )
+
+    weather, so_far = weather_from(start - timedelta(days=RECENT_DAYS + 1))
+    span = store.weather_span()
+    if span and span[0] < weather.first and not _temperatures_complete(weather):
+        weather, so_far = weather_from(span[0])  # years back: a mean of them stands in for the missing days
+    return Facts(
+        start=start,
+        day=day,
+        zones=with_notes(garden.zones, notes, make_planting),
+        weather=weather,
+        rain_so_far_mm=so_far,
+        applied=tuple(effective_applied(store.applied(start, day))),
+        notes=notes,
+        plans={plan.day: plan for plan in store.plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)},
+        store_replaced=store.replaced_on(day),
+    )
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text)
+
+
+def _temperatures_complete(weather: WeatherDays) -> bool:
+    return all(low <= high for low, high in zip(weather.tmin_c, weather.tmax_c, strict=True))
+
+
+def with_notes(
+    zones: Sequence[Zone], notes: Iterable[Note], make_planting: MakePlanting | None
+) -> tuple[Zone, ...]:
+    """The zones with what the grower really planted and pulled laid over the plan in garden.yaml.
+
+    `planted` moves the planting of that crop whose date is nearest, or adds one on the zone's own rows;
+    `pulled` ends the planting that stood on that day.
+    """
+    out = list(zones)
+    for note in notes:
+        if note.kind not in ("planted", "pulled"):
+            continue
+        for i, zone in enumerate(out):
+            if zone.name == note.zone:
+                changed = (_planted if note.kind == "planted" else _pulled)(zone, note, make_planting)
+                out[i] = replace(zone, plantings=tuple(sorted(changed, key=lambda p: p.planted)))
+    return tuple(out)
+
+
+def _planted(zone: Zone, note: Note, make_planting: MakePlanting | None) -> list[Planting]:
+    plantings = list(zone.plantings)
+    crop = str(note.details["crop"])
+    same = [p for p in plantings if p.crop.name == crop]
+    if same:
+        nearest = min(same, key=lambda p: abs((p.planted - note.day).days))
+        plantings[plantings.index(nearest)] = replace(nearest, planted=note.day)
+        return plantings
+    if make_planting is None:
+        raise BadInput(f"{zone.name}: no planting of {crop} in garden.yaml")
+    return [*plantings, make_planting(zone, crop, note.day)]
+
+
+def _pulled(zone: Zone, note: Note, _: MakePlanting | None) -> list[Planting]:
+    plantings = list(zone.plantings)
+    standing = [p for p in plantings if p.planted < note.day]
+    if standing:
+        latest = max(standing, key=lambda p: p.planted)
+        plantings[plantings.index(latest)] = replace(latest, pulled=note.day)
+    return plantings
+
+
+def digests(garden: Garden, facts: Facts, before: date) -> dict[str, str]:
+    """A short digest of each kind of input that a balance up to `before` rests on.
+
+    Two plans whose digests differ say which kind of fact was edited in between.
+    """
+    keep = max((before - facts.weather.first).days, 0)
+    begin = max((facts.start - facts.weather.first).days - 1, 0)
+    columns = {
+        name: [None if x != x else round(x, 6) for x in getattr(facts.weather, name)[begin:keep].tolist()]
+        for name in ("tmin_c", "tmax_c", "tdew_c", "rh_mean_pct", "rh_min_pct", "rh_max_pct", "wind_m_s",
+                     "wind_height_m", "solar_mj_m2", "sunshine_h", "rain_mm")
+    }  # fmt: skip
+    water = [(a.zone, a.day, a.minutes, a.net_mm) for a in facts.applied if a.day < before]
+    return {
+        "weather": _digest(columns),
+        "water given": _digest(sorted(map(repr, water))),
+        "garden": _digest(repr(replace(garden, zones=facts.zones, notices=(), folder="."))),
+    }
+
+
+def inputs_digest(garden: Garden, facts: Facts) -> str:
+    """Everything today's plan rests on; a second run with the same digest keeps the first plan."""
+    ahead = facts.weather
+    parts: dict[str, Any] = digests(garden, facts, facts.day + timedelta(days=DAYS_AHEAD + 1))
+    return _digest(
+        parts
+        | {
+            "day": facts.day.isoformat(),
+            "rain so far": facts.rain_so_far_mm,
+            "chance": [None if x != x else x for x in ahead.rain_chance_pct.tolist()[-DAYS_AHEAD - 1 :]],
+            "notes": [repr(n) for n in facts.notes if n.kind == "hold"],
+            "today": [repr((a.zone, a.minutes, a.net_mm)) for a in facts.applied if a.day == facts.day],
+            "unanswered": [repr((d, _planned(p))) for d, p in facts.plans.items() if d < facts.day],
+        }
+    )
+
+
+def _planned(plan: StoredPlan) -> list[Any]:
+    return [(run["zone"], run["minutes"]) for run in plan.page.get("runs", ())]
+
+
+def _digest(value: object) -> str:
+    text = value if isinstance(value, str) else json.dumps(value, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]

@@ -1,0 +1,108 @@
+"""A grower at the command line: a garden in a folder of its own, and `rowwater` run as the shell would."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from scheduler.cli.main import main
+
+CREEKSIDE = Path(__file__).parents[2] / "examples" / "creekside"
+
+
+@dataclass
+class Said:
+    status: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+
+class Grower:
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder = folder
+        self.data = folder / "data"
+        self._capsys = capsys
+
+    def __call__(self, *args: str) -> Said:
+        self._capsys.readouterr()
+        try:
+            main(list(args))
+        except SystemExit as end:
+            status = end.code
+        out, err = self._capsys.readouterr()
+        assert "Traceback" not in err
+        assert isinstance(status, int)
+        return Said(status, out, err)
+
+    @property
+    def garden(self) -> Path:
+        return self.folder / "garden.yaml"
+
+    def edit(self, old: str, new: str) -> None:
+        text = self.garden.read_text()
+        assert old in text
+        self.garden.write_text(text.replace(old, new))
+
+    def edit_weather(self, day: str, **values: str) -> None:
+        """Change cells of one row of the weather record."""
+        path = self.folder / "weather.csv"
+        header, *rows = path.read_text().splitlines()
+        names = header.split(",")
+        for i, row in enumerate(rows):
+            cells = row.split(",")
+            if cells[0] == day:
+                for name, value in values.items():
+                    cells[names.index(name)] = value
+                rows[i] = ",".join(cells)
+                break
+        else:
+            raise AssertionError(day)
+        path.write_text("\n".join([header, *rows]) + "\n")
+
+    def weeks(self, first: str, until: str) -> None:
+        """Every morning from first to the day before `until`: plan, and answer that it was done."""
+        day = date.fromisoformat(first)
+        while day < date.fromisoformat(until):
+            assert self("day", "--date", day.isoformat()).status in (0, 3)
+            assert self("note", "applied", "--as-planned", "--date", day.isoformat()).status in (0, 2)
+            day += timedelta(days=1)
+
+
+@pytest.fixture
+def grower(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Grower:
+    """In the Creekside plot, with nothing of this machine's own settings in reach."""
+    for name in ("garden.yaml", "weather.csv"):
+        shutil.copy(CREEKSIDE / name, tmp_path / name)
+    for name in [name for name in os.environ if name.startswith("ROWWATER_")]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("ROWWATER_CONFIG", str(tmp_path / "garden.yaml"))
+    monkeypatch.setenv("ROWWATER_DATA", str(tmp_path / "data"))
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.chdir(tmp_path)
+    return Grower(tmp_path, capsys)
+
+
+@pytest.fixture
+def golden(request: pytest.FixtureRequest) -> Callable[[str, str], None]:
+    """Compare with tests/cli/golden/NAME; `--refresh-golden` writes it anew, to be read in review."""
+    folder = Path(__file__).parent / "golden"
+
+    def check(name: str, text: str) -> None:
+        path = folder / name
+        if request.config.getoption("--refresh-golden"):
+            path.write_text(text)
+        assert text == path.read_text()
+
+    return check
