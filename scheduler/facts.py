@@ -172,7 +172,7 @@ def inputs_digest(garden: Garden, facts: Facts) -> str:
             "day": facts.day.isoformat(),
             "rain so far": facts.rain_so_far_mm,
             "chance": [None if x != x else x for x in ahead.rain_chance_pct.tolist()[-DAYS_AHEAD - 1 :]],
-            "notes": [repr(n) for n in facts.notes if n.kind == "hold"],
+            "notes": [repr((n.kind, n.day, n.zone, n.details)) for n in facts.notes if n.kind != "rain"],
             "today": [repr((a.zone, a.minutes, a.net_mm)) for a in facts.applied if a.day == facts.day],
             "unanswered": [repr((d, _planned(p))) for d, p in facts.plans.items() if d < facts.day],
         }

@@ -1,51 +1,71 @@
-"""`rowwater check`: is garden.yaml right, where do things live, and can the supply feed each zone."""
+"""`rowwater check`: is garden.yaml right, where do things live, and can the supply carry the garden."""
 
 from __future__ import annotations
 
+import math
 from datetime import date
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from scheduler.cli import common
 
+if TYPE_CHECKING:
+    from scheduler.model import Garden
+
 
 @click.command(name="check")
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
+@click.option("--weather", metavar="FILE", help="daily weather CSV to take the hottest week from")
+@click.option("--plot", metavar="FILE", help="draw the garden with pressure along each row (.png or .svg)")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @common.places
 @click.pass_context
-def command(ctx: click.Context, day: date | None, as_json: bool) -> None:
-    """Validates the YAML, and says what the supply can feed."""
+def command(
+    ctx: click.Context, day: date | None, weather: str | None, plot: str | None, as_json: bool
+) -> None:
+    """Validates the YAML, and says whether supply, tape, pressure and hours can carry the garden."""
     from scheduler.clock import today_and_now
+    from scheduler.core.garden_check import check_garden
     from scheduler.pages.check import check_page
 
     garden = common.garden()
-    page = check_page(garden, today_and_now(garden, day)[0])
+    today, _ = today_and_now(garden, day)
+    found = check_garden(garden, today, _hottest_week(garden, weather))
+    page = check_page(garden, found)
     page["config"], page["data"] = str(common.config_path()), str(common.data_folder())
+    if plot:
+        from scheduler.pages.plot_check import draw
+
+        draw(garden, found, Path(plot))
+        click.echo(f"wrote {plot}", err=True)
     if as_json:
         common.print_json(page)
     else:
-        click.echo(_text(page, garden.display))
-    ctx.exit(3 if page["problems"] else 0)
+        from scheduler.cli.check_text import check_text
+
+        click.echo(check_text(page, garden.display, common.terminal_width()))
+    ctx.exit(3 if any(problem["level"] == "problem" for problem in page["problems"]) else 0)
 
 
-def _text(page: dict[str, Any], display: Any) -> str:
-    from scheduler.show import show_area, show_flow, show_length
+def _hottest_week(garden: Garden, weather: str | None) -> float:
+    """Highest weekly mean ET0, mm/d, of the given file, else of the stored weather; nan without either."""
+    from scheduler.core.et import reference_et
+    from scheduler.core.garden_check import hottest_week
 
-    lines = [
-        f"{page['config']} reads well; data in {page['data']}",
-        f"supply {show_flow(page['supply_lpm'], display)}, usable {show_flow(page['usable_lpm'], display)}",
-    ]
-    for name, meters in page["longest_tape_m"].items():
-        lines.append(f"  feeds at most {show_length(meters, display)} of {name} at once")
-    for name, zone in page["zones"].items():
-        verdict = "fits" if zone["fits_supply"] else "too much for the supply"
-        lines.append(
-            f"  {name:<14} {zone['crop']:<16} {show_length(zone['tape_m'], display):>9} of tape"
-            f" {show_area(zone['planted_m2'], display):>12} {show_flow(zone['flow_lpm'], display):>9}"
-            f"  {verdict}"
-        )
-    lines += [f"! {p['zone']}: {p['text']}; {p['mend']}" for p in page["problems"]]
-    lines += [f"  {notice}" for notice in page["notices"]]
-    return "\n".join(lines)
+    if weather:
+        from scheduler.weather import dailycsv
+
+        return hottest_week(reference_et(dailycsv.read(Path(weather)), garden.location).et0_mm)
+    if not (common.data_folder() / "rowwater.db").is_file():
+        return math.nan
+    from scheduler.clock import site_now
+    from scheduler.weather.days import join
+
+    with common.store(site_now(garden.location.timezone)) as store:
+        span = store.weather_span()
+        if span is None:
+            return math.nan
+        days = join(store.weather(*span), *span, [source.name for source in garden.sources])
+    return hottest_week(reference_et(days, garden.location).et0_mm)

@@ -19,10 +19,14 @@ if TYPE_CHECKING:
     from scheduler.model import Garden
     from scheduler.store.store import Store
 
+    DateParam = click.ParamType[date]
+else:
+    DateParam = click.ParamType  # older releases know no type argument
+
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
-class LocalDate(click.ParamType[date]):
+class LocalDate(DateParam):
     name = "date"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:

@@ -13,6 +13,8 @@ COMMANDS = {
     "morning": "the morning summary (also: rowwater alone)",
     "init": "write a commented starter garden.yaml",
     "check": "is the garden file right, and can the supply carry it",
+    "bucket": "flow of a timed bucket, and how much tape it feeds",
+    "changeover": "holes, tape and parts between two crops' layouts",
     "day": "the daily job once: weather, balance, plan",
     "why": "every number behind a zone's minutes",
     "note": "what you saw or did: rain, water given, planting, chores",

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from scheduler.store.store import Store
 
 
+CHORES = {"bucket": "bucket test made", "flush": "tape flushed", "drain": "lines drained"}
+
+
 @click.group(name="note")
 @common.places
 def command() -> None:
@@ -138,6 +141,16 @@ def filter_(day: date | None) -> None:
 
 
 @command.command()
+@click.argument("chore", type=click.Choice(["bucket", "flush", "drain"]))
+@click.option("--date", "day", type=common.DATE, help="the day it was done (default: today)")
+@common.places
+def chore(chore: str, day: date | None) -> None:
+    """The bucket test was made again, the tape flushed, or the lines drained for winter."""
+    garden, now = _site()
+    keep(garden, now, "chore", day or now.date(), None, {"chore": chore}, said=CHORES[chore])
+
+
+@command.command()
 @click.argument("zone")
 @click.option("--date", "day", type=common.DATE, help="the day it was laid (default: today)")
 @common.places
@@ -219,7 +232,7 @@ def keep(
     with common.store(now) as store:
         store.add_note(Note(kind, day, now, zone, details))
         click.echo(f"noted for {day}: {said}")
-        if kind in ("rain", "planted", "pulled", "hold"):
+        if kind != "soil":
             _plan_again(garden, store, now, day)
 
 

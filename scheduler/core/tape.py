@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm
+from scheduler.core.hydraulic_results import ZoneHydraulics
+from scheduler.core.zone_hydraulics import can_solve, zone_solutions
 from scheduler.model import Crop, Planting, Rows, Supply, Tape, Zone
 
+Solved = Mapping[tuple[Rows, Tape], ZoneHydraulics]
+
 DEFAULT_UNIFORMITY = 0.90
+LEAST_UNIFORMITY = 0.30
+"""Below it more minutes only flood the near end; `check` names what would mend it."""
 LEACH_ABOVE = 0.1
 
 
@@ -21,6 +28,7 @@ class Delivery(NamedTuple):
     uniformity: float
     flow_by: str
     uniformity_by: str
+    hydraulics: ZoneHydraulics | None = None  # where either figure rests on it
 
 
 def rated_row_flow(rows: Rows, tape: Tape, pressure_kpa: float | None) -> float:
@@ -31,19 +39,43 @@ def rated_row_flow(rows: Rows, tape: Tape, pressure_kpa: float | None) -> float:
     return flow * float((pressure_kpa / tape.rated_at_kpa) ** tape.exponent)
 
 
-def delivery(planting: Planting, zone: Zone, supply: Supply) -> Delivery:
-    """Zone flow and emission uniformity of the standing planting: measured, else worked out (model M7)."""
-    if zone.uniformity is None:
-        uniformity, uniformity_by = DEFAULT_UNIFORMITY, "assumed: nothing measured or worked out"
-    else:
-        uniformity, uniformity_by = zone.uniformity, "given in garden.yaml"
+def deliveries(pairs: Sequence[tuple[Planting, Zone]], supply: Supply) -> list[Delivery]:
+    """Zone flow and emission uniformity of each planting's rows, running alone (model M7).
+
+    Measured where the grower measured; else the hydraulic solution where the tape gives its inside diameter
+    and emitter spacing; else the tape's rated flow and a uniformity of 0.90.  All layouts are solved at once.
+    """
+    unknown = {
+        (planting.rows, zone.tape)
+        for planting, zone in pairs
+        if (planting.measured_flow_lpm is None or zone.uniformity is None) and can_solve(zone.tape, supply)
+    }
+    layouts = list(unknown)
+    solved = dict(zip(layouts, zone_solutions(layouts, supply), strict=True))
+    return [_delivery(planting, zone, supply, solved) for planting, zone in pairs]
+
+
+def _delivery(planting: Planting, zone: Zone, supply: Supply, solved: Solved) -> Delivery:
+    found = solved.get((planting.rows, zone.tape))
+    if found is not None and found.flow_lpm <= 0:
+        found = None  # no emitter gets any pressure: `check` calls it a problem, and minutes need a flow
     if planting.measured_flow_lpm is not None:
-        how = "measured, given in garden.yaml"
-        return Delivery(planting.measured_flow_lpm, uniformity, how, uniformity_by)
-    flow = rated_row_flow(planting.rows, zone.tape, supply.pressure_kpa)
-    moved = supply.pressure_kpa is not None and zone.tape.rated_at_kpa is not None
-    how = "tape's rated flow at the supply's pressure" if moved else "tape's rated flow"
-    return Delivery(flow, uniformity, how, uniformity_by)
+        flow, flow_by = planting.measured_flow_lpm, "measured, given in garden.yaml"
+    elif found is not None:
+        flow, flow_by = found.flow_lpm, "sum of the emitters, marched along the rows (Darcy-Weisbach)"
+    else:
+        flow = rated_row_flow(planting.rows, zone.tape, supply.pressure_kpa)
+        moved = supply.pressure_kpa is not None and zone.tape.rated_at_kpa is not None
+        flow_by = "tape's rated flow at the supply's pressure" if moved else "tape's rated flow"
+    if zone.uniformity is not None:
+        uniformity, by = zone.uniformity, "given in garden.yaml"
+    elif found is not None:
+        uniformity, by = found.uniformity, "(1 - 1.27 Cv) lowest / mean emitter flow (Keller and Karmeli)"
+        if uniformity < LEAST_UNIFORMITY:
+            uniformity, by = LEAST_UNIFORMITY, f"{uniformity:.2f} worked out, held to {LEAST_UNIFORMITY}"
+    else:
+        uniformity, by = DEFAULT_UNIFORMITY, "assumed: nothing measured or worked out"
+    return Delivery(flow, uniformity, flow_by, by, found)
 
 
 def leaching_requirement(water_ec: float | None, crop: Crop) -> float:

@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
 
 import numpy as np
 
 from scheduler.core import crop as crops
 from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Mm, Share
-from scheduler.core.tape import Delivery, delivery, leaching_requirement
+from scheduler.core.tape import Delivery, deliveries, leaching_requirement
 from scheduler.model import Location, Planting, Soil, Supply, Zone
 
 FILM_RAIN_CAPTURE = 0.3
@@ -49,7 +48,7 @@ def stands(
     zones: Sequence[Zone], first: date, count: int, location: Location, supply: Supply
 ) -> tuple[Stand, ...]:
     """Which planting stands when, in first .. first + count days (model M3): the latest planted rules."""
-    found: list[Stand] = []
+    found: list[tuple[int, Planting, int, int]] = []
     for z, zone in enumerate(zones):
         for i, planting in enumerate(zone.plantings):
             last_day = sum(planting.crop.stage_days)
@@ -58,22 +57,23 @@ def stands(
             bounds = [(day - first).days for day in (planting.pulled, over, later) if day is not None]
             begin = max((planting.planted - first).days, 0)
             end = min([count, *bounds])
-            if begin >= end:
-                continue
-            found.append(
-                Stand(
-                    zone=z,
-                    planting=planting,
-                    begin=begin,
-                    end=end,
-                    day_no=begin - (planting.planted - first).days + 1,
-                    wetted=crops.wetted_fraction(planting.rows, zone.soil, zone.wetted_width_m),
-                    delivery=delivery(planting, zone, supply),
-                    leaching=leaching_requirement(supply.ec_ds_m, planting.crop),
-                    kc=crops.site_kc(planting.crop, location),
-                )
-            )
-    return tuple(found)
+            if begin < end:
+                found.append((z, planting, begin, end))
+    given = deliveries([(planting, zones[z]) for z, planting, _, _ in found], supply)
+    return tuple(
+        Stand(
+            zone=z,
+            planting=planting,
+            begin=begin,
+            end=end,
+            day_no=begin - (planting.planted - first).days + 1,
+            wetted=crops.wetted_fraction(planting.rows, zones[z].soil, zones[z].wetted_width_m),
+            delivery=delivery,
+            leaching=leaching_requirement(supply.ec_ds_m, planting.crop),
+            kc=crops.site_kc(planting.crop, location),
+        )
+        for (z, planting, begin, end), delivery in zip(found, given, strict=True)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,9 +162,9 @@ class _Flat:
         self._lengths = lengths = np.array([s.end - s.begin for s in found], dtype=np.int64)
         within = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths)
         self.stand = np.repeat(np.arange(len(found)), lengths)
-        self.day = self._each([s.begin for s in found]) + within
-        self.place = self.day * len(zones) + self._each([s.zone for s in found])
-        self.day_no = self._each([s.day_no for s in found]) + within
+        self.day = self._whole([s.begin for s in found]) + within
+        self.place = self.day * len(zones) + self._whole([s.zone for s in found])
+        self.day_no = self._whole([s.day_no for s in found]) + within
         plantings = [s.planting for s in found]
         stages = np.array([p.crop.stage_days for p in plantings], dtype=np.int64)
         days = np.cumsum(stages.reshape(-1, 4), axis=1)
@@ -193,8 +193,11 @@ class _Flat:
         capture = self._each([_rain_capture(zones[s.zone], s.planting.mulch) for s in found])
         self.rain_share = capture * crops.root_spread(g, self._each([s.wetted for s in found]))
 
-    def _each(self, values: list[Any]) -> Any:
-        return np.repeat(np.array(values), self._lengths)
+    def _each(self, of_stand: list[float]) -> FloatArray:
+        return np.repeat(np.array(of_stand, dtype=np.float64), self._lengths)
+
+    def _whole(self, of_stand: list[int]) -> IntArray:
+        return np.repeat(np.array(of_stand, dtype=np.int64), self._lengths)
 
 
 def _held_mm_per_m(soil: Soil) -> float:

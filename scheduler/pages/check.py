@@ -1,47 +1,103 @@
-"""What `rowwater check` says of a garden that reads well: flows, areas, what the supply can feed (M8)."""
+"""What `rowwater check` says of a garden that reads well: pressures, flows, sections, problems."""
 
 from __future__ import annotations
 
-from datetime import date
+import math
 from typing import Any
 
-from scheduler.core.terms import stands
+from scheduler.core.garden_check import GardenCheck, ZoneCheck
 from scheduler.model import Garden
 
+CAUTIONS = {
+    "drinking water": (
+        "A hose on the soil can draw dirt back into the house supply when pressure drops: most places "
+        "require a backflow preventer, stricter ones with fertilizer. Ask your supplier; local codes come "
+        "first."
+    ),
+    "pressure": (
+        "Keep filter, regulator and pressure inside the tape's rating; a pump must never run dry or against "
+        "a closed line."
+    ),
+    "mains": (
+        "Use normally closed, low-voltage valves from a listed, isolated supply, with ground-fault "
+        "protection; mains work is for a licensed electrician. Watch the first full run of every zone."
+    ),
+}
 
-def check_page(garden: Garden, today: date) -> dict[str, Any]:
-    """SI.  A zone is judged by the planting that stands today, else by its next one, else by its last."""
-    usable = garden.supply.usable_lpm
-    zones: dict[str, Any] = {}
-    problems: list[dict[str, str]] = []
-    for zone in garden.zones:
-        ahead = [p.planted for p in zone.plantings if p.planted >= today]
-        dates = [today, *ahead[:1], *[p.planted for p in zone.plantings[-1:]]]
-        found = (stands([zone], day, 1, garden.location, garden.supply) for day in dates)
-        stand = next((s[0] for s in found if s), None)
-        if stand is None:
-            continue
-        flow, rows = stand.delivery.flow_lpm, stand.planting.rows
-        fits = flow <= usable + 1e-9
-        zones[zone.name] = {
-            "crop": stand.planting.crop.name,
-            "tape_m": round(rows.tape_m, 4),
-            "planted_m2": round(rows.area_m2, 4),
-            "flow_lpm": round(flow, 4),
-            "fits_supply": fits,
-            "uniformity": stand.delivery.uniformity,
-        }
-        if not fits:
-            text = f"needs {flow:.1f} L/min and the supply can feed {usable:.1f} L/min"
-            mend = "split it over two valves, or shorten its rows"
-            problems.append({"zone": zone.name, "text": text, "mend": mend})
+
+def check_page(garden: Garden, check: GardenCheck) -> dict[str, Any]:
+    """SI. Figures that nothing tells (no diameter, no climate) are null, not zero."""
+    supply = garden.supply
     return {
-        "supply_lpm": round(garden.supply.flow_lpm, 4),
-        "usable_lpm": round(usable, 4),
+        "supply_lpm": _r(supply.flow_lpm),
+        "usable_lpm": _r(supply.usable_lpm),
         "longest_tape_m": {
-            name: round(usable / tape.flow_lpm_per_m, 4) for name, tape in garden.tapes.items()
+            name: _r(supply.usable_lpm / tape.flow_lpm_per_m) for name, tape in garden.tapes.items()
         },
-        "zones": zones,
-        "problems": problems,
+        "zones": {zone.zone.name: _zone(zone) for zone in check.zones},
+        "sections": [list(group) for group in check.sections.groups],
+        "section_flows_lpm": [_r(flow) for flow in check.sections.flows_lpm],
+        "sections_proven_fewest": check.sections.exact or check.sections.gap == 0,
+        "hottest_week_minutes": _r(check.morning_minutes),
+        "hours_minutes": _r(check.hours_minutes),
+        "problems": [
+            {"zone": problem.zone, "text": problem.text, "mend": problem.mend, "level": problem.level}
+            for problem in check.problems
+        ],
+        "cautions": _cautions(garden, check),
         "notices": list(garden.notices),
     }
+
+
+def _zone(check: ZoneCheck) -> dict[str, Any]:
+    stand, solved = check.stand, check.stand.delivery.hydraulics
+    rows = stand.planting.rows
+    page: dict[str, Any] = {
+        "crop": stand.planting.crop.name,
+        "tape_m": _r(rows.tape_m),
+        "planted_m2": _r(rows.area_m2),
+        "flow_lpm": _r(stand.delivery.flow_lpm),
+        "flow_by": stand.delivery.flow_by,
+        "fits_supply": check.fits_supply,
+        "uniformity": _r(stand.delivery.uniformity),
+        "uniformity_by": stand.delivery.uniformity_by,
+        "peak_minutes": _r(check.peak_minutes),
+    }
+    if solved is None:
+        return (
+            page | dict.fromkeys(("flow_variation", "inlet_kpa", "lowest_kpa", "highest_kpa")) | {"rows": []}
+        )
+    return page | {
+        "flow_variation": _r(solved.flow_variation),
+        "flow_variation_class": solved.flow_variation_class,
+        "inlet_kpa": _r(solved.inlet_kpa),
+        "lowest_kpa": _r(solved.lowest_kpa),
+        "highest_kpa": _r(solved.highest_kpa),
+        "rows": [
+            {
+                "row": row.row,
+                "tape_m": _r(row.tape_m),
+                "inlet_kpa": _r(row.inlet_kpa),
+                "far_kpa": _r(row.far_kpa),
+                "lowest_kpa": _r(row.lowest_kpa),
+                "flow_lpm": _r(row.flow_lpm),
+                "emitter_min_lph": _r(row.emitter_min_lph),
+                "emitter_max_lph": _r(row.emitter_max_lph),
+            }
+            for row in solved.rows
+        ],
+    }
+
+
+def _cautions(garden: Garden, check: GardenCheck) -> list[str]:
+    """Those that bear on this garden."""
+    bear = ["drinking water"]
+    if any("pressure" in problem.text for problem in check.problems):
+        bear.append("pressure")
+    if any(zone.valve.driver != "by_hand" for zone in garden.zones):
+        bear.append("mains")
+    return [CAUTIONS[name] for name in bear]
+
+
+def _r(value: float) -> float | None:
+    return round(float(value), 4) if math.isfinite(value) else None

@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from scheduler.core.climate import ESTIMATED_HUMIDITY, ESTIMATED_RADIATION, ESTIMATED_WIND
 from scheduler.core.crop import STAGES, stage_of_day
 from scheduler.core.et import CLIMATOLOGY, METHODS, RECENT_MEAN
+from scheduler.core.upkeep import chores_due, last_noted
 from scheduler.facts import Facts, digests
 from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.runs import run_page
+from scheduler.show import show_flow, show_temperature
 
 if TYPE_CHECKING:
     from scheduler.daily import Live, Plan
 
 RESTATED_ABOVE_MM = 0.5
+PATIENCE_DAYS = 7
+"""A routine chore is a remark at first; later it asks for an eye."""
 DRY_WORDS = {"run": "runs", "wait": "waits for rain", "rest": "not due", "bare": "no crop", "hold": "on hold",
              "short": "does not fit"}  # fmt: skip
 
@@ -35,6 +40,7 @@ def day_page(
     notices = [
         *_weather_notices(facts, plan.live, fetched, failures),
         *_plan_notices(garden, facts, plan),
+        *_chores(garden, facts),
         *(Notice("info", text) for text in garden.notices),
     ]
     return {
@@ -218,6 +224,30 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
         short.setdefault(unmet.why, []).append(unmet.zone)
     for why, zones in short.items():
         yield Notice("problem", f"{', '.join(zones)}: not all of it fits today; {why}")
+
+
+def _chores(garden: Garden, facts: Facts) -> Iterator[Notice]:
+    """Tape, filter, bucket, flushing, winter drain: said when due, until noted as done."""
+    watered: dict[str, list[date]] = {}
+    for record in facts.applied:
+        if record.minutes > 0:
+            watered.setdefault(record.zone, []).append(record.day)
+    ahead = {
+        day: float(facts.weather.tmin_c[i]) for i, day in enumerate(facts.weather.dates()) if day >= facts.day
+    }
+    for chore in chores_due(
+        replace(garden, zones=facts.zones),
+        facts.day,
+        noted=last_noted(facts.notes),
+        watered=watered,
+        tmin_ahead_c=ahead,
+        say_flow=lambda lpm: show_flow(lpm, garden.display),
+        say_temperature=lambda celsius: show_temperature(celsius, garden.display),
+    ):
+        text = f"{chore.zone}: {chore.what}" if chore.zone else chore.what
+        patient = chore.kind not in ("tape", "drain") and chore.overdue_days < PATIENCE_DAYS
+        how = f": {chore.how}" if chore.how else ""
+        yield Notice("info" if patient else chore.level, f"{text} ({chore.why}){how}")
 
 
 def _bare_notice(day: date, zone: str, planted: list[date]) -> Iterator[Notice]:

@@ -14,6 +14,7 @@ import numpy as np
 from scheduler.core import climate as air
 from scheduler.core import crop as crops
 from scheduler.core.et import HARGREAVES, METHODS, PM, PM_ESTIMATED
+from scheduler.core.hydraulic_results import ZoneHydraulics
 from scheduler.core.soil import Balance
 from scheduler.core.tape import leaching_requirement
 from scheduler.core.terms import Stand
@@ -255,6 +256,7 @@ def _minutes(garden: Garden, facts: Facts, plan: Plan, z: int) -> list[Line]:
         line("planted area", "A", rows.area_m2, "m2", "rows x length x spacing", f"{rows.count} x {rows.length_m:.3f} x {rows.spacing_m:.3f}"),
         line("zone flow", "Q", given.flow_lpm, "L/min", "", "", given.flow_by),
         line("minutes", "t", wanted, "min", "gross A / Q + fill_time, rounded half up", f"{gross:.3f} x {rows.area_m2:.2f} / {given.flow_lpm:.3f} + {zone.fill_time_minutes:.1f}" + _limits(facts, z), "model M7"),
+        *_hydraulic_lines(given.hydraulics, zone.tape.variation),
         line("planned today", "", sum(run.minutes for run in runs), "min", "", "; ".join(f"{r.start:%H:%M}-{r.stop:%H:%M}" for r in runs)),
     ]  # fmt: skip
     if stand.leaching:
@@ -266,6 +268,18 @@ def _minutes(garden: Garden, facts: Facts, plan: Plan, z: int) -> list[Line]:
         if unmet.zone == zone.name
     ]
     return lines
+
+
+def _hydraulic_lines(solved: ZoneHydraulics | None, variation: float) -> list[Line]:
+    if solved is None:
+        return []
+    return [
+        line("pressure held at the inlet", "P", solved.inlet_kpa, "kPa", source="supply.pressure"),
+        line("lowest pressure at an emitter", "", solved.lowest_kpa, "kPa", "marched from the far end, Darcy-Weisbach between emitters", f"{solved.emitters} emitters", "Swamee-Jain 1976; EPANET 2.2 manual"),
+        line("emitter flow, lowest", "q_min", solved.emitter_min_lph, "L/h", "q = k P^x"),
+        line("emitter flow, mean", "q_mean", solved.emitter_mean_lph, "L/h"),
+        line("uniformity worked out", "EU", solved.uniformity, "", "(1 - 1.27 Cv) q_min / q_mean", f"(1 - 1.27 x {variation:.3f}) x {solved.emitter_min_lph:.4f} / {solved.emitter_mean_lph:.4f}", "Keller and Karmeli 1974"),
+    ]  # fmt: skip
 
 
 def _limits(facts: Facts, z: int) -> str:

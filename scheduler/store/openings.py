@@ -12,7 +12,7 @@ from sqlalchemy.exc import IntegrityError
 from scheduler.errors import CouldNot
 from scheduler.model import Applied, Opening, Share, Unsettled
 from scheduler.store import rows
-from scheduler.store.tables import applied, closings, heartbeats, notes, openings, plans
+from scheduler.store.tables import applied, closings, heartbeats, notes, openings
 
 if TYPE_CHECKING:
     from scheduler.store.store import Store
@@ -145,9 +145,10 @@ def tried(store: Store, first: date, last: date) -> set[Identity]:
 
 def newest_record(store: Store) -> datetime | None:
     """The latest moment that any record names: a clock before it cannot be right."""
+    # a plan may be made ahead for a later date, at the time it would have been made then: it does not count
     moments = (
         openings.c.recorded_at, heartbeats.c.at, closings.c.recorded_at, applied.c.recorded_at,
-        plans.c.made_at, notes.c.recorded_at,
+        notes.c.recorded_at,
     )  # fmt: skip
     with store._read() as connection:
         latest = [connection.scalar(select(func.max(moment))) for moment in moments]

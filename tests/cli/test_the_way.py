@@ -14,6 +14,7 @@ Golden = Callable[[str, str], None]
 
 def test_two_weeks_and_a_morning_read_as_reviewed(grower: Grower, golden: Golden) -> None:
     grower.weeks("2015-06-29", "2015-07-09")
+    assert grower("note", "chore", "flush", "--date", "2015-07-03").status == 0
     assert grower("day", "--date", "2015-07-09").status == 0
     morning = grower("morning", "--date", "2015-07-09")
     golden("morning.txt", morning.out)

@@ -19,10 +19,13 @@ from sqlalchemy.exc import IntegrityError
 from store.samples import DAY, NOW, rain_note, season_weather, water
 
 from scheduler.errors import CouldNot
-from scheduler.model import WEATHER_FIELDS, WeatherValue
+from scheduler.model import WEATHER_FIELDS, Opening, Share, WeatherValue
+from scheduler.store import openings
 from scheduler.store.store import Store, effective_applied
 
-FACT_TABLES = ("store_info", "weather_values", "applied", "notes", "plans")
+FACT_TABLES = (
+    "store_info", "weather_values", "applied", "notes", "plans", "openings", "heartbeats", "closings",
+)  # fmt: skip
 
 
 def rows(path: Path, query: str) -> list[tuple[object, ...]]:
@@ -40,6 +43,10 @@ def fill_every_table(store: Store) -> None:
     store.add_applied(water())
     store.add_note(rain_note())
     store.add_plan(DAY, NOW, "digest", {"runs": []}, {})
+    share = Share("tomatoes", DAY, 1, 48.0, 19.0, 0.08, 0.09)
+    openings.open_in_books(store, Opening("a", "gpio:17", 2880.0, (share,), NOW, "boot", 1.0))
+    openings.beat(store, [("a", 30.0)], NOW)
+    openings.close_in_books(store, "a", (), NOW)
 
 
 @pytest.mark.parametrize("table", FACT_TABLES)

@@ -1,0 +1,179 @@
+"""`rowwater bucket`: the flow of a timed bucket, and how much tape it feeds."""
+
+from __future__ import annotations
+
+import os
+import re
+import statistics
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import click
+
+from scheduler.cli import common
+from scheduler.errors import BadInput
+from scheduler.model import Display
+
+if TYPE_CHECKING:
+    from scheduler.model import Garden
+
+AGREE_WITHIN = 0.05
+"""Coefficient of variation above which timings disagree (common practice, no source)."""
+
+FLOW_MOVED = 0.05
+"""Share by which the flow may differ from garden.yaml's before it is said (common practice, no source)."""
+
+NO_BACK_PRESSURE = (
+    "A bucket fills against no back pressure: through filter, regulator and tape the supply gives less."
+)
+_US_WORDS = re.compile(r"gal|gpm|gph|qt|quart|ft|foot|feet|\bin\b|inch|yd|yard|['\"]", re.IGNORECASE)
+
+
+class Tapes(NamedTuple):
+    """Tapes to be fed: L/min per m by name, and how to show their length."""
+
+    flows: dict[str, float]
+    display: Display
+
+
+@click.command(name="bucket")
+@click.option("--volume", required=True, help="what the bucket holds, such as 5gal")
+@click.option(
+    "--time", "times", required=True, multiple=True, help="time to fill it, such as 58s; once per trial"
+)
+@click.option("--tape", help="only this tape of garden.yaml")
+@click.option("--tape-flow", help="a tape's flow, such as 0.40gpm/100ft, instead of garden.yaml's tapes")
+@click.option("--json", "as_json", is_flag=True, help="print as JSON")
+@common.places
+@click.pass_context
+def command(
+    ctx: click.Context,
+    volume: str,
+    times: tuple[str, ...],
+    tape: str | None,
+    tape_flow: str | None,
+    as_json: bool,
+) -> None:
+    """Flow of a bucket filled in TIME, and the tape that it feeds at once."""
+    if tape and tape_flow:
+        raise click.UsageError("give --tape or --tape-flow, not both")
+    garden = _garden_if_any(ctx)
+    display: Display = garden.display if garden else _as_typed(volume)
+    page = bucket_page(
+        _above_zero("--volume", "volume", volume, garden),
+        [_above_zero("--time", "duration", text, garden) * 60 for text in times],
+        keep_back=garden.supply.keep_back if garden else 0.0,
+        tapes=(tapes := _tapes(garden, tape, tape_flow)).flows,
+    )
+    if as_json:
+        common.print_json(page)
+    else:
+        click.echo("\n".join(_lines(page, garden, display, tapes.display)))
+    ctx.exit(0 if page["timings"]["agree"] else 3)
+
+
+def bucket_page(
+    volume_l: float, seconds: Sequence[float], *, keep_back: float, tapes: dict[str, float]
+) -> dict[str, Any]:
+    """Flow of the mean timing, usable flow, and metres of each tape (L/min per m) at once (model M8)."""
+    from scheduler.core import supply
+
+    mean = statistics.fmean(seconds)
+    spread = statistics.stdev(seconds) if len(seconds) > 1 else 0.0
+    flow = supply.flow_from_bucket(volume_l, mean)
+    usable = supply.usable_flow(flow, keep_back)
+    return {
+        "flow_lpm": round(flow, 4),
+        "usable_lpm": round(usable, 4),
+        "longest_tape_m": {
+            name: round(supply.longest_tape(usable, tape_lpm_per_m), 4)
+            for name, tape_lpm_per_m in tapes.items()
+        },
+        "timings": {
+            "seconds": [round(one, 4) for one in seconds],
+            "mean_seconds": round(mean, 4),
+            "spread_seconds": round(spread, 4),
+            "variation": round(spread / mean, 4),
+            "agree": spread / mean <= AGREE_WITHIN,
+        },
+    }
+
+
+def _garden_if_any(ctx: click.Context) -> Garden | None:
+    """None where there is no garden.yaml yet; one that is named must exist, one that is there be right."""
+    try:
+        common.config_path()
+    except BadInput:
+        if (ctx.obj or {}).get("config") or os.environ.get("ROWWATER_CONFIG"):
+            raise
+        return None
+    return common.garden()
+
+
+def _tapes(garden: Garden | None, tape: str | None, tape_flow: str | None) -> Tapes:
+    if tape_flow is not None:
+        flow = _above_zero("--tape-flow", "tape flow", tape_flow, garden)
+        return Tapes({tape_flow.strip(): flow}, garden.display if garden else _as_typed(tape_flow))
+    if garden is None:
+        if tape is not None:
+            raise BadInput(
+                f'--tape {tape}: there is no garden.yaml that describes a tape "{tape}"',
+                hint="give the flow printed on the reel instead, such as --tape-flow 0.40gpm/100ft",
+            )
+        return Tapes({}, "us")
+    if tape is None:
+        return Tapes({name: one.flow_lpm_per_m for name, one in garden.tapes.items()}, garden.display)
+    if tape not in garden.tapes:
+        from difflib import get_close_matches
+
+        near = get_close_matches(tape, garden.tapes, n=1)
+        hint = f'did you mean "{near[0]}"?' if near else f"tapes: {', '.join(garden.tapes)}"
+        raise BadInput(f'no tape "{tape}" in garden.yaml', hint=hint)
+    return Tapes({tape: garden.tapes[tape].flow_lpm_per_m}, garden.display)
+
+
+def _as_typed(text: str) -> Display:
+    return "us" if _US_WORDS.search(text) else "metric"
+
+
+def _above_zero(option: str, kind: Any, text: str, garden: Garden | None) -> float:
+    """In the house unit.  A bare time is refused: elsewhere it means minutes, and no bucket takes 58."""
+    from scheduler.units import BadQuantity, read
+
+    bare = garden is not None and garden.display == "metric" and kind != "duration"
+    if kind == "duration" and re.fullmatch(r"\s*[\d.]+\s*", text):
+        raise BadInput(f'{option}: "{text}" has no unit - for example "58 s"')
+    try:
+        value = read(kind, text, display=garden.display if garden else "us", bare=bare)
+    except BadQuantity as error:
+        raise BadInput(f"{option}: {error}") from None
+    if value <= 0:
+        raise BadInput(f'{option}: "{text}" must be more than 0')
+    return value
+
+
+def _lines(
+    page: dict[str, Any], garden: Garden | None, display: Display, tape_display: Display
+) -> Iterator[str]:
+    from scheduler.show import show_flow, show_length
+
+    timings = page["timings"]
+    count = len(timings["seconds"])
+    if count > 1:
+        yield (
+            f"{count} timings: mean {timings['mean_seconds']:.1f} s,"
+            f" spread {timings['spread_seconds']:.1f} s ({timings['variation']:.1%})"
+        )
+    yield f"flow {show_flow(page['flow_lpm'], display)}"
+    if garden is not None and garden.supply.keep_back:
+        yield f"usable {show_flow(page['usable_lpm'], display)}, {garden.supply.keep_back:.0%} kept back"
+    for name, meters in page["longest_tape_m"].items():
+        yield f"  feeds at most {show_length(meters, tape_display)} of {name} at once"
+    if not page["longest_tape_m"]:
+        yield "  how much tape that feeds: add --tape-flow, such as 0.40gpm/100ft from the reel"
+    if not timings["agree"]:
+        yield f"! the timings spread by more than {AGREE_WITHIN:.0%}: time it again, no other tap open"
+    if garden is not None and abs(page["flow_lpm"] / garden.supply.flow_lpm - 1) > FLOW_MOVED:
+        reckoned = show_flow(garden.supply.flow_lpm, display)
+        yield f"garden.yaml reckons with {reckoned}: if this timing is right, change supply.bucket there"
+    yield NO_BACK_PRESSURE
