@@ -66,6 +66,8 @@ def simulate(
     notices = list(weather.notices)
     if missing:
         notices.append(f"rain missing on {missing} of {count} days: counted as 0")
+    if not laid_out.standing.any():
+        notices.append(f"no planting stands between {first} and {last}: nothing was watered")
     return Season(first, last, et, laid_out, balance, dry, tuple(notices))
 
 

@@ -33,6 +33,11 @@ def test_season_reads_as_reviewed(grower: Grower, golden: Golden) -> None:
     golden("season.txt", season.out)
 
 
+def test_a_season_without_a_crop_says_so(grower: Grower) -> None:
+    season = grower("season", "--weather", "weather.csv", "--from", "2013-04-20", "--to", "2013-05-31")
+    assert "no planting stands between 2013-04-20 and 2013-05-31" in season.err
+
+
 def test_a_second_run_of_the_day_changes_nothing(grower: Grower) -> None:
     grower.weeks("2015-06-29", "2015-07-02")
     first = grower("day", "--date", "2015-07-02", "--json").json
