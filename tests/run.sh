@@ -4,4 +4,4 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 . examples/python.sh
 ready_environment '.[test]' -e
-"$VENV/bin/python" -m pytest "$@"
+"$VENV/bin/python" -m pytest -n auto "$@"
