@@ -83,7 +83,8 @@ def into_hours(
     earliest: nothing starts before it (a plan made in the middle of the hours).  A run that does not fit
     whole is cut to the longest that does, if that is not below the shortest run; the rest is unmet.
     """
-    begin = max(window[0], earliest)
+    # true moments: Python compares two times of one zone by the clock, which shows an hour twice in autumn
+    begin = max(window[0], earliest, key=datetime.timestamp).astimezone(window[0].tzinfo)
     length = math.floor(minutes_between(begin, window[1]) + 1e-6)
     placed: list[_Placed] = []
     chosen: list[tuple[ValveAsk, list[tuple[float, float]]]] = []

@@ -22,22 +22,29 @@ class Day(NamedTuple):
     eta: Mm
 
 
-def step(deficit: Mm, *, irrigation: Mm, rain_eff: Mm, etc: Mm, taw: Mm, slope: Share) -> Day:
-    """Deficit one day on; irrigation comes in the morning, before the crop's use.
+def step(
+    deficit: Mm, *, irrigation: Mm | None, rain_eff: Mm, etc: Mm, taw: Mm, slope: Share, tight: bool = True
+) -> Day:
+    """Deficit one day on; irrigation (None: none) comes in the morning, before the crop's use.
 
     All arguments broadcast to (..., zone), mm.  etc: Kc ET0 without stress; slope: etc / (taw - raw), so
     that Ks ETc of eq 84 is the lesser of etc and slope x (taw - deficit).  The crop uses no water that is
-    not there, and drinks before the soil drains (`percolation`).
+    not there, and drinks before the soil drains (`percolation`).  tight: False where no slope is above 1;
+    then the use cannot exceed the water there is, and need not be held to it.
     Sources: FAO-56 eq 84 (stress), 85 (balance), 88 (percolation); no capillary rise.
 
-    >>> day = step(np.float64(30), irrigation=0, rain_eff=0, etc=np.float64(5), taw=80, slope=5 / 40)
+    >>> day = step(np.float64(30), irrigation=None, rain_eff=0, etc=np.float64(5), taw=80, slope=5 / 40)
     >>> float(day.deficit), float(day.eta)
     (35.0, 5.0)
     """
-    gain = rain_eff - deficit + irrigation
-    use = np.minimum((taw - np.maximum(deficit - irrigation, 0)) * slope, etc)
-    eta = np.minimum(use, taw + gain)
-    return Day(np.maximum(eta - gain, 0), eta)
+    after = dry = deficit
+    if irrigation is not None:
+        after = deficit - irrigation  # below 0 where a run was rounded up: that much drains
+        dry = np.maximum(after, 0)
+    eta = np.minimum((taw - dry) * slope, etc)
+    if tight:
+        eta = np.minimum(eta, taw + rain_eff - after)
+    return Day(np.maximum(after - rain_eff + eta, 0), eta)
 
 
 def percolation(deficit: Mm, *, irrigation: Mm, rain_eff: Mm, eta: Mm) -> Mm:
@@ -46,10 +53,11 @@ def percolation(deficit: Mm, *, irrigation: Mm, rain_eff: Mm, eta: Mm) -> Mm:
 
 
 def stress(deficit_start: Mm, *, taw: Mm, raw: Mm) -> Share:
-    """Ks (eq 84): 1 down to RAW, then falling to 0 at TAW."""
-    dry = deficit_start > raw
-    room = np.where(dry, taw - raw, 1.0)
-    return np.where(dry, np.clip((taw - deficit_start) / room, 0, 1), 1.0)
+    """Ks (eq 84): 1 down to RAW, then falling to 0 at TAW.
+
+    Where the deficit is at most RAW the quotient is 1 or more, also after rounding, so Ks is exactly 1.
+    """
+    return np.clip((taw - deficit_start) / (taw - raw), 0, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +71,10 @@ class Rule:
     @classmethod
     def of(cls, zones: tuple[Zone, ...]) -> Rule:
         return cls(np.array([z.leave_room_mm for z in zones]), RunLimits.of(zones), shared_valves(zones))
+
+    def first(self, n: int) -> Rule:
+        """The same for the first n only."""
+        return Rule(self.leave_room[:n], self.limits.of_zones(slice(n)), self.shared_valves)
 
 
 def shared_valves(zones: Sequence[Zone]) -> tuple[tuple[int, ...], ...]:
@@ -125,52 +137,156 @@ def run(
     starting_deficit: (zone,) Dr before the first standing day, held to its TAW.
     given: (day, zone) net mm that really reached the soil; days from `decide_from` on, and every day where
     `given` is None, are decided by `rule`.
+
+    A zone's years often do not depend on each other: winter rain fills the soil whatever the fall left.  Such
+    stretches (`_chains`) run side by side, so that thirty years cost little more steps than one.
     """
     count, width = terms.etc.shape
-    start, end, minutes, eta = (np.zeros((count, width)) for _ in range(4))
-    irrigation = np.zeros((count, width)) if given is None else given.copy()
+    end, minutes, eta = (np.zeros(count * width) for _ in range(3))
+    irrigation = (np.zeros((count, width)) if given is None else given.copy()).ravel()
     decide_from = 0 if given is None else decide_from
-    slope = terms.etc / (terms.taw - terms.raw)
-    first_day = _first_standing(terms.begins, count, width)
-    begins = _by_day(terms.begins)
-    busy = np.flatnonzero(terms.standing.any(axis=1))
-    dr = np.zeros(width)
-    d = 0
-    while d < count:
-        wait = _days_until(busy, d, count)
-        if wait:  # nothing stands anywhere: water only comes in, so the whole gap is one sum
-            got = np.cumsum((terms.rain_eff + irrigation)[d : d + wait], axis=0)
-            end[d : d + wait] = np.maximum(dr - got, 0)
-            start[d : d + wait] = np.vstack([dr, end[d : d + wait - 1]])
-            dr = end[d + wait - 1]
-            d += wait
-            continue
-        if d in begins:
-            dr = dr.copy()
-            for zone in begins[d]:
-                carried = starting_deficit[zone] if first_day[zone] == d else dr[zone]
-                dr[zone] = min(carried, terms.taw[d, zone])
-        start[d] = dr
-        if d >= decide_from:
-            decided = morning_minutes(
-                dr,
-                rule,
-                trigger=terms.trigger[d],
-                raw=terms.raw[d],
-                minutes_per_mm=terms.minutes_per_mm[d],
-                settle=None if terms.settle is None else terms.settle[d],
-                standing=terms.stand[d] >= 0 if rule.shared_valves else None,
-            )
-            if decided is not None:
-                minutes[d] = decided
-                irrigation[d] = net_of_minutes(decided, terms.minutes_per_mm[d], rule.limits.fill)
-        dr, eta[d] = step(
-            dr, irrigation=irrigation[d], rain_eff=terms.rain_eff[d], etc=terms.etc[d], taw=terms.taw[d],
-            slope=slope[d],
+    chains = _chains(
+        terms, irrigation.reshape(count, width), starting_deficit, together=bool(rule.shared_valves)
+    )
+    columns = _Columns(terms, rule, chains.zone)
+    held: list[tuple[IntArray, Mm]] = []  # place and Dr of every planting's first day
+    dr = np.zeros(len(chains.zone))
+    place = chains.begin * width + chains.zone
+    for k in range(int(chains.length.max(initial=0))):
+        n = int(np.count_nonzero(chains.length > k))  # chains come longest first
+        here = place[:n] + k * width
+        dr = dr[:n]
+        if k in chains.begins:
+            which, carried = chains.begins[k]
+            dr[which] = np.minimum(np.where(np.isnan(carried), dr[which], carried), columns.taw[here[which]])
+            held.append((here[which], dr[which]))
+        water = irrigation[here]
+        decided = columns.decide(
+            dr, here, undecided=chains.begin[:n] + k < decide_from if decide_from else None
+        )
+        if decided is not None:
+            minutes[here] = decided
+            net = net_of_minutes(decided, columns.minutes_per_mm[here], columns.limits.fill[:n])
+            irrigation[here] = water = np.where(decided > 0, net, water)
+        dr, eta[here] = step(
+            dr, irrigation=water, rain_eff=columns.rain_eff[here], etc=columns.etc[here],
+            taw=columns.taw[here], slope=columns.slope[here], tight=columns.tight,
         )  # fmt: skip
-        end[d] = dr
-        d += 1
-    known = np.arange(count)[:, None] >= first_day
+        end[here] = dr
+    return _balance(terms, end, irrigation, minutes, eta, held)
+
+
+class _Chains(NamedTuple):
+    """Stretches of a zone's days that do not depend on the days before, longest first; (chain,) arrays."""
+
+    zone: IntArray
+    begin: IntArray
+    length: IntArray
+    begins: dict[int, tuple[IntArray, Mm]]
+    """Step -> chains in which a planting begins, and the Dr it begins with (nan: the chain's own)."""
+
+
+def _chains(terms: Terms, irrigation: Mm, starting_deficit: Mm, *, together: bool) -> _Chains:
+    """Each zone from its first planting on, cut where the water of a bare gap fills the soil in any case.
+
+    At its end a planting lacks at most its TAW, so a gap with more water than that ends at field capacity.
+    together: no cuts, and all zones from day 0: zones on one valve have to meet on the same day.
+    """
+    count, width = terms.etc.shape
+    water = np.vstack([np.zeros((1, width)), np.cumsum(terms.rain_eff + irrigation, axis=0)])
+    spans: list[tuple[int, int]] = [(z, 0) for z in range(width)] if together else []  # zone, begin
+    firsts: list[tuple[int, int, float]] = []  # chain, day, Dr
+    current: dict[int, int] = dict(enumerate(range(width))) if together else {}  # zone -> chain
+    before: dict[int, int] = {}  # zone -> end of its last planting
+    for s in sorted(terms.stands, key=lambda s: s.begin):
+        z, deficit = s.zone, np.nan
+        if z not in before:
+            deficit = starting_deficit[z]
+        elif not together and s.begin > before[z]:
+            got = water[s.begin, z] - water[before[z], z]
+            if got > terms.taw[before[z] - 1, z] * (1 + 1e-9):
+                deficit = 0.0
+        if not np.isnan(deficit) and not together:
+            current[z] = len(spans)
+            spans.append((z, s.begin))
+        firsts.append((current[z], s.begin, deficit))
+        before[z] = s.end
+    return _arranged(spans, firsts, count)
+
+
+def _arranged(spans: list[tuple[int, int]], firsts: list[tuple[int, int, float]], count: int) -> _Chains:
+    zone = np.array([z for z, _ in spans], dtype=np.int64)
+    begin = np.array([b for _, b in spans], dtype=np.int64)
+    order = np.lexsort((begin, zone))  # a chain ends where the next of its zone begins
+    follows = np.append(zone[order][1:] == zone[order][:-1], False)
+    length = np.empty_like(begin)
+    length[order] = np.where(follows, np.append(begin[order][1:], count), count) - begin[order]
+    longest_first = np.argsort(-length, kind="stable")
+    rank = np.empty_like(longest_first)
+    rank[longest_first] = np.arange(len(spans))
+    by_step: dict[int, list[tuple[int, float]]] = {}
+    for chain, day, deficit in firsts:
+        by_step.setdefault(day - spans[chain][1], []).append((int(rank[chain]), deficit))
+    begins = {
+        k: (
+            np.array([c for c, _ in pairs], dtype=np.int64),
+            np.array([dr for _, dr in pairs], dtype=np.float64),
+        )
+        for k, pairs in by_step.items()
+    }
+    return _Chains(zone[longest_first], begin[longest_first], length[longest_first], begins)
+
+
+class _Columns:
+    """The terms as flat arrays, and the rule's per-zone limits laid out by chain."""
+
+    def __init__(self, terms: Terms, rule: Rule, zone: IntArray) -> None:
+        slope = terms.etc / (terms.taw - terms.raw)
+        self.tight = bool((slope > 1).any())
+        self.slope, self.etc, self.taw = slope.ravel(), terms.etc.ravel(), terms.taw.ravel()
+        self.raw, self.trigger, self.rain_eff = (
+            terms.raw.ravel(),
+            terms.trigger.ravel(),
+            terms.rain_eff.ravel(),
+        )
+        self.minutes_per_mm = terms.minutes_per_mm.ravel()
+        self.settle = None if terms.settle is None else terms.settle.ravel()
+        self.standing = terms.standing.ravel() if rule.shared_valves else None
+        self.limits = rule.limits.of_zones(zone)
+        self.rule = Rule(rule.leave_room[zone], self.limits, rule.shared_valves)
+
+    def decide(self, dr: Mm, here: IntArray, undecided: BoolArray | None) -> Minutes | None:
+        trigger = self.trigger[here]
+        settle = None if self.settle is None else self.settle[here]
+        if undecided is not None:
+            if undecided.all():
+                return None
+            trigger = np.where(undecided, np.inf, trigger)
+            settle = None if settle is None else np.where(undecided, 0.0, settle)
+        n = len(dr)
+        rule = self.rule if n == len(self.rule.leave_room) else self.rule.first(n)
+        return morning_minutes(
+            dr,
+            rule,
+            trigger=trigger,
+            raw=self.raw[here],
+            minutes_per_mm=self.minutes_per_mm[here],
+            settle=settle,
+            standing=None if self.standing is None else self.standing[here],
+        )
+
+
+def _balance(
+    terms: Terms, end: Mm, irrigation: Mm, minutes: Minutes, eta: Mm, held: Sequence[tuple[IntArray, Mm]]
+) -> Balance:
+    count, width = shape = terms.etc.shape
+    end, irrigation, minutes, eta = (a.reshape(shape) for a in (end, irrigation, minutes, eta))
+    start = np.vstack([np.zeros((1, width)), end[:-1]])
+    for where, deficit in held:
+        start.ravel()[where] = deficit
+    first_day = np.full(width, count, dtype=np.int64)
+    for day, zone in terms.begins:
+        first_day[zone] = min(first_day[zone], day)
     drained = percolation(start, irrigation=irrigation, rain_eff=terms.rain_eff, eta=eta)
     return Balance(
         deficit_start=start,
@@ -180,25 +296,5 @@ def run(
         eta=eta,
         ks=stress(np.maximum(start - irrigation, 0), taw=terms.taw, raw=terms.raw),
         percolation=np.where(terms.standing, drained, 0.0),
-        known=known,
+        known=np.arange(count)[:, None] >= first_day,
     )
-
-
-def _first_standing(begins: tuple[tuple[int, int], ...], count: int, width: int) -> IntArray:
-    first = np.full(width, count, dtype=np.int64)
-    for day, zone in begins:
-        first[zone] = min(first[zone], day)
-    return first
-
-
-def _by_day(begins: tuple[tuple[int, int], ...]) -> dict[int, list[int]]:
-    days: dict[int, list[int]] = {}
-    for day, zone in begins:
-        days.setdefault(day, []).append(zone)
-    return days
-
-
-def _days_until(busy: IntArray, day: int, count: int) -> int:
-    """Days from `day` to the next one on which any zone has a planting (0: today)."""
-    at = int(np.searchsorted(busy, day))
-    return (int(busy[at]) if at < len(busy) else count) - day

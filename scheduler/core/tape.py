@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 
-from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm
+from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm
 from scheduler.core.hydraulic_results import ZoneHydraulics
 from scheduler.core.zone_hydraulics import can_solve, zone_solutions
 from scheduler.model import Crop, Planting, Rows, Supply, Tape, Zone
@@ -56,7 +56,7 @@ def deliveries(pairs: Sequence[tuple[Planting, Zone]], supply: Supply) -> list[D
 
 
 def _delivery(planting: Planting, zone: Zone, supply: Supply, solved: Solved) -> Delivery:
-    found = solved.get((planting.rows, zone.tape))
+    found = solved.get((planting.rows, zone.tape)) if solved else None
     if found is not None and found.flow_lpm <= 0:
         found = None  # no emitter gets any pressure: `check` calls it a problem, and minutes need a flow
     if planting.measured_flow_lpm is not None:
@@ -96,6 +96,12 @@ class RunLimits:
     fill: Minutes
     shortest: Minutes
     longest: Minutes  # inf where there is none
+    fill_and_half: Minutes = field(init=False)  # for rounding half up
+    shortest_whole: Minutes = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "fill_and_half", self.fill + 0.5)
+        object.__setattr__(self, "shortest_whole", np.ceil(self.shortest))
 
     @classmethod
     def of(cls, zones: tuple[Zone, ...]) -> RunLimits:
@@ -106,6 +112,9 @@ class RunLimits:
             longest=np.floor(np.array(longest, dtype=np.float64)),
         )
 
+    def of_zones(self, which: IntArray | slice) -> RunLimits:
+        return RunLimits(self.fill[which], self.shortest[which], self.longest[which])
+
 
 def run_minutes(net: Mm, minutes_per_mm: FloatArray, limits: RunLimits, *, stressed: BoolArray) -> Minutes:
     """Whole minutes for a net depth; 0 where nothing runs (model M7).
@@ -114,10 +123,10 @@ def run_minutes(net: Mm, minutes_per_mm: FloatArray, limits: RunLimits, *, stres
     run nothing runs unless the crop is past its readily available water; above the longest it is cut.
     All arguments broadcast to (..., zone).
     """
-    minutes = np.floor(net * minutes_per_mm + (limits.fill + 0.5))
+    minutes = np.floor(net * minutes_per_mm + limits.fill_and_half)
     too_short = minutes < limits.shortest
     if np.count_nonzero(too_short):  # several times quicker than any() on a short row
-        minutes = np.where(too_short, np.where(stressed, np.ceil(limits.shortest), 0.0), minutes)
+        minutes = np.where(too_short, limits.shortest_whole * stressed, minutes)
     return np.minimum(minutes, limits.longest) * (net > 0)
 
 

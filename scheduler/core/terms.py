@@ -6,9 +6,9 @@ live day and thirty years of many zones are the same lines.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 
@@ -20,18 +20,16 @@ from scheduler.model import Location, Planting, Soil, Supply, Zone
 FILM_RAIN_CAPTURE = 0.3
 SMALL_RAIN_SHARE_OF_ET0 = 0.2
 SETTLE_SKIPPED_BY_RAIN_MM = 5.0
-BARE_TAW_MM = 1e6  # stands for "no limit" where no crop draws; never shown
+BARE_TAW_MM = 1e6
+"""Stands for "no limit" where no crop draws (half of it for RAW, so that Ks is 1); never shown."""
 
 
 @dataclass(frozen=True, slots=True)
-class Stand:
-    """One planting of one zone over its days of the span, with its constants."""
+class Fixed:
+    """What does not change from day to day, nor from one year's planting of a crop to the next."""
 
     zone: int
-    planting: Planting
-    begin: int  # day index, first standing day in the span
-    end: int  # day index, one past the last
-    day_no: int  # true day number on `begin`
+    planting: Planting  # the first of its kind
     wetted: float
     delivery: Delivery
     leaching: float
@@ -44,36 +42,78 @@ class Stand:
         return given.flow_lpm * given.uniformity * (1 - self.leaching) / self.planting.rows.area_m2
 
 
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """One planting of one zone over its days of the span."""
+
+    zone: int
+    planting: Planting
+    begin: int  # day index, first standing day in the span
+    end: int  # day index, one past the last
+    day_no: int  # true day number on `begin`
+    fixed: Fixed
+
+    @property
+    def wetted(self) -> float:
+        return self.fixed.wetted
+
+    @property
+    def delivery(self) -> Delivery:
+        return self.fixed.delivery
+
+    @property
+    def leaching(self) -> float:
+        return self.fixed.leaching
+
+    @property
+    def kc(self) -> tuple[float, float, float]:
+        return self.fixed.kc
+
+    @property
+    def net_per_minute(self) -> float:
+        return self.fixed.net_per_minute
+
+
 def stands(
     zones: Sequence[Zone], first: date, count: int, location: Location, supply: Supply
 ) -> tuple[Stand, ...]:
     """Which planting stands when, in first .. first + count days (model M3): the latest planted rules."""
-    found: list[tuple[int, Planting, int, int]] = []
+    found: list[tuple[int, Planting, int, int, int]] = []
+    origin = first.toordinal()
     for z, zone in enumerate(zones):
-        for i, planting in enumerate(zone.plantings):
-            last_day = sum(planting.crop.stage_days)
-            over = None if planting.crop.hold_last_stage else planting.planted + timedelta(days=last_day)
-            later = zone.plantings[i + 1].planted if i + 1 < len(zone.plantings) else None
-            bounds = [(day - first).days for day in (planting.pulled, over, later) if day is not None]
-            begin = max((planting.planted - first).days, 0)
-            end = min([count, *bounds])
+        following = [planting.planted.toordinal() - origin for planting in zone.plantings[1:]]
+        for planting, later in zip(zone.plantings, [*following, count], strict=False):
+            planted = planting.planted.toordinal() - origin
+            end = min(count, later)
+            if planting.pulled is not None:
+                end = min(end, planting.pulled.toordinal() - origin)
+            if not planting.crop.hold_last_stage:
+                end = min(end, planted + sum(planting.crop.stage_days))
+            begin = max(planted, 0)
             if begin < end:
-                found.append((z, planting, begin, end))
-    given = deliveries([(planting, zones[z]) for z, planting, _, _ in found], supply)
-    return tuple(
-        Stand(
+                found.append((z, planting, begin, end, begin - planted + 1))
+    kinds = {_kind(z, planting): (z, planting) for z, planting, *_ in reversed(found)}
+    given = deliveries([(planting, zones[z]) for z, planting in kinds.values()], supply)
+    fixed = {
+        kind: Fixed(
             zone=z,
             planting=planting,
-            begin=begin,
-            end=end,
-            day_no=begin - (planting.planted - first).days + 1,
             wetted=crops.wetted_fraction(planting.rows, zones[z].soil, zones[z].wetted_width_m),
             delivery=delivery,
             leaching=leaching_requirement(supply.ec_ds_m, planting.crop),
             kc=crops.site_kc(planting.crop, location),
         )
-        for (z, planting, begin, end), delivery in zip(found, given, strict=True)
+        for (kind, (z, planting)), delivery in zip(kinds.items(), given, strict=True)
+    }
+    return tuple(
+        Stand(z, planting, begin, end, day_no, fixed[_kind(z, planting)])
+        for z, planting, begin, end, day_no in found
     )
+
+
+def _kind(zone: int, planting: Planting) -> tuple[object, ...]:
+    """Plantings of a zone that share all their constants. (A crop is one object for all its plantings.)"""
+    return zone, id(planting.crop), planting.rows, planting.mulch, planting.measured_flow_lpm
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,15 +173,15 @@ def terms(
         dense.ravel()[flat.place] = values
         return dense
 
-    raw = spread(flat.raw, np.inf)
+    refill_at = np.array([zone.refill_at for zone in zones])
     return Terms(
         first=first,
         stands=found,
         stand=stand,
         etc=spread(flat.etc, 0.0),
         taw=spread(flat.taw, BARE_TAW_MM),
-        raw=raw,
-        trigger=raw * np.array([zone.refill_at for zone in zones]),
+        raw=spread(flat.raw, BARE_TAW_MM / 2),
+        trigger=spread(flat.raw * refill_at[flat.zone], np.inf),
         rain_eff=rain_eff,
         minutes_per_mm=np.array([*(1 / s.net_per_minute for s in found), 1.0])[stand],
         settle=_settle_minutes(found, shape, rain_eff),
@@ -159,45 +199,64 @@ class _Flat:
     """One long axis of standing zone-days: one stand after another, each over its own days."""
 
     def __init__(self, found: tuple[Stand, ...], zones: Sequence[Zone], et0: Mm) -> None:
-        self._lengths = lengths = np.array([s.end - s.begin for s in found], dtype=np.int64)
+        begin, end, zone, number = (
+            np.array([getattr(s, name) for s in found], dtype=np.int64)
+            for name in ("begin", "end", "zone", "day_no")
+        )
+        lengths = end - begin
         within = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths)
         self.stand = np.repeat(np.arange(len(found)), lengths)
-        self.day = self._whole([s.begin for s in found]) + within
-        self.place = self.day * len(zones) + self._whole([s.zone for s in found])
-        self.day_no = self._whole([s.day_no for s in found]) + within
-        plantings = [s.planting for s in found]
-        stages = np.array([p.crop.stage_days for p in plantings], dtype=np.int64)
-        days = np.cumsum(stages.reshape(-1, 4), axis=1)
-        self.ends = np.stack([np.repeat(days[:, k], lengths) for k in range(4)])
-
-        kc = crops.kc_of_day(
-            self.day_no,
-            kc_ini=self._each([s.kc[0] * s.wetted for s in found]),  # eq 60: only the strip is wetted
-            kc_mid=self._each([s.kc[1] for s in found]),
-            kc_end=self._each([s.kc[2] for s in found]),
-            ends=self.ends,
-        )
-        self.kc = kc * self._each([crops.mulch_keeps(p.crop, p.mulch) for p in plantings])
+        self.day = np.repeat(begin, lengths) + within
+        self.zone = np.repeat(zone, lengths)
+        self.place = self.day * len(zones) + self.zone
+        self.day_no = np.repeat(number, lengths) + within
+        fixed = list({id(s.fixed): s.fixed for s in found}.values())
+        row = {id(f): k for k, f in enumerate(fixed)}
+        kind = np.array([row[id(s.fixed)] for s in found], dtype=np.int64)
+        curves = _Curves(fixed, kind, number + lengths - 1, zones)
+        at = np.repeat(curves.begin[kind], lengths) + self.day_no - 1
+        self.stage, self.kc, self.root_depth = curves.stage[at], curves.kc[at], curves.root_depth[at]
+        self.taw, self.p_table, self.rain_share = curves.taw[at], curves.p_table[at], curves.rain_share[at]
         self.etc = self.kc * et0[self.day]
-        g = crops.growth(self.day_no, self.ends[1])
-        self.root_depth = crops.root_depth(
-            g,
-            self._each([p.crop.root_start_m for p in plantings]),
-            self._each([p.crop.root_full_m for p in plantings]),
-        )
-        holds_mm_per_m = self._each([_held_mm_per_m(zones[s.zone].soil) * s.wetted for s in found])
-        self.taw = self.root_depth * holds_mm_per_m
-        self.p_table = self._each([p.crop.depletion for p in plantings])
         self.p = depletion_fraction(self.p_table, self.etc)
         self.raw = self.p * self.taw
-        capture = self._each([_rain_capture(zones[s.zone], s.planting.mulch) for s in found])
-        self.rain_share = capture * crops.root_spread(g, self._each([s.wetted for s in found]))
 
-    def _each(self, of_stand: list[float]) -> FloatArray:
-        return np.repeat(np.array(of_stand, dtype=np.float64), self._lengths)
 
-    def _whole(self, of_stand: list[int]) -> IntArray:
-        return np.repeat(np.array(of_stand, dtype=np.int64), self._lengths)
+class _Curves:
+    """What follows from the crop's day number alone, worked out once for each kind of planting."""
+
+    def __init__(
+        self, fixed: Sequence[Fixed], kind: IntArray, last_day: IntArray, zones: Sequence[Zone]
+    ) -> None:
+        days = np.zeros(len(fixed), dtype=np.int64)
+        np.maximum.at(days, kind, last_day)
+        self.begin = np.cumsum(days) - days
+        of = np.repeat(np.arange(len(fixed)), days)
+        number = np.arange(int(days.sum())) - self.begin[of] + 1
+
+        def each(values: Iterable[float]) -> FloatArray:
+            return np.fromiter(values, dtype=np.float64, count=len(fixed))[of]
+
+        plantings = [f.planting for f in fixed]
+        stages = np.array([p.crop.stage_days for p in plantings], dtype=np.int64).reshape(-1, 4)
+        ends = np.cumsum(stages, axis=1).T[:, of]
+        kc = crops.kc_of_day(
+            number,
+            kc_ini=each(f.kc[0] * f.wetted for f in fixed),  # eq 60: only the strip is wetted
+            kc_mid=each(f.kc[1] for f in fixed),
+            kc_end=each(f.kc[2] for f in fixed),
+            ends=ends,
+        )
+        self.stage = crops.stage_of_day(number, ends)
+        self.kc = kc * each(crops.mulch_keeps(p.crop, p.mulch) for p in plantings)
+        g = crops.growth(number, ends[1])
+        self.root_depth = crops.root_depth(
+            g, each(p.crop.root_start_m for p in plantings), each(p.crop.root_full_m for p in plantings)
+        )
+        self.taw = self.root_depth * each(_held_mm_per_m(zones[f.zone].soil) * f.wetted for f in fixed)
+        self.p_table = each(p.crop.depletion for p in plantings)
+        capture = each(_rain_capture(zones[f.zone], f.planting.mulch) for f in fixed)
+        self.rain_share = capture * crops.root_spread(g, each(f.wetted for f in fixed))
 
 
 def _held_mm_per_m(soil: Soil) -> float:

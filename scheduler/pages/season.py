@@ -73,7 +73,7 @@ def _columns(garden: Garden, season: Season) -> dict[str, FloatArray]:
 def _records(garden: Garden, season: Season, columns: dict[str, FloatArray]) -> list[dict[str, Any]]:
     terms = season.terms
     day_no = terms.spread(terms.flat.day_no.astype(np.float64))
-    stage = terms.spread(crops.stage_of_day(terms.flat.day_no, terms.flat.ends).astype(np.float64))
+    stage = terms.spread(terms.flat.stage.astype(np.float64))
     days, zones = np.nonzero(terms.standing)
     values = {key: np.round(column[days, zones], DECIMALS).tolist() for key, column in columns.items()}
     numbers, stages = day_no[days, zones].astype(int).tolist(), stage[days, zones].astype(int).tolist()
