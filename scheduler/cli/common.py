@@ -68,6 +68,12 @@ def config_path() -> Path:
     return find_config(_given("config"), os.environ, Path.cwd())
 
 
+def named_config() -> Path | None:
+    """The garden.yaml named by --config or $ROWWATER_CONFIG; None: the usual places hold."""
+    named = _given("config") or os.environ.get("ROWWATER_CONFIG")
+    return Path(named).absolute() if named else None
+
+
 def garden() -> Garden:
     from scheduler.gardenfile import load
 

@@ -149,7 +149,7 @@ def test_the_shared_valve_of_the_plot_really_opens_for_both(name: str):
 
 # --- made-up gardens -----------------------------------------------------------------------------
 
-SLOW = settings(deadline=None, max_examples=60, suppress_health_check=list(HealthCheck))
+SLOW = settings(deadline=None, max_examples=50, suppress_health_check=list(HealthCheck))
 
 
 @SLOW
@@ -158,7 +158,7 @@ def test_every_figure_on_any_garden(garden: Garden, weather: WeatherDays):
     compare(garden, simulate(garden, weather, weather.first, weather.last))
 
 
-@settings(SLOW, max_examples=40)
+@settings(SLOW, max_examples=30)
 @given(garden=g.gardens(most_zones=2), weather=g.seasons(most_days=60))
 def test_every_figure_where_all_runs_are_round_numbers(garden: Garden, weather: WeatherDays):
     """Ties galore: no sun, no crop use, deficits and flows that divide."""
