@@ -20,6 +20,7 @@ COMMANDS = {
     "note": "what you saw or did: rain, water given, planting, chores",
     "hold": "keep a zone dry until a date",
     "log": "water given: planned against real",
+    "valve-test": "the first, watched run of every valve",
     "season": "a season simulated on a weather file",
 }
 
@@ -33,7 +34,7 @@ class Rowwater(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = import_module(f"scheduler.cli.{cmd_name}").command
+        command: click.Command = import_module(f"scheduler.cli.{cmd_name.replace('-', '_')}").command
         return command
 
     def resolve_command(

@@ -1,0 +1,1 @@
+"""Valve drivers, one file each, behind `base`; imported only when a valve names them."""

@@ -1,0 +1,62 @@
+"""What a valve driver promises."""
+
+from __future__ import annotations
+
+import math
+from typing import Protocol
+
+from scheduler.errors import CouldNot
+
+LIMIT_S = 10.0
+"""The longest that one command may take before it counts as failed."""
+
+
+class ValveFailed(CouldNot):
+    """The command was not confirmed: the valve counts as open until a close succeeds."""
+
+
+class Driver(Protocol):
+    """One valve (or pump). Closed is the safe state, and closed means without power.
+
+    Calls come from one thread at a time. Each has a deadline of its own (`limit_s`): it returns confirmed,
+    or raises ValveFailed, in about that time. Making a driver touches no hardware; the first call does.
+    """
+
+    key: str  # model.Valve.key
+    limit_s: float
+
+    @property
+    def simulated(self) -> bool:
+        """No hardware listens (a mock pin): such a run is never logged as applied."""
+
+    def open(self, seconds: float) -> None:
+        """Open; where the hardware can, tell it to close by itself after `seconds`."""
+
+    def close(self) -> None:
+        """Close; may be called at any time, also when closed, any number of times."""
+
+    def release(self) -> None:
+        """Close and give up pins, connections and threads; gives them up also where the close fails."""
+
+
+def doubt(driver: Driver) -> str | None:
+    """Why the valve may not have stayed open since the last `open`, where the driver noticed; else None.
+
+    A run with a doubt has an uncertain length, also if its close was confirmed.
+    """
+    reason = getattr(driver, "doubt", None)
+    return reason if isinstance(reason, str) else None
+
+
+def is_by_hand(driver: Driver) -> bool:
+    """A person turns this valve: no command of ours moves water."""
+    return getattr(driver, "by_hand", False) is True
+
+
+def whole_seconds(key: str, seconds: float) -> int:
+    """Open time for hardware that counts whole seconds: rounded up, so that ours is the deadline that ends
+    a run. Raises ValveFailed for what is no time (nan, infinite, zero or less): nothing was sent then.
+    """
+    if not (math.isfinite(seconds) and seconds > 0):
+        raise ValveFailed(f"{key}: cannot open for {seconds} s")
+    return math.ceil(seconds)

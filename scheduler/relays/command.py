@@ -1,0 +1,149 @@
+"""A program of the grower's that turns the valve: a list of words, never a shell."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import select
+import signal
+import subprocess
+import time
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from scheduler.relays.base import LIMIT_S, ValveFailed, whole_seconds
+
+log = logging.getLogger(__name__)
+
+KEPT_BYTES = 4096  # of what the program prints
+GRACE_S = 1.0  # between the polite and the hard signal
+_READ_BYTES = 65_536
+
+
+class CommandValve:
+    """settings: {"command": ["prog", "arg"], "limit_s": 10}.
+
+    `open SECONDS` or `close` is appended, ROWWATER_ZONE set. The program runs in a session of its own and has
+    `limit_s`; whatever of it is left afterwards is killed, children too (those that left the session escape).
+    """
+
+    simulated = False
+
+    def __init__(
+        self, key: str, settings: Mapping[str, Any], zones: Sequence[str], environ: Mapping[str, str]
+    ) -> None:
+        self.key = key
+        self.limit_s = float(settings.get("limit_s", LIMIT_S))
+        self._argv = [str(word) for word in settings["command"]]
+        self._environ = {**environ, "ROWWATER_ZONE": ",".join(zones)}
+
+    def open(self, seconds: float) -> None:
+        self._run("open", str(whole_seconds(self.key, seconds)))
+
+    def close(self) -> None:
+        self._run("close")
+
+    def release(self) -> None:
+        self.close()
+
+    def _run(self, *words: str) -> None:
+        argv = [*self._argv, *words]
+        try:
+            program = subprocess.Popen(
+                argv,
+                env=self._environ,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                start_new_session=True,
+            )
+        except (OSError, ValueError) as problem:
+            raise ValveFailed(f"{argv[0]} cannot be started: {problem}") from problem
+        said = _Said()
+        try:
+            in_time = _watch(program, said, time.monotonic() + self.limit_s)
+        finally:
+            _end(program, said)
+        if text := said.text():
+            log.info("%s: %s", " ".join(argv), text)
+        if not in_time:
+            raise ValveFailed(
+                f"{' '.join(argv)}: not done after {self.limit_s:g} s, killed", hint=text or None
+            )
+        if program.returncode:
+            raise ValveFailed(f"{' '.join(argv)}: failed with {_how(program.returncode)}", hint=text or None)
+
+
+class _Said:
+    """The first bytes of what the program prints; the rest is read and dropped, so that it never waits."""
+
+    def __init__(self) -> None:
+        self._kept = bytearray()
+        self.ended = False
+
+    def read(self, fd: int) -> None:
+        try:
+            data = os.read(fd, _READ_BYTES)
+        except BlockingIOError:
+            return
+        self.ended = not data
+        self._kept += data[: KEPT_BYTES - len(self._kept)]
+
+    def text(self) -> str:
+        return self._kept.decode("utf-8", errors="replace").strip()
+
+
+def _watch(program: subprocess.Popen[bytes], said: _Said, deadline: float) -> bool:
+    """Read until the program itself ends (True) or the time is up (False). It is not reaped yet: until then
+    its number cannot go to another process, so killing its group hits nobody else.
+    """
+    assert program.stdout is not None
+    out = program.stdout.fileno()
+    os.set_blocking(out, False)
+    ended = os.pidfd_open(program.pid)
+    news = select.poll()
+    news.register(ended, select.POLLIN)
+    news.register(out, select.POLLIN)
+    try:
+        while (left := deadline - time.monotonic()) > 0:
+            ready = [fd for fd, _ in news.poll(left * 1000)]
+            if out in ready:
+                said.read(out)
+                if said.ended:
+                    news.unregister(out)
+            if ended in ready:
+                return True
+        return False
+    finally:
+        os.close(ended)
+
+
+def _end(program: subprocess.Popen[bytes], said: _Said) -> None:
+    """Nothing of the program lives on."""
+    assert program.stdout is not None
+    if not _has_ended(program):
+        _signal_group(program.pid, signal.SIGTERM)
+        give_up = time.monotonic() + GRACE_S
+        while not _has_ended(program) and time.monotonic() < give_up:
+            time.sleep(0.02)
+    _signal_group(program.pid, signal.SIGKILL)
+    try:
+        program.wait(GRACE_S)
+    except subprocess.TimeoutExpired:  # stuck inside the kernel: it dies when that lets go
+        log.error("process %d cannot be killed", program.pid)
+    said.read(program.stdout.fileno())
+    program.stdout.close()
+
+
+def _has_ended(program: subprocess.Popen[bytes]) -> bool:
+    return os.waitid(os.P_PID, program.pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None
+
+
+def _signal_group(leader: int, number: signal.Signals) -> None:
+    with contextlib.suppress(ProcessLookupError, PermissionError):
+        os.killpg(leader, number)
+
+
+def _how(status: int) -> str:
+    return f"status {status}" if status > 0 else f"signal {-status}"

@@ -1,0 +1,168 @@
+"""A relay on the network that is switched by a call.
+
+The standard library's client, because it shows each step: nothing may be sent once the time is up, and a
+relay's plain answer needs no redirects, proxies or cookies. Its time limit is per read, so a server that
+drips bytes, or a name look-up that hangs, would outlive it: each call runs in a thread that is cut off.
+"""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import json
+import logging
+import queue
+import socket
+import struct
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from http.client import HTTPConnection, HTTPException, HTTPSConnection
+from typing import Any
+from urllib.parse import SplitResult, quote, unquote, urlsplit
+
+from scheduler.relays.base import LIMIT_S, ValveFailed, whole_seconds
+
+log = logging.getLogger(__name__)
+
+ABORT = struct.pack("ii", 1, 0)  # SO_LINGER: what is not sent yet is dropped, not sent later
+
+
+class HttpValve:
+    """settings: {"open": {"method", "url", "body", "headers"}, "close": {...}, "limit_s": 10}.
+
+    {seconds} and {zone} are filled into url and body. Only an answer 2xx confirms.
+    """
+
+    simulated = False
+
+    def __init__(self, key: str, settings: Mapping[str, Any], zones: Sequence[str]) -> None:
+        self.key = key
+        self.limit_s = float(settings.get("limit_s", LIMIT_S))
+        self._calls = {name: settings[name] for name in ("open", "close")}
+        self._zone = ",".join(zones)
+
+    def open(self, seconds: float) -> None:
+        self._call("open", whole_seconds(self.key, seconds))
+
+    def close(self) -> None:
+        self._call("close", 0)
+
+    def release(self) -> None:
+        self.close()
+
+    def _call(self, name: str, seconds: int) -> None:
+        request = _request(self._calls[name], str(seconds), self._zone)
+        exchange = _Exchange(request, time.monotonic() + self.limit_s)
+        try:
+            threading.Thread(target=exchange.run, name=f"valve {request.host}", daemon=True).start()
+            outcome = exchange.outcome.get(timeout=self.limit_s)
+        except queue.Empty:
+            outcome = TimeoutError()
+        finally:
+            exchange.abandon()
+        if isinstance(outcome, TimeoutError):
+            raise ValveFailed(f"{request.host} did not answer within {self.limit_s:g} s")
+        if isinstance(outcome, Exception):
+            raise ValveFailed(f"{request.host}: {outcome or type(outcome).__name__}") from outcome
+        if not 200 <= outcome < 300:
+            raise ValveFailed(f"{request.host} answered {outcome}: only 2xx confirms")
+
+
+@dataclass(frozen=True, slots=True)
+class _Request:
+    secure: bool
+    host: str
+    port: int | None
+    method: str
+    target: str
+    body: bytes | None
+    headers: Mapping[str, str] = field(repr=False)
+
+
+def _request(call: Mapping[str, Any], seconds: str, zone: str) -> _Request:
+    url = _filled(str(call["url"]), seconds, quote(zone, safe=""))
+    try:
+        parts = urlsplit(url)
+        host, port = parts.hostname, parts.port
+    except ValueError as problem:
+        raise ValveFailed(f"{url} is no address: {problem}") from None
+    if parts.scheme not in ("http", "https") or not host:
+        raise ValveFailed(f"{url} is no address that starts with http:// or https://")
+    body = call.get("body")
+    text = None if body is None else _filled(str(body), seconds, zone)
+    target = quote(parts.path or "/", safe="/%:@!$&'()*+,;=~")
+    if parts.query:
+        target += "?" + quote(parts.query, safe="/?%:@!$&'()*+,;=~[]")
+    return _Request(
+        parts.scheme == "https", host, port, str(call.get("method") or ("GET" if text is None else "POST")),
+        target, None if text is None else text.encode(),
+        {"Connection": "close", "User-Agent": "rowwater", **_authorization(parts), **_kind(text),
+         **call.get("headers", {})},
+    )  # fmt: skip
+
+
+def _filled(text: str, seconds: str, zone: str) -> str:
+    """Only these two: other braces belong to a JSON body."""
+    return text.replace("{seconds}", seconds).replace("{zone}", zone)
+
+
+def _authorization(parts: SplitResult) -> dict[str, str]:
+    if parts.username is None:
+        return {}
+    login = f"{unquote(parts.username)}:{unquote(parts.password or '')}"
+    return {"Authorization": "Basic " + base64.b64encode(login.encode()).decode()}
+
+
+def _kind(body: str | None) -> dict[str, str]:
+    if body is None:
+        return {}
+    try:
+        json.loads(body)
+    except ValueError:
+        return {"Content-Type": "text/plain; charset=utf-8"}
+    return {"Content-Type": "application/json"}
+
+
+class _Exchange:
+    """One call; `outcome` gets the status, or what went wrong."""
+
+    def __init__(self, request: _Request, deadline: float) -> None:
+        self.outcome: queue.SimpleQueue[int | Exception] = queue.SimpleQueue()
+        self._request = request
+        self._deadline = deadline
+        self._abandoned = False
+        self._socket: socket.socket | None = None
+
+    def run(self) -> None:
+        try:
+            self.outcome.put(self._status())
+        except Exception as problem:  # must reach the waiting side, whatever it is
+            self.outcome.put(problem)
+
+    def _status(self) -> int:
+        request = self._request
+        kind = HTTPSConnection if request.secure else HTTPConnection
+        connection = kind(request.host, request.port, timeout=self._left())
+        try:
+            connection.connect()
+            self._socket = connection.sock
+            if self._abandoned:  # the name look-up or the connection took too long
+                raise HTTPException("nobody waits for it any more")
+            connection.sock.settimeout(self._left())
+            connection.sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, ABORT)
+            connection.request(request.method, request.target, request.body, dict(request.headers))
+            return connection.getresponse().status
+        finally:
+            connection.close()
+
+    def _left(self) -> float:
+        return max(self._deadline - time.monotonic(), 0.001)
+
+    def abandon(self) -> None:
+        """Wake the thread if it still reads; it then drops the connection, with what was not sent."""
+        self._abandoned = True
+        if self._socket is not None:
+            with contextlib.suppress(OSError):
+                self._socket.shutdown(socket.SHUT_RD)

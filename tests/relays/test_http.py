@@ -1,0 +1,173 @@
+"""A relay on HTTP that hangs, drips, fails, sends elsewhere."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler
+from typing import Any
+
+import pytest
+from relays.tools import RelayServer, answer, free_port, until
+
+from scheduler.relays.base import ValveFailed
+from scheduler.relays.http import HttpValve
+
+
+def valve(server: RelayServer, **more: Any) -> HttpValve:
+    return HttpValve("http:relay", server.settings(**more), ["bed one", "b&b"])
+
+
+def test_seconds_are_filled_in(relay_server: RelayServer) -> None:
+    relay = valve(relay_server)
+    relay.open(59.1)
+    relay.close()
+    relay.release()
+    assert [call[:3] for call in relay_server.calls] == [
+        ("GET", "/relay/1?on=60", ""),
+        ("GET", "/relay/1?off", ""),
+        ("GET", "/relay/1?off", ""),
+    ]
+
+
+def test_body_zone_headers_and_login(relay_server: RelayServer) -> None:
+    """Braces of a JSON body stay; the zone is quoted where it stands in an address."""
+    address = relay_server.url("/s/{zone}").replace("http://", "http://me:p%40ss@")
+    relay = valve(
+        relay_server,
+        open={
+            "method": "PUT",
+            "url": address,
+            "body": '{"on": {"for": {seconds}}, "who": "{zone}"}',
+            "headers": {"X-Key": "k"},
+        },
+    )
+    relay.open(60)
+    method, path, body, headers = relay_server.calls[0]
+    assert (method, path) == ("PUT", "/s/bed%20one%2Cb%26b")
+    assert body == '{"on": {"for": 60}, "who": "bed one,b&b"}'
+    assert headers["Authorization"] == "Basic bWU6cEBzcw=="  # "me:p@ss" in base64, RFC 7617
+    assert headers["X-Key"] == "k"
+    assert headers["Content-Type"] == "application/json"
+
+
+def test_a_plain_body_is_posted(relay_server: RelayServer) -> None:
+    relay = valve(relay_server, close={"url": relay_server.url(""), "body": "off now"})
+    relay.close()
+    method, path, body, headers = relay_server.calls[0]
+    assert (method, path, body) == ("POST", "/", "off now")
+    assert headers["Content-Type"] == "text/plain; charset=utf-8"
+
+
+@pytest.mark.parametrize("status", [200, 201, 204, 299])
+def test_2xx_confirms(relay_server: RelayServer, status: int) -> None:
+    relay_server.behave = answer(status)
+    valve(relay_server).open(60)
+
+
+@pytest.mark.parametrize("status", [301, 302, 307, 400, 401, 404, 429, 500, 503])
+def test_nothing_else_confirms_and_no_redirect_is_followed(relay_server: RelayServer, status: int) -> None:
+    relay_server.behave = answer(status, Location=relay_server.url("/elsewhere"))
+    with pytest.raises(ValveFailed, match=f"127.0.0.1 answered {status}: only 2xx confirms"):
+        valve(relay_server).open(60)
+    assert len(relay_server.calls) == 1
+
+
+def hang(handler: BaseHTTPRequestHandler) -> None:
+    time.sleep(3)
+
+
+def drip(handler: BaseHTTPRequestHandler) -> None:
+    for byte in b"HTTP/1.1 200 OK\r\nX-Slow: " + b"z" * 100:
+        handler.wfile.write(bytes([byte]))
+        handler.wfile.flush()
+        time.sleep(0.05)
+
+
+@pytest.mark.parametrize("behave", [hang, drip])
+def test_the_time_limit_is_for_the_whole_call(
+    relay_server: RelayServer, behave: Callable[[BaseHTTPRequestHandler], None]
+) -> None:
+    relay_server.behave = behave
+    start = time.monotonic()
+    with pytest.raises(ValveFailed, match="did not answer within 0.5 s"):
+        valve(relay_server).open(60)
+    assert 0.4 < time.monotonic() - start < 1
+    assert until(lambda: not our_threads()), "the thread of the call ended with it"
+
+
+def our_threads() -> list[str]:
+    return [thread.name for thread in threading.enumerate() if thread.name.startswith("valve ")]
+
+
+def test_a_body_that_never_ends_does_not_matter(relay_server: RelayServer) -> None:
+    def half(handler: BaseHTTPRequestHandler) -> None:
+        handler.send_response(200)
+        handler.send_header("Content-Length", "100")
+        handler.end_headers()
+        time.sleep(2)
+
+    relay_server.behave = half
+    valve(relay_server).close()
+
+
+def test_nobody_there() -> None:
+    port = free_port()
+    call = {"url": f"http://127.0.0.1:{port}/"}
+    with pytest.raises(ValveFailed, match="Connection refused"):
+        HttpValve("h", {"open": call, "close": call}, ["a"]).close()
+
+
+def test_no_answer_but_an_end(relay_server: RelayServer) -> None:
+    relay_server.behave = lambda handler: handler.connection.shutdown(socket.SHUT_RDWR)
+    with pytest.raises(ValveFailed, match="127.0.0.1: "):
+        valve(relay_server).close()
+
+
+def test_a_relay_that_speaks_no_tls(relay_server: RelayServer) -> None:
+    secure = {"url": relay_server.url("/").replace("http:", "https:")}
+    with pytest.raises(ValveFailed, match="SSL|record layer|HTTP"):
+        valve(relay_server, close=secure).close()
+
+
+@pytest.mark.parametrize("url", ["ftp://127.0.0.1/", "http://", "http://[::1/", "http://127.0.0.1:port/"])
+def test_no_address(relay_server: RelayServer, url: str) -> None:
+    with pytest.raises(ValveFailed, match="is no address"):
+        valve(relay_server, close={"url": url}).close()
+
+
+def test_proxies_of_the_environment_are_not_obeyed(
+    relay_server: RelayServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("http_proxy", "HTTP_PROXY", "ALL_PROXY"):
+        monkeypatch.setenv(name, f"http://127.0.0.1:{free_port()}")
+    valve(relay_server).close()
+    assert len(relay_server.calls) == 1
+
+
+def test_a_call_given_up_during_the_name_look_up_is_never_sent(
+    relay_server: RelayServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An open that goes out after its deadline would meet nobody who closes it."""
+    real = socket.getaddrinfo
+    looked_up = threading.Event()
+
+    def slow(*args: Any, **kwargs: Any) -> Any:
+        time.sleep(0.6)
+        looked_up.set()
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(socket, "getaddrinfo", slow)
+    with pytest.raises(ValveFailed, match="did not answer"):
+        valve(relay_server, limit_s=0.3).open(60)
+    assert looked_up.wait(2)
+    assert until(lambda: not our_threads())
+    assert relay_server.calls == []
+
+
+def test_what_is_no_time_sends_nothing(relay_server: RelayServer) -> None:
+    with pytest.raises(ValveFailed):
+        valve(relay_server).open(float("nan"))
+    assert relay_server.calls == []

@@ -1,0 +1,265 @@
+"""The watched first run, at the command line and step by step."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+from relays.fakes import FakeDriver, FakeWatcher
+from relays.tools import Recorder, until
+
+from scheduler.cli import common, valve_test
+from scheduler.cli.valve_test import Trial, result_text
+from scheduler.errors import BadInput, CouldNot
+from scheduler.relays import specs
+from scheduler.relays.base import ValveFailed
+from scheduler.relays.lock import hold_valves
+
+GARDEN = """\
+garden: Test plot
+location: {{latitude: 35.61, longitude: -82.44, elevation: 650 m, timezone: America/New_York}}
+display: metric
+supply: {{flow: 20 L/min}}
+tapes: {{thin: {{flow: 5 L/h/m}}}}
+{more}
+zones:
+  tomatoes: {{{zone}, valve: {{command: ["{program}"]}}}}
+  beans: {{{zone}, valve: {{command: ["{program}"]}}}}
+  kale: {{{zone}, valve: {{command: ["{program}", "3"]}}}}
+  chard: {{{zone}, valve: {{by_hand: true}}}}
+"""
+ZONE = (
+    "rows: {count: 6, length: 20, spacing: 1.5}, tape: thin, soil: sandy loam, "
+    "plantings: [{crop: tomato, planted: 2026-04-20}]"
+)
+
+
+@pytest.fixture
+def run(
+    tmp_path: Path, record: Callable[..., Recorder], monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., Result]:
+    def call(
+        *args: str, answers: str = "", program: str = "", more: str = "", terminal: bool = True
+    ) -> Result:
+        recorder = record(program)
+        text = GARDEN.format(zone=ZONE, program=recorder.program, more=more)
+        (tmp_path / "garden.yaml").write_text(text)
+        monkeypatch.setattr(common, "asking_is_possible", lambda: terminal)
+        monkeypatch.setattr(valve_test, "Trial", partial(Trial, sleep=lambda _: None))
+        places = {"config": str(tmp_path / "garden.yaml"), "data": str(tmp_path / "data")}
+        return CliRunner().invoke(valve_test.command, args, input=answers, obj=places)
+
+    return call
+
+
+def told(tmp_path: Path) -> list[str]:
+    file = tmp_path / "recorded.txt"
+    return file.read_text().splitlines() if file.exists() else []
+
+
+def test_each_valve_is_asked_for_opened_closed_and_looked_at(run: Any, tmp_path: Path) -> None:
+    said = run("--seconds", "1", answers="y\ny\nn\n")
+    assert said.exit_code == 0, said.output
+    assert said.stdout.splitlines()[-2:] == [
+        "tomatoes, beans (command): the right rows got water",
+        "kale (command): not tried",
+    ]
+    first_closed = ["tomatoes,beans close", "kale 3 close"]
+    assert told(tmp_path) == [
+        *first_closed, "tomatoes,beans open 1", "tomatoes,beans close", *first_closed
+    ]  # fmt: skip
+
+
+def test_cautions_come_before_the_first_question(run: Any) -> None:
+    said = run("--seconds", "1", answers="n\nn\n").output
+    question = said.index("open for 1 seconds?")
+    for word in ("hand valve", "GFCI", "backflow preventer", "tape's rating", "licensed", "Local codes"):
+        assert said.index(word) < question
+    assert "opened by hand, nothing to test: chard" in said
+
+
+def test_the_wrong_rows(run: Any) -> None:
+    said = run("kale", "--seconds", "1", answers="y\nn\n")
+    assert said.exit_code == 3
+    assert said.stdout.splitlines()[-1] == "kale (command): NOT the right rows"
+
+
+def test_without_a_terminal_it_refuses_and_nothing_moves(run: Any, tmp_path: Path) -> None:
+    said = run(terminal=False)
+    assert isinstance(said.exception, BadInput)
+    assert "no terminal to ask on" in said.exception.text
+    assert told(tmp_path) == []
+
+
+def test_yes_asks_nothing_and_json_is_all_on_stdout(run: Any) -> None:
+    said = run("--yes", "--json", "--seconds", "1", "kale", terminal=False)
+    assert said.exit_code == 0, said.output
+    assert json.loads(said.stdout) == {
+        "valves": [
+            {
+                "zones": ["kale"], "driver": "command", "simulated": False, "tried": True, "right_rows": None,
+                "problem": None,
+            }
+        ]
+    }  # fmt: skip
+    assert "?" not in said.stderr
+
+
+def test_only_by_hand(run: Any, tmp_path: Path) -> None:
+    said = run("chard", "--yes")
+    assert said.stdout == "no valve was tried\n"
+    assert told(tmp_path) == []
+
+
+def test_an_unknown_zone(run: Any) -> None:
+    said = run("kal", "--yes")
+    assert isinstance(said.exception, BadInput)
+    assert said.exception.hint == 'did you mean "kale"?'
+
+
+def test_while_another_process_drives_the_valves(run: Any, tmp_path: Path) -> None:
+    with hold_valves(tmp_path / "data", "the daemon"):
+        said = run("--yes")
+    assert isinstance(said.exception, CouldNot)
+    assert "the daemon, process" in said.exception.text
+    assert told(tmp_path) == []
+
+
+def test_a_valve_that_fails_to_open_is_closed_and_told(run: Any, tmp_path: Path) -> None:
+    said = run("kale", "--yes", "--seconds", "1", program="sys.exit('open' in sys.argv)")
+    assert isinstance(said.exception, CouldNot)
+    assert "open 1: failed with status 1" in said.stdout
+    assert told(tmp_path)[-2:] == ["tomatoes,beans close", "kale 3 close"]
+
+
+def test_the_master_valve_opens_first(run: Any, tmp_path: Path) -> None:
+    program = tmp_path / "relay.py"
+    said = run("kale", "--yes", "--seconds", "1", more=f'master_valve: {{command: ["{program}", "main"]}}')
+    assert said.exit_code == 0, said.output
+    assert told(tmp_path)[3:7] == [
+        "master valve main open 21", "kale 3 open 1", "kale 3 close", "master valve main close"
+    ]  # fmt: skip
+
+
+def test_a_killed_trial_is_closed_by_the_guard(run: Any, tmp_path: Path) -> None:
+    run("chard", "--yes")  # writes the garden
+    script = "from scheduler.cli.valve_test import command; command()"
+    places = ["--config", str(tmp_path / "garden.yaml"), "--data", str(tmp_path / "data")]
+    with subprocess.Popen(
+        [sys.executable, "-c", script, "kale", "--yes", "--seconds", "60", *places], stderr=subprocess.DEVNULL
+    ) as process:
+        try:
+            assert until(lambda: "kale 3 open 60" in told(tmp_path), 10)
+            guard = guard_of(process.pid)
+        finally:
+            process.kill()
+    assert until(lambda: told(tmp_path)[-1].endswith("close"), 2)
+    os.kill(guard, signal.SIGTERM)  # it would wait a while to close once more
+
+
+def guard_of(parent: int) -> int:
+    children = Path(f"/proc/{parent}/task/{parent}/children").read_text().split()
+    (guard,) = [pid for pid in children if b"scheduler.guard" in Path(f"/proc/{pid}/cmdline").read_bytes()]
+    return int(guard)
+
+
+def test_ctrl_c_closes(run: Any, tmp_path: Path) -> None:
+    run("chard", "--yes")
+    script = "from scheduler.cli.valve_test import command; command()"
+    places = ["--config", str(tmp_path / "garden.yaml"), "--data", str(tmp_path / "data")]
+    with subprocess.Popen(
+        [sys.executable, "-c", script, "kale", "--yes", "--seconds", "60", *places], stderr=subprocess.PIPE
+    ) as process:
+        assert until(lambda: "kale 3 open 60" in told(tmp_path), 10)
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=10)
+    assert process.returncode == 1
+    assert b"Traceback" not in err
+    assert told(tmp_path)[-3:] == ["kale 3 close", "tomatoes,beans close", "kale 3 close"]
+
+
+# --- step by step ---------------------------------------------------------------------------------
+
+
+class FakeLink(FakeWatcher):
+    def __init__(self, seen: list[tuple[str, str]]) -> None:
+        super().__init__(seen)
+        self.said: list[str] = []
+
+    def start(self, specs: list[dict[str, Any]]) -> None:
+        self.said.append(f"start {len(specs)}")
+
+    @contextmanager
+    def beating(self) -> Iterator[None]:
+        yield
+
+    def bye(self) -> None:
+        self.said.append("bye")
+
+
+class Bench:
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, **drivers: FakeDriver) -> None:
+        self.seen: list[tuple[str, str]] = []
+        self.link = FakeLink(self.seen)
+        self.drivers = drivers
+        for driver in drivers.values():
+            driver._seen = self.seen
+        monkeypatch.setattr(specs, "driver_of", lambda spec, _: drivers[spec["key"]])
+
+    def trial(self, master: str | None = None) -> Trial:
+        made = [
+            {"driver": "fake", "key": key, "settings": {}, "zones": [f"bed {key}"]} for key in self.drivers
+        ]
+        return Trial(made, master, self.link, 5, True, sleep=lambda _: None)  # type: ignore[arg-type]
+
+
+def test_a_valve_that_cannot_be_closed_first_is_not_opened(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench = Bench(monkeypatch, a=FakeDriver("a", [], fails=99), b=FakeDriver("b", []))
+    first, second = bench.trial().walk({"bed a", "bed b"})
+    assert result_text(first) == "bed a (fake): cannot be closed: a did not answer"
+    assert (second.tried, second.problem) == (True, None)
+    assert ("a", "open 5") not in bench.seen
+    assert bench.link.said == ["start 2"], "the guard is not dismissed: it goes on closing"
+    assert "NOT closed: bed a (a did not answer). Close it by hand NOW" in capsys.readouterr().err
+
+
+def test_nothing_opens_behind_a_broken_master(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(monkeypatch, m=FakeDriver("m", [], fails=3), a=FakeDriver("a", []))
+    (result,) = bench.trial("m").walk({"bed a"})
+    assert result.problem == "cannot be closed: m did not answer"
+    assert not [what for _, what in bench.seen if what.startswith("open")]
+    assert bench.link.said == ["start 2", "bye"], "at the end it could be closed"
+
+
+def test_a_mock_is_said_to_be_one_and_nobody_is_asked_for_water(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench = Bench(monkeypatch, a=FakeDriver("a", []))
+    bench.drivers["a"].simulated = True
+    (result,) = bench.trial().walk({"bed a"})
+    assert result_text(result) == "bed a (fake): opened and closed [simulated]"
+    assert "open for 5 s (simulated)" in capsys.readouterr().err
+
+
+def test_a_valve_without_a_driver(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(monkeypatch, a=FakeDriver("a", []))
+
+    def none(*_: Any) -> Any:
+        raise ValveFailed("no library", hint="install it")
+
+    monkeypatch.setattr(specs, "driver_of", none)
+    (result,) = bench.trial().walk({"bed a"})
+    assert result.problem == "cannot be closed: no library (install it)"
+    assert bench.link.said == ["start 1", "bye"]
