@@ -136,7 +136,7 @@ def gauge_values(
         if whole <= 0:
             weights, whole = [1.0] + [0.0] * (len(spans) - 1), 1.0
         for (day, seconds), weight in zip(spans.items(), weights, strict=True):
-            caught[day] += reading.mm * weight / whole
+            caught[day] += reading.mm * (weight / whole)  # in this order: the tiniest weights stay exact
             seen_seconds[day] += seconds
             read_at[day] = reading.at
     result: list[WeatherValue] = []

@@ -6,7 +6,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from scheduler.errors import BadInput
@@ -119,6 +119,7 @@ def test_readings_that_cannot_be(mm: float, since: datetime, at: datetime) -> No
     st.integers(0, 24 * 60),
     st.lists(st.floats(0, 50), min_size=25, max_size=25),
 )
+@example(mm=1.5, hours=1, back=564, rain=[0.0] * 24 + [5e-324])
 def test_no_drop_is_lost_or_made(mm: float, hours: int, back: int, rain: list[float]) -> None:
     """Looked at as today, every day of a reading keeps its part: the parts add up to the reading."""
     at = local(13, 12) - timedelta(hours=back)
