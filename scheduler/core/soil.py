@@ -150,7 +150,7 @@ def run(
     )
     columns = _Columns(terms, rule, chains.zone)
     held: list[tuple[IntArray, Mm]] = []  # place and Dr of every planting's first day
-    dr = np.zeros(len(chains.zone))
+    dr = np.zeros(len(chains.zone))  # `take` is twice as quick as an index in brackets
     place = chains.begin * width + chains.zone
     for k in range(int(chains.length.max(initial=0))):
         n = int(np.count_nonzero(chains.length > k))  # chains come longest first
@@ -160,17 +160,17 @@ def run(
             which, carried = chains.begins[k]
             dr[which] = np.minimum(np.where(np.isnan(carried), dr[which], carried), columns.taw[here[which]])
             held.append((here[which], dr[which]))
-        water = irrigation[here]
+        water = irrigation.take(here)
         decided = columns.decide(
             dr, here, undecided=chains.begin[:n] + k < decide_from if decide_from else None
         )
         if decided is not None:
             minutes[here] = decided
-            net = net_of_minutes(decided, columns.minutes_per_mm[here], columns.limits.fill[:n])
+            net = net_of_minutes(decided, columns.minutes_per_mm.take(here), columns.limits.fill[:n])
             irrigation[here] = water = np.where(decided > 0, net, water)
         dr, eta[here] = step(
-            dr, irrigation=water, rain_eff=columns.rain_eff[here], etc=columns.etc[here],
-            taw=columns.taw[here], slope=columns.slope[here], tight=columns.tight,
+            dr, irrigation=water, rain_eff=columns.rain_eff.take(here), etc=columns.etc.take(here),
+            taw=columns.taw.take(here), slope=columns.slope.take(here), tight=columns.tight,
         )  # fmt: skip
         end[here] = dr
     return _balance(terms, end, irrigation, minutes, eta, held)
@@ -256,8 +256,8 @@ class _Columns:
         self.rule = Rule(rule.leave_room[zone], self.limits, rule.shared_valves)
 
     def decide(self, dr: Mm, here: IntArray, undecided: BoolArray | None) -> Minutes | None:
-        trigger = self.trigger[here]
-        settle = None if self.settle is None else self.settle[here]
+        trigger = self.trigger.take(here)
+        settle = None if self.settle is None else self.settle.take(here)
         if undecided is not None:
             if undecided.all():
                 return None
@@ -269,10 +269,10 @@ class _Columns:
             dr,
             rule,
             trigger=trigger,
-            raw=self.raw[here],
-            minutes_per_mm=self.minutes_per_mm[here],
+            raw=self.raw.take(here),
+            minutes_per_mm=self.minutes_per_mm.take(here),
             settle=settle,
-            standing=None if self.standing is None else self.standing[here],
+            standing=None if self.standing is None else self.standing.take(here),
         )
 
 
