@@ -143,18 +143,16 @@ def run(
     """
     count, width = terms.etc.shape
     end, minutes, eta = (np.zeros(count * width) for _ in range(3))
-    irrigation = (np.zeros((count, width)) if given is None else given.copy()).ravel()
+    irrigation = np.zeros(count * width) if given is None else _by_zone(given)
     decide_from = 0 if given is None else decide_from
-    chains = _chains(
-        terms, irrigation.reshape(count, width), starting_deficit, together=bool(rule.shared_valves)
-    )
+    chains = _chains(terms, given, starting_deficit, together=bool(rule.shared_valves))
     columns = _Columns(terms, rule, chains.zone)
     held: list[tuple[IntArray, Mm]] = []  # place and Dr of every planting's first day
     dr = np.zeros(len(chains.zone))  # `take` is twice as quick as an index in brackets
-    place = chains.begin * width + chains.zone
+    place = chains.zone * count + chains.begin
     for k in range(int(chains.length.max(initial=0))):
         n = int(np.count_nonzero(chains.length > k))  # chains come longest first
-        here = place[:n] + k * width
+        here = place[:n] + k
         dr = dr[:n]
         if k in chains.begins:
             which, carried = chains.begins[k]
@@ -173,7 +171,14 @@ def run(
             taw=columns.taw.take(here), slope=columns.slope.take(here), tight=columns.tight,
         )  # fmt: skip
         end[here] = dr
-    return _balance(terms, end, irrigation, minutes, eta, held)
+    shape = (width, count)
+    by_day = [np.ascontiguousarray(a.reshape(shape).T) for a in (end, irrigation, minutes, eta)]
+    return _balance(terms, *by_day, held)
+
+
+def _by_zone(by_day: FloatArray) -> FloatArray:
+    """(day, zone) laid flat zone after zone: what a chain reads next then lies beside what it just read."""
+    return by_day.T.ravel()
 
 
 class _Chains(NamedTuple):
@@ -186,14 +191,15 @@ class _Chains(NamedTuple):
     """Step -> chains in which a planting begins, and the Dr it begins with (nan: the chain's own)."""
 
 
-def _chains(terms: Terms, irrigation: Mm, starting_deficit: Mm, *, together: bool) -> _Chains:
+def _chains(terms: Terms, given: Mm | None, starting_deficit: Mm, *, together: bool) -> _Chains:
     """Each zone from its first planting on, cut where the water of a bare gap fills the soil in any case.
 
     At its end a planting lacks at most its TAW, so a gap with more water than that ends at field capacity.
     together: no cuts, and all zones from day 0: zones on one valve have to meet on the same day.
     """
     count, width = terms.etc.shape
-    water = np.vstack([np.zeros((1, width)), np.cumsum(terms.rain_eff + irrigation, axis=0)])
+    wetting = terms.rain_eff if given is None else terms.rain_eff + given
+    water = np.vstack([np.zeros((1, width)), np.cumsum(wetting, axis=0)])
     spans: list[tuple[int, int]] = [(z, 0) for z in range(width)] if together else []  # zone, begin
     firsts: list[tuple[int, int, float]] = []  # chain, day, Dr
     current: dict[int, int] = dict(enumerate(range(width))) if together else {}  # zone -> chain
@@ -243,15 +249,11 @@ class _Columns:
     def __init__(self, terms: Terms, rule: Rule, zone: IntArray) -> None:
         slope = terms.etc / (terms.taw - terms.raw)
         self.tight = bool((slope > 1).any())
-        self.slope, self.etc, self.taw = slope.ravel(), terms.etc.ravel(), terms.taw.ravel()
-        self.raw, self.trigger, self.rain_eff = (
-            terms.raw.ravel(),
-            terms.trigger.ravel(),
-            terms.rain_eff.ravel(),
-        )
-        self.minutes_per_mm = terms.minutes_per_mm.ravel()
-        self.settle = None if terms.settle is None else terms.settle.ravel()
-        self.standing = terms.standing.ravel() if rule.shared_valves else None
+        self.slope, self.etc, self.taw = _by_zone(slope), _by_zone(terms.etc), _by_zone(terms.taw)
+        self.raw, self.trigger = _by_zone(terms.raw), _by_zone(terms.trigger)
+        self.rain_eff, self.minutes_per_mm = _by_zone(terms.rain_eff), _by_zone(terms.minutes_per_mm)
+        self.settle = None if terms.settle is None else _by_zone(terms.settle)
+        self.standing = terms.standing.T.ravel() if rule.shared_valves else None
         self.limits = rule.limits.of_zones(zone)
         self.rule = Rule(rule.leave_room[zone], self.limits, rule.shared_valves)
 
@@ -279,11 +281,10 @@ class _Columns:
 def _balance(
     terms: Terms, end: Mm, irrigation: Mm, minutes: Minutes, eta: Mm, held: Sequence[tuple[IntArray, Mm]]
 ) -> Balance:
-    count, width = shape = terms.etc.shape
-    end, irrigation, minutes, eta = (a.reshape(shape) for a in (end, irrigation, minutes, eta))
+    count, width = terms.etc.shape
     start = np.vstack([np.zeros((1, width)), end[:-1]])
     for where, deficit in held:
-        start.ravel()[where] = deficit
+        start[where % count, where // count] = deficit
     first_day = np.full(width, count, dtype=np.int64)
     for day, zone in terms.begins:
         first_day[zone] = min(first_day[zone], day)
