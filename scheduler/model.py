@@ -66,6 +66,18 @@ class WateringDays:
 
 
 @dataclass(frozen=True, slots=True)
+class MonthRule:
+    """What replaces the supply's own rule in some months; None keeps it."""
+
+    months: frozenset[int]  # 1..12
+    hours_from: time | None = None
+    hours_until: time | None = None
+    days: WateringDays | None = None
+    daily_cap_l: float | None = None
+    monthly_cap_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Supply:
     flow_lpm: float
     keep_back: float = 0.0
@@ -78,6 +90,9 @@ class Supply:
     daily_cap_l: float | None = None
     mainline: Mainline | None = None
     ec_ds_m: float | None = None
+    by_month: tuple[MonthRule, ...] = ()  # no month stands in two of them
+    monthly_cap_l: float | None = None
+    not_together: tuple[tuple[str, ...], ...] = ()  # zones of which no two run at one time
 
     @property
     def usable_lpm(self) -> float:
@@ -174,6 +189,21 @@ class Valve:
     cap_minutes: float = 360.0
 
 
+SoilUnit = Literal["cb", "kPa", "hPa", "%", "m3/m3"]
+
+
+@dataclass(frozen=True, slots=True)
+class SoilSensor:
+    """A soil sensor whose readings another program writes to a CSV file."""
+
+    file: str  # relative paths start at the garden's folder
+    column: str
+    unit: SoilUnit
+    time: str = "Time"
+    depth_m: float | None = None
+    instrument: Literal["tensiometer", "block"] = "tensiometer"
+
+
 @dataclass(frozen=True, slots=True)
 class Zone:
     name: str
@@ -196,6 +226,7 @@ class Zone:
     runoff: float = 0.0
     longest_pulse_minutes: float | None = None
     pulse_rest_minutes: float = 60.0
+    soil_sensor: SoilSensor | None = None
 
 
 @dataclass(frozen=True, slots=True)

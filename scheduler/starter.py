@@ -18,7 +18,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from scheduler.gardenmodels import CropsFile, GardenBlock
-from scheduler.yamlnodes import inner_model, is_names, keys_of
+from scheduler.yamlwords import inner_model, is_names, keys_of
 
 __all__ = ["Answers", "Setting", "crops_schema", "schema", "settings", "starter_text"]
 

@@ -585,7 +585,7 @@ def test_a_pin_has_one_use():
         MINIMAL + f"    valve: {{gpio: 17}}\n{second}    valve: {{gpio: {{pin: 17, active_high: false}}}}\n"
     )
     assert complaints(text + "master_valve: {gpio: 17}\n") == (
-        "garden.yaml:16: zones.peas.valve.gpio: pin 17 has the other active_high on line 11",
+        "garden.yaml:16: zones.peas.valve.gpio: pin 17 is described otherwise on line 11",
         "garden.yaml:17: master_valve.gpio: pin 17 already opens a zone (line 11)",
     )
 

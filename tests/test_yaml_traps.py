@@ -16,11 +16,11 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from test_gardenfile import MINIMAL, SAMPLE, changed, complaints
 
-from scheduler import yamlnodes
+from scheduler import yamlnodes, yamlsheet
 from scheduler.errors import BadGarden
 from scheduler.gardenfile import load_text
 from scheduler.model import Garden
-from scheduler.yamlnodes import Sheet
+from scheduler.yamlsheet import Sheet
 
 # --- read as a grower means it -------------------------------------------------------------------
 
@@ -293,7 +293,7 @@ def test_a_flood_of_mistakes_is_cut_short_and_quick():
     started = clock.process_time()
     told = complaints(MINIMAL + "".join(zone.format(i) for i in range(3000)))
     assert clock.process_time() - started < LIMIT_S
-    assert len(told) == yamlnodes.MOST_COMPLAINTS + 1
+    assert len(told) == yamlsheet.MOST_COMPLAINTS + 1
     assert told[-1] == "garden.yaml: and more"
 
 

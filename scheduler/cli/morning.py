@@ -28,12 +28,15 @@ def command(ctx: click.Context, day: date | None, as_json: bool, everything: boo
         from scheduler.cli.common import no_plan
 
         raise no_plan(None)
+    now = None
     if day is None:
         from scheduler.clock import site_now
 
-        day = site_now(page["timezone"]).date()
+        now = site_now(page["timezone"])
+        day = now.date()
     if as_json:
         print_json(page)
     else:
-        click.echo(morning_text(page, today=day, width=terminal_width(), everything=everything))
+        text = morning_text(page, today=day, width=terminal_width(), everything=everything, now=now)
+        click.echo(text)
     ctx.exit(3 if needs_a_look(page, day) else 0)

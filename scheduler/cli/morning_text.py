@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import click
@@ -11,6 +11,8 @@ import click
 from scheduler.show import show_depth, show_minutes, show_temperature, show_volume
 
 SCREEN_LINES = 23
+BAD_EDIT = "garden"  # `board.FIRST`, which is not worth its import here
+FORGIVE = timedelta(minutes=2)
 SHORT_STAGE = {"initial": "ini", "development": "dev", "mid-season": "mid", "late season": "late"}
 Page = dict[str, Any]
 
@@ -20,8 +22,17 @@ def needs_a_look(page: Page, today: date) -> bool:
     return bool(levels & {"look", "problem"}) or page["date"] != today.isoformat()
 
 
-def morning_text(page: Page, *, today: date, width: int, everything: bool = False) -> str:
-    head = [*_title(page, width), *_age(page, today), *_weather(page, width)]
+def morning_text(
+    page: Page, *, today: date, width: int, everything: bool = False, now: datetime | None = None
+) -> str:
+    """now: what is open is shown against this time; None: as the page says."""
+    head = [
+        *_bad_edit(page, width),
+        *_title(page, width),
+        *_age(page, today),
+        *_open(page, width, now),
+        *_weather(page, width),
+    ]
     asked = list(_questions(page, width))
     tail = [*_given(page, width), *_hand(page, width), *_credits(page)]
     room = None if everything else max(SCREEN_LINES - len(head) - len(asked) - len(tail) - 2, 4)
@@ -34,6 +45,28 @@ def _title(page: Page, width: int) -> Iterator[str]:
     when = f"{day:%a} {day.day} {day:%b %Y}"
     name = page["garden"][: max(width - len(when) - 2, 8)]
     yield click.style(f"{name}{' ' * max(width - len(name) - len(when), 2)}{when}", bold=True)
+
+
+def _bad_edit(page: Page, width: int) -> Iterator[str]:
+    """Before all else: a garden.yaml that is not in use, and which version is."""
+    for notice in page["notices"]:
+        if notice.get("key") == BAD_EDIT:
+            yield from (click.style(line, fg="red") for line in _fit(f"! {notice['text']}", width, 2))
+
+
+def _open(page: Page, width: int, now: datetime | None) -> Iterator[str]:
+    for entry in page.get("open_now", ()):
+        until = datetime.fromisoformat(entry["until"])
+        over = now is not None and until < now - FORGIVE
+        text = f"Open now: {entry['zone']}, until {until:%H:%M}"
+        if over:
+            text = (
+                f"! {entry['zone']} was to close at {until:%H:%M}; the service has not said that it did: "
+                "is it running?"
+            )
+        yield from (
+            click.style(line, fg="yellow" if over else None, bold=True) for line in _fit(text, width, 2)
+        )
 
 
 def _age(page: Page, today: date) -> Iterator[str]:
@@ -136,7 +169,10 @@ def _cells(page: Page, zone: Page, runs: list[Page]) -> tuple[str, str, str]:
     if "trigger_mm" not in zone:
         return zone["zone"], plan, ""
     deficit, trigger = (show_depth(zone[key], page["display"]) for key in ("deficit_mm", "trigger_mm"))
-    return zone["zone"], plan, f"{_dryness(zone)} {deficit.split()[0]}/{trigger}"
+    doubt = ""
+    if zone.get("doubt_matters"):
+        doubt = f" +/- {show_depth(zone['deficit_sd_mm'], page['display']).split()[0]}"
+    return zone["zone"], plan, f"{_dryness(zone)} {deficit.split()[0]}/{trigger}{doubt}"
 
 
 def _zone_line(zone: Page, row: tuple[str, str, str], widths: list[int], width: int, *, loud: bool) -> str:
@@ -146,7 +182,7 @@ def _zone_line(zone: Page, row: tuple[str, str, str], widths: list[int], width: 
         age = f"{zone['crop']} d{zone['day']}"
         left = width - len(line) - 3 - len(age)
         stage = next((s for s in (zone["stage"], SHORT_STAGE[zone["stage"]]) if len(s) <= left), "")
-        line += f"  {age} {stage}"
+        line += f"  {age} {stage}".rstrip()
     return click.style(line[:width], bold=True) if loud else line[:width]
 
 
@@ -174,7 +210,8 @@ def _given(page: Page, width: int) -> Iterator[str]:
 
 def _hand(page: Page, width: int) -> Iterator[str]:
     order = {"problem": 0, "look": 1, "info": 2}
-    notices = sorted(page["notices"], key=lambda notice: order[notice["level"]])
+    told = (notice for notice in page["notices"] if notice.get("key") != BAD_EDIT)
+    notices = sorted(told, key=lambda notice: order[notice["level"]])
     loud = [notice for notice in notices if notice["level"] != "info"]
     quiet = [notice for notice in notices if notice["level"] == "info"]
     if loud:

@@ -19,6 +19,7 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
+from pathlib import Path
 from typing import Any
 from urllib.parse import SplitResult, quote, unquote, urlsplit
 
@@ -32,16 +33,20 @@ ABORT = struct.pack("ii", 1, 0)  # SO_LINGER: what is not sent yet is dropped, n
 class HttpValve:
     """settings: {"open": {"method", "url", "body", "headers"}, "close": {...}, "limit_s": 10}.
 
-    {seconds} and {zone} are filled into url and body. Only an answer 2xx confirms.
+    {seconds} and {zone} are filled into url and body. A header is its text, or where its secret is kept:
+    {"env": a variable of the service} or {"file": path}, looked up at each call. Only an answer 2xx confirms.
     """
 
     simulated = False
 
-    def __init__(self, key: str, settings: Mapping[str, Any], zones: Sequence[str]) -> None:
+    def __init__(
+        self, key: str, settings: Mapping[str, Any], zones: Sequence[str], environ: Mapping[str, str]
+    ) -> None:
         self.key = key
         self.limit_s = float(settings.get("limit_s", LIMIT_S))
         self._calls = {name: settings[name] for name in ("open", "close")}
         self._zone = ",".join(zones)
+        self._environ = environ
 
     def open(self, seconds: float) -> None:
         self._call("open", whole_seconds(self.key, seconds))
@@ -53,7 +58,7 @@ class HttpValve:
         self.close()
 
     def _call(self, name: str, seconds: int) -> None:
-        request = _request(self._calls[name], str(seconds), self._zone)
+        request = _request(self._calls[name], str(seconds), self._zone, self._environ)
         exchange = _Exchange(request, time.monotonic() + self.limit_s)
         try:
             threading.Thread(target=exchange.run, name=f"valve {request.host}", daemon=True).start()
@@ -81,7 +86,7 @@ class _Request:
     headers: Mapping[str, str] = field(repr=False)
 
 
-def _request(call: Mapping[str, Any], seconds: str, zone: str) -> _Request:
+def _request(call: Mapping[str, Any], seconds: str, zone: str, environ: Mapping[str, str]) -> _Request:
     url = _filled(str(call["url"]), seconds, quote(zone, safe=""))
     try:
         parts = urlsplit(url)
@@ -95,12 +100,35 @@ def _request(call: Mapping[str, Any], seconds: str, zone: str) -> _Request:
     target = quote(parts.path or "/", safe="/%:@!$&'()*+,;=~")
     if parts.query:
         target += "?" + quote(parts.query, safe="/?%:@!$&'()*+,;=~[]")
+    own = {"Connection": "close", "User-Agent": "rowwater", **_authorization(parts), **_kind(text)}
+    given = {name: _header(name, value, environ) for name, value in call.get("headers", {}).items()}
+    folded = {name.casefold() for name in given}
     return _Request(
         parts.scheme == "https", host, port, str(call.get("method") or ("GET" if text is None else "POST")),
         target, None if text is None else text.encode(),
-        {"Connection": "close", "User-Agent": "rowwater", **_authorization(parts), **_kind(text),
-         **call.get("headers", {})},
+        {name: value for name, value in own.items() if name.casefold() not in folded} | given,
     )  # fmt: skip
+
+
+def _header(name: str, value: str | Mapping[str, str], environ: Mapping[str, str]) -> str:
+    """The text of a header line; a failure never says what the secret is."""
+    if isinstance(value, str):
+        text, where = value, "its text"
+    elif "env" in value:
+        where = f"the environment variable {value['env']}"
+        if value["env"] not in environ:
+            raise ValveFailed(f"header {name}: the service has no environment variable {value['env']}")
+        text = environ[value["env"]]
+    else:
+        where = f"the file {value['file']}"
+        try:
+            text = Path(value["file"]).read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, ValueError) as problem:
+            why = problem.strerror if isinstance(problem, OSError) else "it is no text"
+            raise ValveFailed(f"header {name}: {where} cannot be read: {why}") from None
+    if not text.strip() or not text.isprintable() or not text.isascii():
+        raise ValveFailed(f"header {name}: {where} is empty, or holds what no header line can")
+    return text
 
 
 def _filled(text: str, seconds: str, zone: str) -> str:

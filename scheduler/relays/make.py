@@ -47,7 +47,7 @@ def driver_named(
             case "http":
                 from scheduler.relays.http import HttpValve
 
-                return HttpValve(key, settings, zones)
+                return HttpValve(key, settings, zones, environ)
             case "mqtt":
                 from scheduler.relays.mqtt import MqttValve
 

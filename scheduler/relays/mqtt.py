@@ -108,13 +108,14 @@ def _messages(settings: Mapping[str, Any]) -> _Messages:
             lambda seconds: [(topic, json.dumps({"open": True, "seconds": seconds}))],
             (topic, json.dumps({"open": False})),
         )
-    to_set = _to_set(topic)
+    command = to_set(topic)
     duration = settings.get("duration")
     return _Messages(
-        lambda seconds: [*([(_to_set(duration), str(seconds))] if duration else []), (to_set, "true")],
-        (to_set, "false"),
+        lambda seconds: [*([(to_set(duration), str(seconds))] if duration else []), (command, "true")],
+        (command, "false"),
     )
 
 
-def _to_set(topic: str) -> str:
+def to_set(topic: str) -> str:
+    """Where a Homie property takes its commands."""
     return topic if topic.endswith("/set") else f"{topic}/set"

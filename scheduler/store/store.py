@@ -6,7 +6,7 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, cast
@@ -105,7 +105,13 @@ class Store:
 
         Unlike `replaced` it also holds for a second run on that day, and is over the day after.
         """
-        return self.replaced_at is not None and self.first_day in (None, day)
+        replaced_at, first_day = self.replaced_at, self.first_day
+        if replaced_at is None:
+            return False
+        if first_day is not None and first_day > day:  # a wrong clock named it: the day of the loss counts
+            around = (replaced_at - timedelta(hours=14), replaced_at + timedelta(hours=14))
+            return around[0].date() <= day <= around[1].date()
+        return first_day in (None, day)
 
     def _info(self, name: str) -> str | None:
         with self._read() as connection:
@@ -157,6 +163,18 @@ class Store:
             .where(weather_values.c.day == rows.day_text(day), weather_values.c.field == field)
             .order_by(weather_values.c.id)
         )
+        with self._read() as connection:
+            return rows.weather_values(connection.execute(query))
+
+    def weather_said(self, first: date, last: date, *, kind: str | None = None) -> list[WeatherValue]:
+        """All that was ever said of the days first..last, oldest word first."""
+        query = (
+            select(*_WEATHER)
+            .where(weather_values.c.day.between(rows.day_text(first), rows.day_text(last)))
+            .order_by(weather_values.c.id)
+        )
+        if kind is not None:
+            query = query.where(weather_values.c.kind == kind)
         with self._read() as connection:
             return rows.weather_values(connection.execute(query))
 

@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,9 +16,11 @@ from relays.tools import RelayServer, answer, free_port, until
 from scheduler.relays.base import ValveFailed
 from scheduler.relays.http import HttpValve
 
+ENVIRON = {"RELAY_KEY": "from the environment", "BROKEN": "two\nlines"}
+
 
 def valve(server: RelayServer, **more: Any) -> HttpValve:
-    return HttpValve("http:relay", server.settings(**more), ["bed one", "b&b"])
+    return HttpValve("http:relay", server.settings(**more), ["bed one", "b&b"], ENVIRON)
 
 
 def test_seconds_are_filled_in(relay_server: RelayServer) -> None:
@@ -59,6 +62,62 @@ def test_a_plain_body_is_posted(relay_server: RelayServer) -> None:
     method, path, body, headers = relay_server.calls[0]
     assert (method, path, body) == ("POST", "/", "off now")
     assert headers["Content-Type"] == "text/plain; charset=utf-8"
+
+
+def test_secrets_in_header_lines_come_from_the_environment_or_a_file(
+    relay_server: RelayServer, tmp_path: Path
+) -> None:
+    """Looked up at each call: a key that was changed in its file is the one that is sent."""
+    secret = tmp_path / "key"
+    headers = {
+        "X-Key": {"env": "RELAY_KEY"},
+        "authorization": {"file": str(secret)},
+        "X-Plain": "plain",
+    }
+    address = relay_server.url("/").replace("http://", "http://me:secret@")
+    relay = valve(relay_server, close={"url": address, "headers": headers})
+    for key in ("Bearer one", "Bearer two"):
+        secret.write_text(f"{key}\n")
+        relay.close()
+        sent = relay_server.calls[-1][3]
+        assert (sent["X-Key"], sent["authorization"], sent["X-Plain"]) == (
+            "from the environment",
+            key,
+            "plain",
+        )
+        assert [name.casefold() for name in sent].count("authorization") == 1, "the address's gives way"
+
+
+@pytest.mark.parametrize(
+    ("header", "content", "told"),
+    [
+        ({"env": "NOT_SET"}, None, "the service has no environment variable NOT_SET"),
+        (
+            {"env": "BROKEN"},
+            None,
+            "variable BROKEN is empty, or holds what no header line can",
+        ),
+        ({"file": "FILE"}, None, "cannot be read: No such file or directory"),
+        ({"file": "FILE"}, b"", "is empty, or holds what no header line can"),
+        ({"file": "FILE"}, b"s3cret\r\nX-Evil: 1", "is empty, or holds what no header line can"),
+        ({"file": "FILE"}, b"s3cret\xff", "cannot be read: it is no text"),
+        ("pl\xe4in", None, "its text is empty, or holds what no header line can"),
+    ],
+)
+def test_a_header_line_that_cannot_be_made_sends_nothing_and_tells_no_secret(
+    relay_server: RelayServer, tmp_path: Path, header: Any, content: bytes | None, told: str
+) -> None:
+    if content is not None:
+        (tmp_path / "key").write_bytes(content)
+    if isinstance(header, dict) and "file" in header:
+        header = {"file": str(tmp_path / "key")}
+    relay = valve(relay_server, close={"url": relay_server.url("/"), "headers": {"X-Key": header}})
+    with pytest.raises(ValveFailed) as caught:
+        relay.close()
+    assert caught.value.text.startswith("header X-Key: ")
+    assert told in caught.value.text
+    assert "s3cret" not in caught.value.text
+    assert relay_server.calls == []
 
 
 @pytest.mark.parametrize("status", [200, 201, 204, 299])
@@ -117,7 +176,7 @@ def test_nobody_there() -> None:
     port = free_port()
     call = {"url": f"http://127.0.0.1:{port}/"}
     with pytest.raises(ValveFailed, match="Connection refused"):
-        HttpValve("h", {"open": call, "close": call}, ["a"]).close()
+        HttpValve("h", {"open": call, "close": call}, ["a"], {}).close()
 
 
 def test_no_answer_but_an_end(relay_server: RelayServer) -> None:

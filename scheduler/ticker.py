@@ -1,0 +1,80 @@
+"""APScheduler as a ticker and nothing else: it remembers no run, and what is due is the ledger's business."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta, tzinfo
+
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.base import BaseTrigger
+
+log = logging.getLogger(__name__)
+
+_EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+class Monotonic(tzinfo):
+    """A time zone whose `now` follows the monotonic clock: `datetime.now(tz)` asks `fromutc`.
+
+    The scheduler works out its waits from the wall clock. Set back by an hour, that would silence a ticker
+    for an hour; set forward by a year, it would make up for every tick it thinks it missed.
+    """
+
+    def fromutc(self, _: datetime) -> datetime:
+        return (_EPOCH + timedelta(seconds=time.monotonic())).replace(tzinfo=self)
+
+    def utcoffset(self, _: datetime | None) -> timedelta:
+        return timedelta(0)
+
+    def dst(self, _: datetime | None) -> timedelta:
+        return timedelta(0)
+
+    def tzname(self, _: datetime | None) -> str:
+        return "monotonic"
+
+
+class Every(BaseTrigger):  # type: ignore[misc]  # apscheduler has no types
+    """The next tick is always `seconds` from now, however many were missed."""
+
+    def __init__(self, seconds: float) -> None:
+        self._pause = timedelta(seconds=seconds)
+
+    def get_next_fire_time(self, previous: datetime | None, now: datetime) -> datetime:
+        if previous is None:
+            return now
+        return max(previous + self._pause, now)
+
+
+class Ticker:
+    """Calls `tick` every so often from one thread, never twice at a time, until it fails."""
+
+    def __init__(self, tick: Callable[[], None], seconds: float) -> None:
+        self._tick = tick
+        self.failure: str | None = None
+        zone = Monotonic()
+        self._scheduler = BackgroundScheduler(
+            timezone=zone, executors={"default": ThreadPoolExecutor(1)}, daemon=True
+        )
+        self._scheduler.add_job(
+            self._once, Every(seconds), max_instances=1, coalesce=True, misfire_grace_time=None
+        )
+        logging.getLogger("apscheduler.scheduler").setLevel(logging.ERROR)  # "maximum instances reached"
+
+    def start(self) -> None:
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        """Comes back at once: a tick that hangs is not waited for."""
+        self._scheduler.shutdown(wait=False)
+
+    def _once(self) -> None:
+        if self.failure is not None:
+            return
+        try:
+            self._tick()
+        except BaseException as error:
+            log.exception("tick")
+            self.failure = f"{type(error).__name__}: {error}"

@@ -1,0 +1,177 @@
+"""Random faults for the played shed."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from datetime import datetime, timedelta
+
+from daemon.played import PlayedDisk
+from daemon.plot import PLOT, Plot
+from daemon.world import World, renamed
+
+from scheduler.runner import Wish
+
+DAY_S = 7.8 * 3600  # from 02:50 until after the watering hours
+CALM_S = 1500.0  # afterwards, with all well: whatever hangs must come to an end
+HOUR = 3600.0
+
+
+def clock_step(w: World) -> None:
+    by = w.rng.choice([-HOUR, -300.0, -30.0, 1800.0, 2 * HOUR, 3 * 86400.0, 365 * 86400.0, -365 * 86400.0])
+    w.note(f"clock stepped by {by:.0f} s")
+    w.set_by += by
+    if w.rng.random() < 0.7:
+        w.at(w.rng.uniform(20, HOUR), lambda: w.sync(-by))
+
+
+def lost_sync(w: World) -> None:
+    w.synced = False
+    w.at(w.rng.uniform(5, 2 * HOUR), lambda: w.sync(0.0))
+
+
+def kill(w: World) -> None:
+    w.die("kill -9")
+
+
+def kill_both(w: World) -> None:
+    w.die("daemon and guard killed", guard=False)
+
+
+def cut(w: World) -> None:
+    stale = w.rng.choice([0.0, 0.0, 9 * HOUR, 600.0])
+    w.power_cut(w.rng.choice([1.0, 40.0, 40 * 60.0, 5 * HOUR]), stale_s=stale)
+
+
+def freeze(w: World) -> None:
+    w.freeze(w.rng.choice([1.0, 2.5, 30.0]))
+
+
+def relay(w: World) -> None:
+    valve = w.rng.choice(list(w.valves.values()))
+    valve.mode = w.rng.choice(["deaf", "mute"])
+    w.note(f"{valve.key} {valve.mode}")
+
+    def well() -> None:
+        valve.mode, valve.well_since = "ok", w.now
+
+    w.at(w.rng.uniform(1, HOUR), well)
+
+
+def disk_full(w: World) -> None:
+    w.note("disk full")
+    w.disk_full = True
+
+    def room() -> None:
+        w.disk_full = False
+
+    w.at(w.rng.uniform(5, HOUR), room)
+
+
+def locked(w: World) -> None:
+    w.locked_until = w.now + 60
+
+
+def deleted(w: World) -> None:
+    w.note("database deleted")
+    day = datetime.fromtimestamp(w.wall, w.plot.zone).date()
+    w.gone_day |= {day + timedelta(days=k) for k in (-1, 0, 1)}
+    w.disk = PlayedDisk(replaced=True, replaced_on=day)
+    w.gone = True
+
+
+def weather(w: World) -> None:
+    w.weather_ok = False
+
+    def back() -> None:
+        w.weather_ok = True
+
+    w.at(w.rng.uniform(600, 3 * HOUR), back)
+
+
+def bad_edit(w: World) -> None:
+    """The reader refuses it: the version in use goes on, so nothing reaches the runner but a line."""
+    w.runner.board.tell(
+        "garden", "problem", "garden.yaml:3: ...", datetime.fromtimestamp(w.wall, w.plot.zone)
+    )
+
+
+def good_edit(w: World) -> None:
+    """A valve is taken out, and comes back."""
+    key = w.rng.choice([v["key"] for v in w.plot.brief().valves])
+    w.note(f"edit: {key} taken out")
+    w.brief = w.adopt = renamed(w.plot.brief(), key)
+
+    def back() -> None:
+        w.note("edit: it is back")
+        w.brief = w.plot.brief()
+        if w.alive:
+            w.adopt = w.brief
+            from scheduler.hands import Care
+
+            w.bank.cares.setdefault(key, Care(key, w.plot.cap_s))
+
+    w.at(w.rng.uniform(10, HOUR), back)
+
+
+def water(w: World) -> None:
+    zone = w.rng.choice(list(w.plot.zones))
+    minutes = w.rng.choice([0.5, 5.0, 20.0])
+    w.note(f"water {zone} {minutes}")
+    w.wishes.append(Wish("water", zone, minutes, lambda _ok, said: w.note(said)))
+
+
+def stop(w: World) -> None:
+    zone = w.rng.choice([None, *w.plot.zones])
+    w.note(f"stop {zone}")
+    w.wishes.append(Wish("stop", zone, 0.0, lambda _ok, said: w.note(said)))
+
+
+FAULTS: tuple[Callable[[World], None], ...] = (
+    clock_step, lost_sync, kill, kill, kill_both, cut, freeze, relay, relay, disk_full, locked, deleted,
+    weather, bad_edit, good_edit, water, stop,
+)  # fmt: skip
+NEED_LIFE = {deleted, bad_edit, good_edit, water, stop}
+
+
+def sequence(seed: int) -> World:
+    """One morning with one to six faults; raises Violation."""
+    rng = random.Random(f"plot {seed}")
+    plot = Plot(
+        PLOT.zones,
+        usable_lpm=rng.choice([12.5, 20.0, 45.0]),
+        cap_s=rng.choice([900.0, 3 * HOUR]),
+        master=rng.random() < 0.2,
+        daily_cap_l=rng.choice([None, 900.0]),  # the plan does not know of it: the last look must
+        apart=rng.choice([(), (("tomatoes", "beans"), ("beans", "onions", "lettuce"))]),
+    )
+    w = World(seed, plot, beat_s=120.0)
+    for _ in range(rng.randint(1, 6)):
+        fault = rng.choice(FAULTS)
+
+        def strike(fault: Callable[[World], None] = fault) -> None:
+            if w.alive or fault not in NEED_LIFE:
+                fault(w)
+
+        # most strike while water runs
+        w.at(rng.uniform(0, DAY_S) if rng.random() < 0.3 else rng.uniform(0.5 * DAY_S, 0.95 * DAY_S), strike)
+    w.run(DAY_S)
+    calm(w)
+    return w
+
+
+def calm(w: World) -> None:
+    """All well again: nothing stays open, nothing stays unsaid."""
+    w.disk_full, w.locked_until, w.weather_ok = False, 0.0, True
+    for valve in w.valves.values():
+        valve.mode, valve.well_since = "ok", w.now
+    w.run(w.now + CALM_S)
+    true_day = datetime.fromtimestamp(w.true0 + w.now, w.plot.zone).date()
+    if w.alive and w.trust._doubt(w.wall, w.synced) is None:
+        open_books = w.disk.openings.keys() - w.disk.closings
+        in_hand = {h.opening.uid for h in w.runner.ledger.holding.values()}
+        assert open_books <= in_hand, f"P5: never settled: {open_books - in_hand}"
+        wall = datetime.fromtimestamp(w.wall, w.plot.zone)
+        if wall.date() == true_day and wall.time() > w.plot.hours[1]:
+            w.check_day(true_day)
+    w.check()

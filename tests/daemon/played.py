@@ -1,0 +1,261 @@
+"""What stands in for hardware, disk and threads in the played shed."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from scheduler.actions import Beat, Beaten, Book, ValveEvent, Write, Written
+from scheduler.hands import Care
+from scheduler.model import Applied, Opening, Unsettled
+from scheduler.pen import Answer, AskDay, AskLost, DayRead, Disk, Hold, Lost, Publish
+
+if TYPE_CHECKING:
+    from daemon.world import World
+
+
+@dataclass
+class FakeValve:
+    """Hardware. `mode`: ok, deaf (no command works), mute (works, but never confirms)."""
+
+    key: str
+    world: World
+    mode: str = "ok"
+    open_since: float | None = None
+    seconds: float = 0.0
+    well_since: float = 0.0
+    closed_once: bool = False  # since the daemon's start
+
+    def open(self, uid: str, seconds: float) -> str | None:
+        self.world.opening_sent(self, uid, seconds)
+        if self.mode != "deaf" and self.open_since is None:
+            self.open_since = self.world.now
+            self.world.uid_of[self.key] = uid
+        return None if self.mode == "ok" else "no answer"
+
+    def close(self) -> str | None:
+        self.world.closes[self.key] += 1
+        self.world.last_close[self.key] = self.world.now
+        if self.mode == "deaf":
+            return "no answer"
+        self.shut()
+        if self.mode == "mute":
+            return "no answer"
+        self.closed_once = True
+        return None
+
+    def shut(self) -> None:
+        if self.open_since is not None:
+            uid = self.world.uid_of[self.key]
+            self.world.ran[uid] = self.world.ran.get(uid, 0.0) + self.world.now - self.open_since
+            self.open_since = None
+
+
+@dataclass
+class PlayedDisk:
+    """What would survive a power cut."""
+
+    openings: dict[str, Opening] = field(default_factory=dict)
+    identities: set[tuple[date, str, int]] = field(default_factory=set)
+    tried: dict[date, set[tuple[date, str, int]]] = field(default_factory=dict)  # the same, by day
+    beats: dict[str, tuple[float, datetime]] = field(default_factory=dict)
+    closings: set[str] = field(default_factory=set)
+    unsettled: dict[str, Opening] = field(default_factory=dict)
+    answered: dict[date, set[str]] = field(default_factory=dict)  # zones with a record, by day
+    applied: list[Applied] = field(default_factory=list)
+    held: dict[str, date] = field(default_factory=dict)
+    plans: dict[date, dict[str, Any]] = field(default_factory=dict)
+    replaced: bool = False  # it stands in for a lost one
+    first_day: date | None = None
+    replaced_on: date | None = None
+    newest: datetime | None = None
+
+    def try_(self, ids: set[tuple[date, str, int]]) -> None:
+        self.identities |= ids
+        for one in ids:
+            self.tried.setdefault(one[0], set()).add(one)
+
+
+class Books:
+    """The pen, played: requests wait until `work` (the next tick), and may be refused."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self.waiting: deque[Any] = deque()
+        self.unbooked: deque[Book] = deque()
+        self.out: list[Answer] = []
+        self.retry_at = float("inf")
+
+    def ask(self, request: Any) -> None:
+        self.waiting.append(request)
+
+    def answers(self) -> list[Answer]:
+        found, self.out = self.out, []
+        return found
+
+    def work(self) -> None:
+        while self.waiting:
+            self.out += self._do(self.waiting.popleft())
+        if self.unbooked and self.world.now >= self.retry_at:
+            self.out += self._book()
+
+    def _refuses(self) -> bool:
+        return self.world.disk_full or self.world.now < self.world.locked_until
+
+    def _do(self, request: Any) -> list[Answer]:
+        if self.world.gone and not isinstance(request, Publish):
+            self.world.gone = False  # noticed: it opens another one next time
+            if isinstance(request, Book):
+                self.unbooked.append(request)
+                self.retry_at = self.world.now + 10
+            lost = "the database was deleted while it was in use"
+            refused = [Written(request.opening.uid, False, lost)] if isinstance(request, Write) else []
+            return [Disk("books", lost), *refused]
+        disk = self.world.disk
+        if isinstance(request, Publish):
+            if self.world.disk_full:
+                return [Disk("summary", "full")]
+            self.world.published_newest = request.page["newest_s"]
+            return [Disk("summary", None)]
+        if isinstance(request, Book):
+            self.unbooked.append(request)
+            return self._book()
+        if isinstance(request, Write):
+            opening = request.opening
+            ids = {(s.day, s.zone, s.pulse) for s in opening.shares if s.pulse is not None}
+            if ids & disk.identities:
+                return [Written(opening.uid, False, "opened before", already=True)]
+            if self._refuses():
+                if self.world.rng.random() < 0.3:  # it failed, and yet it is there
+                    self._keep(opening, ids)
+                return [Disk("books", "full"), Written(opening.uid, False, "no room")]
+            self._keep(opening, ids)
+            return [Written(opening.uid, True), Disk("books", None)]
+        if self._refuses() and not isinstance(request, AskDay | AskLost):
+            return [Disk("books", "full")]
+        match request:
+            case Beat(pairs, at, mono):
+                for uid, seconds in pairs:
+                    disk.beats[uid] = (seconds, at)
+                self._dated(at)
+                return [Beaten(mono), Disk("books", None)]
+            case AskDay(day, books):
+                read = replace(self._day(day), books=0 if self.unbooked else books)
+                return [read, Disk("books", None)]
+            case AskLost():
+                lost = [
+                    Unsettled(o, *disk.beats.get(uid, (None, None)))
+                    for uid, o in disk.unsettled.items()
+                    if uid not in {b.uid for b in self.unbooked}
+                ]
+                return [Lost(tuple(lost))]
+            case Hold(zones, until, at):
+                disk.held |= dict.fromkeys(zones, until)
+                self._dated(at)
+        return [Disk("books", None)]
+
+    def _keep(self, opening: Opening, ids: set[Any]) -> None:
+        self.world.disk.openings[opening.uid] = opening
+        self.world.disk.unsettled[opening.uid] = opening
+        self.world.disk.try_(ids)
+        self._dated(opening.recorded_at)
+
+    def _dated(self, at: datetime) -> None:
+        newest = self.world.disk.newest
+        self.world.disk.newest = at if newest is None else max(at, newest)
+
+    def _book(self) -> list[Answer]:
+        disk = self.world.disk
+        while self.unbooked:
+            if self._refuses():
+                self.retry_at = self.world.now + 10
+                return [Disk("books", "full")]
+            book = self.unbooked.popleft()
+            if book.uid is None or book.uid not in disk.closings:
+                if book.uid is not None:
+                    disk.closings.add(book.uid)
+                    disk.unsettled.pop(book.uid, None)
+                disk.applied += book.records
+                for record in book.records:
+                    disk.answered.setdefault(record.day, set()).add(record.zone)
+                disk.try_({(r.day, r.zone, r.pulse) for r in book.records if r.pulse is not None})
+                self._dated(book.at)
+                self.world.booked(book)
+        return [Disk("books", None)]
+
+    def _used_l(self, day: date) -> dict[date, float]:
+        used: dict[date, float] = {}
+        for record in reversed(self.world.disk.applied):
+            if record.day < day.replace(day=1):
+                break
+            used[record.day] = used.get(record.day, 0.0) + record.liters
+        return used
+
+    def _day(self, day: date) -> DayRead:
+        disk = self.world.disk
+        page = disk.plans.get(day)
+        every = len(self.world.plot.zones)
+        earlier = tuple(
+            (d, r["zone"], r["pulse"], r["minutes"])
+            for d in (day - timedelta(days=k) for k in range(7, 0, -1))
+            if d in disk.plans and len(disk.answered.get(d, ())) < every
+            for r in disk.plans[d]["runs"]
+            if r["zone"] not in disk.answered.get(d, ()) and (d, r["zone"], r["pulse"]) not in disk.identities
+        )
+        return DayRead(
+            day=day,
+            page=page,
+            made_at=None if page is None else datetime.fromisoformat(page["made_at"]),
+            tried=frozenset().union(*(disk.tried.get(day - timedelta(days=k), ()) for k in range(8))),
+            held={z: until for z, until in disk.held.items() if until > day},
+            unanswered=earlier,
+            as_watered=disk.replaced
+            and (disk.first_day in (None, day) or disk.replaced_on == day < disk.first_day),
+            newest_record=disk.newest,
+            given=(),
+            used_l=self._used_l(day),
+        )
+
+
+class Bank:
+    """The hands, played: each care is asked whenever time has moved."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self.cares: dict[str, Care] = {}
+        self.out: list[ValveEvent] = []
+
+    def open(self, key: str, uid: str, seconds: float) -> None:
+        self.cares[key].ask_open(uid, seconds, self.world.mono)
+
+    def close(self, key: str) -> None:
+        if key in self.cares:
+            self.cares[key].ask_close()
+
+    def drop(self, key: str) -> None:
+        self.cares.pop(key, None)
+
+    def events(self) -> list[ValveEvent]:
+        found, self.out = self.out, []
+        return found
+
+    def pump(self) -> None:
+        mono = self.world.mono
+        for key, care in list(self.cares.items()):
+            if not care.want_close and care.order is None and (care.deadline is None or mono < care.deadline):
+                continue
+            if refused := care.refuse(mono):
+                self.out.append(refused)
+            valve = self.world.valves[key]
+            match care.due(mono):
+                case "close":
+                    self.out.append(care.closed(mono, valve.close()))
+                case "open":
+                    uid, seconds = care.sending()
+                    self.out.append(care.opened(mono, valve.open(uid, seconds)))
+
+    def next_s(self) -> float:
+        waits = [w for care in self.cares.values() if (w := care.wait_s(self.world.mono)) is not None]
+        return min(waits, default=float("inf"))

@@ -1,0 +1,344 @@
+"""The small parts of the service, each by itself."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import threading
+import time
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from datetime import time as clock_time
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+
+import pytest
+
+from scheduler import alarms
+from scheduler.actions import DayPlan, Moment, ValveEvent
+from scheduler.board import FIRST, Board, from_page
+from scheduler.core.health import Flow, Watch, judge
+from scheduler.errand_process import run_child
+from scheduler.hands import STALE_S, Bank, Care
+from scheduler.meter import Meter, _pulse_reader
+from scheduler.mornings import Mornings
+from scheduler.relays.base import ValveFailed
+from scheduler.systemd import Manager
+from scheduler.ticker import Every, Monotonic, Ticker
+from scheduler.trust import TOLERANCE_S, Trust
+
+NOW = datetime(2026, 6, 12, 4, tzinfo=UTC)
+HOUR = 3600.0
+
+
+# --- the clock ---
+
+
+def test_a_clock_is_trusted_when_it_is_synchronised_and_not_before_the_newest_record() -> None:
+    trust = Trust()
+    assert not trust.judge(1000.0, 1.0, False).trusted
+    assert not trust.judge(1000.0, 1.0, False).dated
+    assert trust.judge(1000.0, 2.0, True).trusted
+    trust.record(1000.0 + HOUR)
+    doubtful = trust.judge(1001.0, 3.0, True)
+    assert not doubtful.trusted
+    assert doubtful.why_not == "it is earlier than the newest record"
+    assert trust.judge(1000.0 + HOUR - TOLERANCE_S, 4.0, True).trusted
+
+
+def test_the_owner_may_vouch_for_a_clock_with_a_battery() -> None:
+    assert Trust(rtc=True).judge(1000.0, 1.0, False).trusted
+
+
+def test_time_is_counted_on_from_when_the_clock_was_last_right() -> None:
+    trust = Trust()
+    trust.judge(50_000.0, 10.0, True)
+    trust.record(50_000.0)
+    wrong = trust.judge(50_000.0 - 9 * HOUR, 70.0, True)
+    assert (wrong.trusted, wrong.dated, wrong.wall_s) == (False, True, 50_060.0)
+    assert wrong.stepped_s == pytest.approx(-9 * HOUR - 60)
+
+
+def test_a_step_is_seen_at_the_next_look() -> None:
+    trust = Trust()
+    trust.judge(1000.0, 0.0, True)
+    assert trust.judge(1000.5, 0.5, True).stepped_s is None
+    assert trust.judge(1001.0 + 1800, 1.0, True).stepped_s == pytest.approx(1800.0)
+
+
+# --- the ticker ---
+
+
+def test_the_ticker_makes_up_for_nothing_and_is_deaf_to_the_wall_clock() -> None:
+    """The scheduler's own interval trigger lists every missed tick, and waits for the wall clock."""
+    zone = Monotonic()
+    before = datetime.now(zone)
+    assert abs(before.timestamp() - (946684800 + time.monotonic())) < 1  # not the wall clock's time
+    every = Every(0.5)
+    assert every.get_next_fire_time(None, before) == before
+    late = before.replace(year=2031)
+    assert every.get_next_fire_time(before, late) == late
+
+
+def test_a_tick_that_fails_ends_the_ticking_and_says_why() -> None:
+    calls = []
+
+    def tick() -> None:
+        calls.append(1)
+        if len(calls) == 3:
+            raise SystemExit("no space")  # the scheduler itself would swallow it
+
+    ticker = Ticker(tick, 0.01)
+    ticker.start()
+    give_up = time.monotonic() + 5
+    while ticker.failure is None and time.monotonic() < give_up:
+        time.sleep(0.01)
+    ticker.stop()
+    assert ticker.failure == "SystemExit: no space"
+    time.sleep(0.05)
+    assert len(calls) == 3
+
+
+# --- one valve ---
+
+
+def test_a_valve_is_closed_first_and_its_deadline_stands_before_the_command() -> None:
+    care = Care("gpio:1", cap_s=60.0)
+    assert care.due(0.0) == "close"
+    assert care.closed(0.0, None).kind == "closed"
+    care.ask_open("u", 600.0, 1.0)
+    assert care.deadline == 61.0  # its cap
+    assert care.due(1.0) == "open"
+    care.sending()
+    assert care.due(60.9) is None
+    assert care.due(61.0) == "close"
+
+
+def test_a_close_is_repeated_for_ever_with_growing_pauses() -> None:
+    care = Care("gpio:1", cap_s=60.0)
+    now, tries = 0.0, []
+    for _ in range(12):
+        assert care.due(now) == "close"
+        tries.append(now)
+        care.closed(now, "no answer")
+        now = care.next_try
+    pauses = [b - a for a, b in zip(tries, tries[1:], strict=False)]
+    assert pauses[:4] == [0.5, 1.0, 2.0, 4.0]
+    assert max(pauses) == 15.0
+
+
+def test_an_open_that_is_too_late_is_never_sent() -> None:
+    care = Care("gpio:1", cap_s=60.0)
+    care.closed(0.0, None)
+    care.ask_open("u", 30.0, 0.0)
+    refused = care.refuse(STALE_S + 0.1)
+    assert refused is not None
+    assert refused.kind == "open failed"
+    assert care.due(STALE_S + 0.1) == "close"
+
+
+class SlowDriver:
+    simulated = False
+    limit_s = 1.0
+
+    def __init__(self, key: str, log: list[tuple[str, str]], hang_s: float) -> None:
+        self.key, self._log, self._hang_s = key, log, hang_s
+
+    def open(self, seconds: float) -> None:
+        self._log.append((self.key, "open"))
+
+    def close(self) -> None:
+        time.sleep(self._hang_s)
+        self._log.append((self.key, "close"))
+
+    def release(self) -> None:
+        self._log.append((self.key, "release"))
+
+
+class NoGuard:
+    def opened(self, key: str, seconds: float) -> None: ...
+    def closed(self, key: str) -> None: ...
+
+
+class DeadGuard(NoGuard):
+    def opened(self, key: str, seconds: float) -> None:
+        raise ValveFailed("the guard process is gone")
+
+
+def wait_for(bank: Bank, *kinds: str, seconds: float = 5.0) -> list[ValveEvent]:
+    found: list[ValveEvent] = []
+    give_up = time.monotonic() + seconds
+    while time.monotonic() < give_up and not set(kinds) <= {event.kind for event in found}:
+        found += bank.events()
+        time.sleep(0.005)
+    return found
+
+
+def test_a_valve_that_hangs_holds_up_no_other() -> None:
+    log: list[tuple[str, str]] = []
+    bank = Bank(NoGuard())
+    bank.take({"slow": (SlowDriver("slow", log, 1.5), 60.0), "quick": (SlowDriver("quick", log, 0.0), 60.0)})
+    assert [event.key for event in wait_for(bank, "closed")] == ["quick"]
+    bank.open("quick", "u", 0.2)
+    begin = time.monotonic()
+    assert [event.kind for event in wait_for(bank, "opened", "closed")] == ["opened", "closed"]
+    assert time.monotonic() - begin == pytest.approx(0.2, abs=0.15)
+    assert bank.end(5.0) == []
+    assert ("slow", "close") in log
+
+
+def test_without_a_guard_nothing_opens() -> None:
+    log: list[tuple[str, str]] = []
+    bank = Bank(DeadGuard())
+    bank.take({"a": (SlowDriver("a", log, 0.0), 60.0)})
+    wait_for(bank, "closed")
+    bank.open("a", "u", 5.0)
+    assert "open failed" in {event.kind for event in wait_for(bank, "open failed")}
+    assert ("a", "open") not in log
+    bank.end(2.0)
+
+
+# --- flow ---
+
+
+@pytest.mark.parametrize(
+    ("liters", "expected", "kind"),
+    [(12.0, 12.0, None), (10.0, 12.0, None), (30.0, 12.0, "burst"), (7.0, 12.0, "clog"), (0.5, 12.0, "shut")],
+)
+def test_a_minute_of_flow_is_judged(liters: float, expected: float, kind: str | None) -> None:
+    found = judge(Flow(steady_s=600, seconds=60, liters=liters, expected_lpm=expected))
+    assert (found.kind if found else None) == kind
+
+
+def test_a_slow_leak_shows_with_every_valve_closed() -> None:
+    watch = Watch()
+    found = [watch.read(10.0 * k, 0.05 * k, (), 0.0) for k in range(200)]  # 0.3 L/min
+    assert next(k for k, f in enumerate(found) if f) * 10 >= 1200
+    assert {f.kind for f in found if f} == {"leak"}
+    dry = Watch()
+    assert not any(dry.read(10.0 * k, 7.0, (), 0.0) for k in range(200))
+
+
+def test_filling_lines_are_no_burst_and_a_reset_meter_no_leak() -> None:
+    watch = Watch()
+    assert not any(watch.read(10.0 * k, 5.0 * k, {"a"}, 12.0) for k in range(17))
+    other = Watch()
+    assert not any(other.read(10.0 * k, 100.0 if k < 100 else 0.0, (), 0.0) for k in range(300))
+
+
+def test_liters_of_a_run_are_those_between_its_ends() -> None:
+    meter = Meter()
+    meter._settings = {}
+    for k in range(10):
+        meter._readings.append((10.0 * k, 2.0 * k))
+    meter._alone["u"] = True
+    assert meter.liters_of("u", 15.0, 65.0) == pytest.approx(10.0)
+    assert meter.liters_of("u", 15.0, 65.0) is None  # told once
+    meter._alone["v"] = False
+    assert meter.liters_of("v", 15.0, 65.0) is None
+
+
+# --- words ---
+
+
+def test_the_version_in_use_stands_first_and_events_outlive_a_restart() -> None:
+    board = Board()
+    board.tell("stuck gpio:1", "problem", "does not confirm", NOW)
+    board.tell("end u", "look", "interrupted", NOW)
+    board.tell(FIRST, "problem", "garden.yaml:3: ...", NOW)
+    page = {"notices": board.notices()}
+    assert page["notices"][0]["text"] == "garden.yaml:3: ..."
+    assert [line.text for line in from_page(page)] == ["interrupted"]  # states are found anew
+
+
+def test_the_same_matter_is_told_seldom() -> None:
+    limit = alarms.Limit()
+    assert limit.allows("stuck gpio:1", 0.0)
+    assert not limit.allows("stuck gpio:1", HOUR)
+    assert limit.allows("stuck gpio:1", alarms.AGAIN_S)
+    sent = sum(limit.allows(f"end {k}", alarms.AGAIN_S + 1) for k in range(100))
+    assert sent == alarms.MOST_AN_HOUR - 1
+
+
+def test_alarms_by_command_and_by_http(tmp_path: Path) -> None:
+    program = tmp_path / "tell"
+    program.write_text(f'#!/bin/sh\ncat > "{tmp_path}/told"\n')
+    program.chmod(0o755)
+    alarms.send("plot: leak", {"command": [str(program)]}, {}, dict(os.environ))
+    assert (tmp_path / "told").read_text() == "plot: leak\n"
+
+    heard: list[bytes] = []
+
+    class Server(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:  # noqa: N802
+            heard.append(self.rfile.read(int(self.headers["Content-Length"])))
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None: ...
+
+    with HTTPServer(("127.0.0.1", 0), Server) as server:
+        thread = threading.Thread(target=server.handle_request)
+        thread.start()
+        url = f"http://127.0.0.1:{server.server_port}/"
+        alarms.send("plot: leak", {"http": {"url": url, "method": "POST"}}, {}, {})
+        thread.join()
+    assert heard == [b"plot: leak"]
+
+
+def test_the_service_manager_is_told_over_its_socket(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as door:
+        path = tmp_path / "notify"
+        door.bind(str(path))
+        manager = Manager({"NOTIFY_SOCKET": str(path)})
+        manager.ready("watching")
+        manager.alive()
+        manager.stopping()
+        assert [door.recv(200) for _ in range(3)] == [
+            b"READY=1\nSTATUS=watching",
+            b"WATCHDOG=1",
+            b"STOPPING=1",
+        ]
+    Manager({}).alive()  # nobody listens
+
+
+def test_a_child_that_hangs_is_ended_with_all_its_own_children(tmp_path: Path) -> None:
+    script = f'sleep 60 & echo $! > "{tmp_path}/grandchild"; wait'
+    begin = time.monotonic()
+    ended = run_child(["/bin/sh", "-c", script], 0.5)
+    assert ended.status is None
+    assert time.monotonic() - begin < 5
+    pid = (tmp_path / "grandchild").read_text().strip()
+    state = subprocess.run(["ps", "-o", "stat=", "-p", pid], capture_output=True, text=True, check=False)
+    assert state.stdout.strip() in ("", "Z", "Zs")
+
+
+def test_a_meter_on_a_pin_counts_its_pulses(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On the same pin library as the valves, and on no other."""
+    import gpiozero
+
+    monkeypatch.setattr(gpiozero.Device, "pin_factory", None)
+    read = _pulse_reader(6, 0.5, {"GPIOZERO_PIN_FACTORY": "mock"})
+    factory = gpiozero.Device.pin_factory
+    pin = factory.pin(6)
+    for _ in range(3):
+        pin.drive_low()
+        time.sleep(0.02)
+        pin.drive_high()
+        time.sleep(0.02)
+    assert read() == 1.5
+    factory.close()
+
+
+def test_what_a_start_finds_missing_is_planned_again_though_the_day_is_not_read_yet() -> None:
+    mornings, at = Mornings(), Moment(NOW, 100.0)
+    mornings.want("tomatoes was interrupted", 100.0)
+    mornings.found(NOW.date(), NOW, clock_time(3), NOW)
+    plan = DayPlan(NOW.date(), NOW - timedelta(hours=1), NOW + timedelta(hours=3), ())
+    later = replace(at, mono=106.0, wall=NOW + timedelta(seconds=6))
+    assert mornings.start(later, clock_time(3), plan) == "again: tomatoes was interrupted"
+    mornings.running = False
+    mornings.want("old", 110.0)
+    mornings.found(NOW.date() + timedelta(days=1), None, clock_time(3), NOW)
+    assert mornings.wanted is None  # of another day

@@ -1,0 +1,198 @@
+"""The real service: started, told to stop, killed, refused, cut off from clock, disk and settings."""
+
+from __future__ import annotations
+
+import signal
+import sqlite3
+import time
+from collections.abc import Callable
+from contextlib import closing
+
+import pytest
+from daemon.shed import Shed
+
+MakeShed = Callable[..., Shed]
+
+
+def test_every_valve_is_closed_before_anything_else(make_shed: MakeShed) -> None:
+    """P3: also valves of the configuration before, with a broken garden.yaml and a broken database."""
+    shed = make_shed()
+    shed.start()
+    shed.kill()
+    shed.garden.write_text("garden: [")
+    for name in ("in-use.json",):
+        (shed.data / name).unlink()
+    (shed.data / "rowwater.db").write_bytes(b"noise" * 2000)
+    before = len(shed.lines())
+    shed.start(wait=False)
+    assert shed.process is not None
+    assert shed.process.wait(30) == 2
+    assert {(line.zone, line.word) for line in shed.lines()[before:]} == {(z, "close") for z in "abc"}
+    assert "garden.yaml:1" in shed.log()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_told_to_stop_in_a_run(make_shed: MakeShed, number: int) -> None:
+    """Row 11: closed in 2 s, gone in 10 s, and the part that ran is in the books."""
+    shed = make_shed()
+    shed.plan([("a", 1, 1.0, 60.0)])
+    shed.start()
+    shed.until(lambda: shed.is_open("a"), 20, "the run")
+    time.sleep(2.0)
+    assert shed.process is not None
+    asked = time.monotonic()
+    shed.process.send_signal(number)
+    shed.until(lambda: not shed.is_open("a"), 2.0, "the close")
+    assert shed.process.wait(10) == 0
+    assert time.monotonic() - asked < 10
+    ((outcome, minutes),) = shed.rows("SELECT outcome, minutes FROM applied")
+    opened, closed = (line.at for line in shed.lines()[-2:]) if shed.lines()[-1].word == "close" else (0, 0)
+    assert outcome == "cut short"
+    ran = _ran(shed, "a")
+    assert minutes * 60 == pytest.approx(ran, abs=0.5), (opened, closed)
+
+
+def _ran(shed: Shed, zone: str) -> float:
+    """True open seconds of the last opening."""
+    opened = max(line.at for line in shed.lines() if (line.zone, line.word) == (zone, "open"))
+    closes = (
+        line.at for line in shed.lines() if (line.zone, line.word) == (zone, "close") and line.at >= opened
+    )
+    return min(closes) - opened
+
+
+def test_a_second_service_is_refused_and_after_a_kill_the_next_starts(make_shed: MakeShed) -> None:
+    """Row 13."""
+    shed = make_shed()
+    shed.start()
+    assert shed.process is not None
+    second = shed.rowwater("serve")
+    assert second.returncode == 1
+    assert str(shed.process.pid) in second.stderr
+    shed.kill()
+    shed.start()
+    assert shed.process.poll() is None
+
+
+def test_an_untrusted_clock_opens_nothing_and_then_it_starts_by_itself(make_shed: MakeShed) -> None:
+    """Row 1, P8."""
+    shed = make_shed(synced=False)
+    shed.plan([("a", 1, 0.5, 3.0)])
+    shed.start()
+    shed.until(lambda: "clock not trusted" in shed.said(), 10, "the summary")
+    refused = shed.rowwater("water", "a", "5 s")
+    assert refused.returncode == 1
+    assert "clock" in refused.stderr
+    assert not [line for line in shed.lines() if line.word == "open"]
+    shed.witness.touch()
+    shed.until(lambda: shed.is_open("a"), 10, "the run")
+    shed.until(lambda: "clock not trusted" not in shed.said(), 10, "the summary")
+
+
+def test_a_locked_database_delays_no_close_and_nothing_opens_without_a_record(make_shed: MakeShed) -> None:
+    """Row 15, P9."""
+    shed = make_shed()
+    shed.start()
+    shed.plan([("a", 1, 4.0, 4.0), ("b", 1, 12.0, 2.0)])
+    shed.until(lambda: shed.is_open("a"), 20, "the run")
+    with closing(sqlite3.connect(shed.data / "rowwater.db", isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        shed.until(lambda: not shed.is_open("a"), 5.0, "the close")
+        assert _ran(shed, "a") == pytest.approx(4.0, abs=0.5)
+        shed.until(lambda: "could not be recorded" in shed.said(), 15, "the summary")
+        time.sleep(5.0)
+        assert not shed.is_open("b")
+        other.execute("ROLLBACK")
+    shed.until(lambda: shed.is_open("b"), 40, "the other run, once its record can be written")
+    shed.until(lambda: len(shed.rows("SELECT 1 FROM applied")) == 2, 20, "the books")
+    ((minutes,),) = shed.rows("SELECT minutes FROM applied WHERE zone = 'a'")
+    assert minutes * 60 == pytest.approx(4.0, abs=0.5)
+
+
+def test_a_bad_edit_keeps_the_last_good_version_also_after_a_restart(make_shed: MakeShed) -> None:
+    """Row 19, P7."""
+    shed = make_shed()
+    good = shed.garden.read_text()
+    shed.plan([("a", 1, 12.0, 2.0)])
+    shed.start()
+    shed.garden.write_text(good.replace("    tape: thin\n", "    tape: thn\n", 1))
+    shed.until(lambda: "garden.yaml:" in shed.said(), 20, "the complaint")
+    first = shed.today()["notices"][0]
+    assert first["level"] == "problem"
+    assert "is in use" in first["text"]
+    assert "thn" in first["text"]
+    shed.kill()
+    shed.start()
+    shed.until(lambda: shed.is_open("a"), 30, "the run under the last good version")
+    assert "garden.yaml:" in shed.today()["notices"][0]["text"]
+    shed.garden.write_text(good)
+    shed.until(lambda: "garden.yaml:" not in shed.said(), 20, "the complaint to go")
+
+
+def test_a_valve_that_does_not_confirm_counts_as_open(make_shed: MakeShed) -> None:
+    """Row 29, P1: told again until it does; the others wait for the flow it may take."""
+    shed = make_shed()
+    shed.start()
+    shed.plan([("a", 1, 4.0, 3.0), ("b", 1, 9.0, 12.0), ("c", 1, 9.0, 12.0)])
+    shed.until(lambda: shed.is_open("a"), 20, "the run")
+    (shed.folder / "refuse-a").touch()
+    shed.until(lambda: "does not confirm" in shed.said(), 15, "the alarm")
+    shed.until(lambda: shed.is_open("b"), 15, "another run")
+    time.sleep(1.0)
+    assert not shed.is_open("c")
+    (shed.folder / "refuse-a").unlink()
+    shed.until(lambda: shed.is_open("c"), 20, "the third, once the first is closed")
+    shed.until(lambda: "does not confirm" not in shed.said(), 10, "the alarm to go")
+
+
+def test_frozen_and_closed_within_five_seconds(make_shed: MakeShed) -> None:
+    """Row 10: the guard closes and ends the frozen service; the next start opens nothing of it again."""
+    shed = make_shed()
+    shed.plan([("a", 1, 0.5, 60.0)])
+    shed.start()
+    shed.until(lambda: shed.is_open("a"), 20, "the run")
+    assert shed.process is not None
+    shed.process.send_signal(signal.SIGSTOP)
+    shed.until(lambda: not shed.is_open("a"), 5.0, "the guard")
+    shed.process.wait(10)
+    shed.start()
+    shed.until(lambda: "interrupted" in shed.said(), 10, "the summary")
+    time.sleep(1.0)
+    assert len([line for line in shed.lines() if line.word == "open"]) == 1
+
+
+def test_water_and_stop(make_shed: MakeShed) -> None:
+    shed = make_shed()
+    shed.start()
+    shed.until(lambda: shed.guard_pid() is not None, 10, "the guard")
+    begin = time.monotonic()
+    said = shed.rowwater("water", "a", "20 min")
+    assert (said.returncode, said.stderr) == (0, "")
+    assert shed.is_open("a")
+    opened_in = time.monotonic() - begin
+    assert shed.today()["open_now"] or shed.until(lambda: shed.today()["open_now"], 3, "today.json")
+    assert shed.today()["open_now"][0]["zone"] == "a"
+    assert shed.rowwater("water", "a", "5").returncode == 1  # in use
+    assert shed.rowwater("water", "nowhere", "5").returncode == 1
+    assert shed.rowwater("water", "b", "7 h").returncode == 1  # beyond its cap
+    begin = time.monotonic()
+    assert shed.rowwater("stop").returncode == 0
+    assert not shed.is_open("a")
+    closed_in = time.monotonic() - begin
+    print(f"open after {opened_in:.1f} s, closed after {closed_in:.1f} s, with the command's own start")
+    shed.until(lambda: shed.rows("SELECT outcome FROM applied") == [("cut short",)], 5, "the books")
+
+
+def test_stop_works_without_the_service_and_water_does_not(make_shed: MakeShed) -> None:
+    shed = make_shed()
+    refused = shed.rowwater("water", "a", "5 s")
+    assert refused.returncode == 1
+    assert "hint" in refused.stderr
+    assert shed.rowwater("stop").returncode == 0
+    assert {(line.zone, line.word) for line in shed.lines()} == {(z, "close") for z in "abc"}
+    (shed.folder / "refuse-b").touch()
+    shed.start()
+    shed.kill()
+    left = shed.rowwater("stop", "b")
+    assert left.returncode == 1
+    assert "hand valve" in left.stderr

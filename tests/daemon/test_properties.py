@@ -1,0 +1,280 @@
+"""P1 to P10 over random fault sequences and over a season in the played shed; every seed can be repeated."""
+
+from __future__ import annotations
+
+import gc
+import logging
+import os
+import sys
+import time
+import types
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from datetime import time as clock_time
+from zoneinfo import ZoneInfo
+
+import pytest
+from daemon.faults import sequence
+from daemon.plot import PLOT
+from daemon.world import Violation, World
+
+SEQUENCES = 10_000
+CHUNK = 250  # so that the workers of a test run share them out
+FIRST_SEED = int(os.environ.get("ROWWATER_TEST_SEED", "0"))
+SEASON_DAYS = 200
+SEASON_AIM_S = 10.0
+SEASON_LIMIT_S = 5 * SEASON_AIM_S  # a busy machine is no finding
+FLAT = 0.05  # memory at the end of the season against its middle
+DAY_S = 86_400.0
+
+
+@contextmanager
+def silent_log() -> Iterator[None]:
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(logging.NOTSET)
+
+
+@pytest.mark.parametrize("first", range(FIRST_SEED, FIRST_SEED + SEQUENCES, CHUNK))
+def test_the_properties_hold_over_random_fault_sequences(first: int) -> None:
+    """A failing seed is printed: `sequence(seed)` plays it again."""
+    ticks = bookings = 0
+    failed = []
+    with silent_log():
+        for seed in range(first, first + CHUNK):
+            try:
+                world = sequence(seed)
+            except Exception as error:
+                failed.append(f"seed {seed}: {type(error).__name__}: {str(error)[:300]}")
+                continue
+            ticks += world.ticks
+            bookings += world.checked_bookings
+    assert not failed, "\n".join(failed)
+    assert ticks > 100 * CHUNK  # the days really were played
+    assert bookings > 3 * CHUNK  # bookings held against the valves
+
+
+def test_the_checks_can_fail() -> None:
+    """A shed whose valve stays open, and a ledger that opens twice, are found."""
+    world = World(3)
+    world.run(6 * 3600.0)
+    valve = world.valves["gpio:1"]
+    valve.open_since = world.now - world.plot.cap_s - 10
+    with pytest.raises(Violation, match="P2"):
+        world.check()
+    valve.open_since = world.now
+    for other in world.valves.values():
+        other.open_since = world.now
+    with pytest.raises(Violation, match="P1"):
+        world.check()
+    opened = next(iter(world.disk.openings.values()))
+    for valve in world.valves.values():
+        valve.open_since = None
+    with pytest.raises(Violation, match="P4"):
+        world.opening_sent(world.valves[opening_valve(world, opened.uid)], opened.uid, 60.0)
+    with pytest.raises(Violation, match="P9"):
+        world.opening_sent(world.valves["gpio:1"], "never written", 60.0)
+    booked = world.disk.applied[0]
+    world.check_day(booked.day)
+    world.disk.applied.append(booked)
+    with pytest.raises(Violation, match="P4"):
+        world.check_day(booked.day)
+    world.ran[opened.uid] = 1.0
+    with pytest.raises(Violation, match="P5"):
+        world._check_booking(next(b for b in world.books_seen if b.uid == opened.uid))
+    world.disk.applied.clear()
+    world.disk.identities.clear()
+    with pytest.raises(Violation, match="P10"):
+        world.check_day(booked.day)
+
+
+def opening_valve(world: World, uid: str) -> str:
+    return world.disk.openings[uid].valve
+
+
+def test_a_season_is_fast_and_its_memory_flat() -> None:
+    """Memory: all that the service's objects and modules hold on to, in the middle and at the end."""
+    world = World(7, beat_s=120.0)
+    with silent_log():
+        begin = time.process_time()
+        world.run(SEASON_DAYS // 2 * DAY_S)
+        took = time.process_time() - begin
+        middle = kept_bytes(world)
+        begin = time.process_time()
+        world.run(SEASON_DAYS * DAY_S)
+        took += time.process_time() - begin
+    late = kept_bytes(world)
+    print(f"{SEASON_DAYS} days in {took:.1f} s of CPU (aim {SEASON_AIM_S:.0f}); kept {middle}, {late} bytes")
+    assert took < SEASON_LIMIT_S
+    assert abs(late - middle) < FLAT * middle
+    days = {record.day for record in world.disk.applied if record.outcome == "done"}
+    assert len(days) == SEASON_DAYS
+    for day in days:
+        world.check_day(day)
+    wanted = sum(minutes for _, _, minutes in PLOT.zones.values()) * SEASON_DAYS
+    assert sum(record.minutes for record in world.disk.applied) == pytest.approx(wanted, rel=0.01)
+    assert world.opened_identities
+    assert max(world.opened_identities.values()) == 1
+    world.runner._lost = [bytes(1000) for _ in range(100)]  # type: ignore[misc]
+    assert kept_bytes(world) > late + 100_000  # a leak would show
+
+
+def kept_bytes(world: World) -> int:
+    """What can be reached from the service and from the variables of its modules, but not the played shed."""
+    gc.collect()
+    played = {id(one) for one in (world, world.books, world.bank, world.disk)}
+    shared = (type, types.ModuleType, types.FunctionType, types.BuiltinFunctionType, types.MethodType)
+    modules = [vars(m) for name, m in sys.modules.items() if name.startswith("scheduler.")]
+    left: list[object] = [world.runner, world.trust, *world.bank.cares.values()]
+    left += [v for names in modules for k, v in names.items() if not k.startswith("__")]
+    seen: set[int] = set(played)
+    total = 0
+    while left:
+        one = left.pop()
+        if (
+            id(one) in seen
+            or isinstance(one, shared)
+            or type(one).__module__.startswith(("logging", "click"))
+        ):
+            continue
+        seen.add(id(one))
+        total += sys.getsizeof(one)
+        left += gc.get_referents(one)
+    return total
+
+
+# --- rows of the table, one by one, with the very same parts ---
+
+
+def plain(start: datetime | None = None, **plot: object) -> World:
+    return World(1, replace(PLOT, **plot), start=start, beat_s=60.0)  # type: ignore[arg-type]
+
+
+def runs_of(world: World, day: date) -> dict[str, float]:
+    given: dict[str, float] = {}
+    for record in world.disk.applied:
+        if record.day == day:
+            given[record.zone] = given.get(record.zone, 0.0) + record.minutes
+    return given
+
+
+DAY = date(2026, 6, 1)
+WHOLE = {name: minutes for name, (_, _, minutes) in PLOT.zones.items()}
+
+
+@pytest.mark.parametrize("stale_s", [9 * 3600.0, 365 * DAY_S])
+def test_row_1_a_stale_clock_opens_nothing_until_it_is_set(stale_s: float) -> None:
+    world = plain()
+    world.run(600.0)
+    world.power_cut(30.0, stale_s=stale_s)
+    world.events = [e for e in world.events if e[0] <= world.now + 31]  # it is set later, by hand
+    world.at(2 * 3600.0, lambda: world.sync(stale_s))
+    world.run(2 * 3600.0)
+    assert not world.opened_identities
+    assert any("clock not trusted" in text for text in world.told)
+    world.run(9 * 3600.0)
+    assert runs_of(world, DAY) == pytest.approx(WHOLE, abs=0.2)
+
+
+@pytest.mark.parametrize("step_s", [1800.0, 2 * 3600.0, 3 * DAY_S, 365 * DAY_S])
+def test_row_2_the_clock_steps_forward_over_a_due_time(step_s: float) -> None:
+    world = plain()
+    world.run(1800.0)
+    ticks = world.ticks
+    world.sync(step_s)
+    world.run(8 * 3600.0)
+    assert world.ticks - ticks < 1000  # no making up for missed ticks
+    assert max(world.opened_identities.values(), default=0) <= 1
+    day = (datetime.fromtimestamp(world.true0, world.plot.zone) + timedelta(seconds=step_s)).date()
+    if step_s < DAY_S:
+        assert runs_of(world, DAY) == pytest.approx(WHOLE, abs=0.2)
+    else:
+        assert runs_of(world, day)  # the new day is watered by a plan of its own
+        told = [line.text for line in world.runner.board.lines()]
+        assert sum("of 2026-06-01" in text and "did not happen" in text for text in told) >= 1
+
+
+@pytest.mark.parametrize("restart", [False, True])
+@pytest.mark.parametrize("after_s", [600.0, 4 * 3600.0])
+def test_row_3_the_clock_steps_back_in_or_after_a_run(after_s: float, restart: bool) -> None:
+    world = plain()
+    world.run(3 * 3600.0)
+    while not any(valve.open_since is not None for valve in world.valves.values()):
+        world.run(world.now + 60)
+    world.run(world.now + after_s)
+    world.sync(-3600.0)
+    if restart:
+        world.die("kill")
+    world.run(world.now + 10 * 3600.0)
+    assert max(world.opened_identities.values()) == 1
+    for record in world.disk.applied:  # P5 is checked at each booking; here: nobody got more than planned
+        assert record.minutes <= WHOLE[record.zone] + 0.1
+
+
+CHANGES = [
+    ("America/New_York", date(2026, 3, 8)),
+    ("America/New_York", date(2026, 11, 1)),
+    ("Europe/Berlin", date(2026, 3, 29)),
+    ("Europe/Berlin", date(2026, 10, 25)),
+    ("Australia/Lord_Howe", date(2026, 4, 5)),
+    ("Australia/Lord_Howe", date(2026, 10, 4)),
+]
+"""Nights on which these zones change their offset in 2026: the IANA time zone database."""
+
+
+@pytest.mark.parametrize("hours", ["01:30", "02:30", "05:00"])
+@pytest.mark.parametrize(("zone", "day"), CHANGES)
+def test_row_4_one_run_per_local_date_over_a_clock_change(zone: str, day: date, hours: str) -> None:
+    begin = clock_time.fromisoformat(hours)
+    until = clock_time(begin.hour + 6, begin.minute)
+    plan_at = clock_time(0, 50)
+    site = ZoneInfo(zone)
+    start = datetime(day.year, day.month, day.day, tzinfo=site) - timedelta(days=1)
+    world = plain(start, zone=site, hours=(begin, until), plan_at=plan_at)
+    world.run(3 * DAY_S)
+    for k in (-1, 0, 1):
+        given = runs_of(world, day + timedelta(days=k))
+        assert given == pytest.approx(WHOLE, abs=0.2), day + timedelta(days=k)
+    assert max(world.opened_identities.values()) == 1
+
+
+@pytest.mark.parametrize("off_s", [2400.0, 3 * DAY_S])
+def test_row_6_power_off_over_the_due_time(off_s: float) -> None:
+    hours = (clock_time(2, 30), clock_time(8, 0))
+    world = plain(datetime(2026, 6, 1, tzinfo=PLOT.zone), hours=hours, plan_at=clock_time(1, 30))
+    world.run(2 * 3600.0)
+    world.power_cut(off_s)
+    world.run(world.now + off_s + 6 * 3600.0)
+    today = datetime.fromtimestamp(world.wall, PLOT.zone).date()
+    assert runs_of(world, today) == pytest.approx(WHOLE, abs=0.2)
+    assert max(world.opened_identities.values()) == 1
+
+
+def test_row_7_runs_that_outgrow_the_hours_are_cut_with_a_reason() -> None:
+    world = plain(usable_lpm=12.5)
+    world.run(8 * 3600.0)  # 205 min of single runs in six hours, but held up for four
+    assert runs_of(world, DAY) == pytest.approx(WHOLE, abs=0.5)
+    late = plain(usable_lpm=12.5)
+    late.disk_full = True
+    late.at(5 * 3600.0 + 600, lambda: setattr(late, "disk_full", False))
+    late.run(8 * 3600.0)
+    given = runs_of(late, DAY)
+    assert sum(given.values()) < sum(WHOLE.values())
+    late.check_day(DAY)
+
+
+def test_row_27_and_29_a_close_is_repeated_until_it_is_confirmed() -> None:
+    world = plain()
+    world.run(3 * 3600.0)
+    world.valves["gpio:4"].mode = "deaf"
+    closes = world.closes["gpio:4"]
+    world.run(world.now + 5.5 * 3600.0)
+    assert world.closes["gpio:4"] > closes
+    assert any("does not confirm" in text or "did not open" in text for text in world.told)
+    world.valves["gpio:4"].mode, world.valves["gpio:4"].well_since = "ok", world.now
+    world.run(world.now + 60.0)
+    assert world.valves["gpio:4"].open_since is None

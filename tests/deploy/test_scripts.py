@@ -1,0 +1,254 @@
+"""Installing, upgrading, removing in a folder of its own; a backup while the records are being written."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+import zipfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+DEPLOY = ROOT / "deploy"
+SCRIPTS = sorted(DEPLOY.glob("*.sh"))
+
+
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
+def test_bash_can_read_it(script: Path):
+    subprocess.run(["bash", "-n", str(script)], check=True)
+    assert os.access(script, os.X_OK) or script.name == "common.sh"
+
+
+@pytest.mark.skipif(not shutil.which("shellcheck"), reason="no shellcheck on this machine")
+def test_shellcheck_has_nothing_to_say():
+    said = subprocess.run(
+        ["shellcheck", "-x", *map(str, SCRIPTS)], capture_output=True, text=True, cwd=ROOT, timeout=120
+    )
+    assert said.returncode == 0, said.stdout
+
+
+# --- install, upgrade, uninstall ---
+
+PROGRAM = """\
+import sys
+def main():
+    print("rowwater, version {version}")
+    sys.exit({status})
+"""
+
+
+def package(folder: Path, version: str, status: int = 0) -> Path:
+    """A wheel under our name that needs no index: the scripts are what is tested."""
+    folder.mkdir(exist_ok=True)
+    path = folder / f"rowwater-{version}-py3-none-any.whl"
+    info = f"rowwater-{version}.dist-info"
+    extras = "Provides-Extra: mqtt\nProvides-Extra: gpio\n"
+    metadata = f"Metadata-Version: 2.1\nName: rowwater\nVersion: {version}\n{extras}"
+    files = {
+        "stub_rowwater.py": PROGRAM.format(version=version, status=status),
+        f"{info}/METADATA": metadata,
+        f"{info}/WHEEL": "Wheel-Version: 1.0\nGenerator: tests\nRoot-Is-Purelib: true\nTag: py3-none-any\n",
+        f"{info}/entry_points.txt": "[console_scripts]\nrowwater = stub_rowwater:main\n",
+    }
+    record = "".join(f"{name},,\n" for name in (*files, f"{info}/RECORD"))
+    with zipfile.ZipFile(path, "w") as wheel:
+        for name, text in {**files, f"{info}/RECORD": record}.items():
+            wheel.writestr(name, text)
+    return path
+
+
+def run(root: Path, script: str, *args: str, status: int = 0) -> str:
+    environ = os.environ | {
+        "DESTDIR": str(root),
+        "PIP_NO_INDEX": "1",
+        "PYTHONDONTWRITEBYTECODE": "1",  # quicker
+        "PATH": f"{sys.base_prefix}/bin{os.pathsep}{os.environ['PATH']}",
+    }
+    done = subprocess.run(
+        ["bash", str(DEPLOY / script), *args], env=environ, capture_output=True, text=True, timeout=300,
+        stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert done.returncode == status, done.stdout + done.stderr
+    return done.stdout + done.stderr
+
+
+def in_use(root: Path) -> str:
+    return subprocess.run(
+        [str(root / "opt/rowwater/current/bin/rowwater")], capture_output=True, text=True, check=True
+    ).stdout.strip()
+
+
+def versions(root: Path) -> list[str]:
+    return sorted(path.name for path in (root / "opt/rowwater").iterdir() if path.name != "current")
+
+
+def test_the_whole_way_in_a_scratch_root(tmp_path: Path):
+    """In one test, because each step stands on the one before."""
+    root = tmp_path / "root"
+    run(root, "install.sh", str(package(tmp_path / "1", "1.0")))
+    assert in_use(root) == "rowwater, version 1.0"
+    unit = root / "etc/systemd/system/rowwater.service"
+    assert unit.read_bytes() == (DEPLOY / "rowwater.service").read_bytes()
+    assert (root / "usr/local/bin/rowwater").readlink() == Path("/opt/rowwater/current/bin/rowwater")
+    assert (root / "opt/rowwater/current").readlink().name == versions(root)[0], "it moves with its folder"
+
+    garden = root / "etc/rowwater/garden.yaml"
+    garden.write_text("garden: mine\n")
+    database = root / "var/lib/rowwater/rowwater.db"
+    with closing(sqlite3.connect(database)) as records:
+        records.execute("create table water (mm)")
+        records.commit()
+
+    said = run(root, "upgrade.sh", str(package(tmp_path / "2", "2.0")))
+    assert in_use(root) == "rowwater, version 2.0"
+    assert len(versions(root)) == 2, "the one before stays beside it"
+    assert "The old version is kept in" in said
+    (backup,) = (root / "var/backups/rowwater").iterdir()
+    assert (backup / "garden.yaml").read_text() == "garden: mine\n"
+    assert (backup / "rowwater.db").exists()
+
+    before = versions(root)
+    said = run(root, "upgrade.sh", str(package(tmp_path / "3", "3.0", status=1)), status=1)
+    assert "it could not be installed; what was there before is as it was" in said
+    assert in_use(root) == "rowwater, version 2.0"
+    assert versions(root) == before, "nothing is left of it"
+
+    run(root, "install.sh", str(package(tmp_path / "4", "4.0")))
+    assert in_use(root) == "rowwater, version 4.0"
+    assert len(versions(root)) == 2, "only the one before is kept"
+    assert garden.read_text() == "garden: mine\n"
+
+    said = run(root, "uninstall.sh", "--purge", status=1)
+    assert "--purge asks on a terminal, and there is none: nothing was done" in said
+    run(root, "uninstall.sh", "--all", status=1)
+    assert in_use(root) == "rowwater, version 4.0"
+
+    run(root, "uninstall.sh")
+    assert not (root / "opt/rowwater").exists()
+    assert not unit.exists()
+    assert not (root / "usr/local/bin/rowwater").is_symlink()
+    assert garden.read_text() == "garden: mine\n"
+    assert database.exists(), "records stay"
+
+
+def test_no_upgrade_of_nothing(tmp_path: Path):
+    assert "nothing is installed: deploy/install.sh" in run(tmp_path, "upgrade.sh", "x.whl", status=1)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may become somebody else")
+@pytest.mark.parametrize("script", ["install.sh", "upgrade.sh", "uninstall.sh"])
+def test_only_root_touches_the_system(script: str):
+    environ = {key: value for key, value in os.environ.items() if key != "DESTDIR"}
+    done = subprocess.run(
+        ["bash", "-s"], input=(DEPLOY / "common.sh").read_text() + "\nneed_root\n",
+        env=environ, user=65534, group=65534, extra_groups=[], cwd="/", capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert done.stderr == "run it with sudo\n"
+    text = (DEPLOY / script).read_text()
+    assert text.index("need_root") < text.index("$destdir"), "asked before anything is touched"
+
+
+# --- backup ---
+
+WRITER = """
+import sys
+from datetime import UTC, date, datetime
+from pathlib import Path
+from scheduler.model import Note
+from scheduler.store.store import Store
+
+now = datetime(2026, 6, 1, tzinfo=UTC)
+with Store.open(Path(sys.argv[1]), now=now) as store:
+    for n in range(1_000_000):
+        store.add_note(Note("chore", date(2026, 6, 1), now, None, {"n": n}))
+        print(n, flush=True)
+"""
+
+
+@contextmanager
+def writing(database: Path) -> Iterator[subprocess.Popen[str]]:
+    """The program's own store, one acknowledged row after the other."""
+    with subprocess.Popen(
+        [sys.executable, "-c", WRITER, str(database)], stdout=subprocess.PIPE, text=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+    ) as writer:  # fmt: skip
+        try:
+            yield writer
+        finally:
+            writer.kill()
+
+
+def backup(data: Path, to: Path, *, status: int = 0, config: Path | None = None) -> str:
+    environ = os.environ | {
+        "ROWWATER_DATA": str(data),
+        "ROWWATER_CONFIG": str(config or data / "garden.yaml"),
+    }
+    done = subprocess.run(
+        ["bash", str(DEPLOY / "backup.sh"), str(to)], env=environ, capture_output=True, text=True, timeout=120
+    )
+    assert done.returncode == status, done.stdout + done.stderr
+    return done.stdout.strip() or done.stderr
+
+
+def rows(database: Path) -> list[int]:
+    with closing(sqlite3.connect(database)) as copy:
+        assert copy.execute("pragma integrity_check").fetchone() == ("ok",)
+        return [row[0] for row in copy.execute("select json_extract(details, '$.n') from notes order by 1")]
+
+
+def test_a_backup_of_records_that_are_being_written(tmp_path: Path):
+    """Every row that was acknowledged before it began, and none but whole ones."""
+    data = tmp_path / "data"
+    data.mkdir()
+    with writing(data / "rowwater.db") as writer:
+        assert writer.stdout is not None
+        last = -1
+        while last < 40:
+            last = int(writer.stdout.readline())
+        assert (data / "rowwater.db-wal").stat().st_size > 0, "the newest rows are not in the main file"
+        made = Path(backup(data, tmp_path / "to"))
+        found = rows(made / "rowwater.db")
+        while int(writer.stdout.readline()) <= len(found):
+            pass  # it goes on, beyond what the backup holds
+    assert sorted(path.name for path in made.iterdir()) == ["rowwater.db"], "one file, whole by itself"
+    assert found == list(range(len(found)))
+    assert len(found) > last
+
+
+def test_settings_and_the_version_in_use_go_with_it(tmp_path: Path):
+    data = tmp_path / "data"
+    (data / "in-use-3").mkdir(parents=True)
+    for name in ("garden.yaml", "crops.yaml", "in-use.json", "valves.json", "in-use-3/garden.yaml"):
+        (data / name).write_text(name)
+    made = Path(backup(data, tmp_path / "to"))
+    names = sorted(str(path.relative_to(made)) for path in made.rglob("*") if path.is_file())
+    assert names == ["crops.yaml", "garden.yaml", "in-use-3/garden.yaml", "in-use.json", "valves.json"]
+    assert made.stat().st_mode & 0o077 == 0, "for the owner only: an address may hold a secret"
+
+
+def test_only_the_newest_are_kept(tmp_path: Path):
+    data, to = tmp_path / "data", tmp_path / "to"
+    data.mkdir()
+    for day in range(1, 21):
+        (to / f"202601{day:02}T000000Z").mkdir(parents=True)
+    (to / "mine").mkdir()
+    made = Path(backup(data, to))
+    assert sorted(path.name for path in to.iterdir()) == sorted(
+        [*(f"202601{day:02}T000000Z" for day in range(8, 21)), made.name, "mine"]
+    )
+
+
+def test_what_is_no_database_makes_no_backup(tmp_path: Path):
+    data, to = tmp_path / "data", tmp_path / "to"
+    data.mkdir()
+    (data / "rowwater.db").write_bytes(b"noise" * 4000)
+    assert "file is not a database" in backup(data, to, status=1)
+    assert list(to.iterdir()) == [], "nothing that looks like one is left"
