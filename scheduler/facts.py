@@ -11,14 +11,29 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from scheduler.errors import BadInput
-from scheduler.model import Applied, Garden, Note, Planting, StoredPlan, WeatherDays, Zone
+from scheduler.model import (
+    Applied,
+    Garden,
+    Note,
+    Planting,
+    Run,
+    StoredPlan,
+    WeatherDays,
+    WeatherValue,
+    Zone,
+)
 from scheduler.weather import days as weather_days
 
 if TYPE_CHECKING:
+    from scheduler.core.quality import Flag
     from scheduler.store.store import Store
 
 DAYS_AHEAD = 7
 RECENT_DAYS = 7
+LOOK_BACK_DAYS = 60
+"""Quality control sees that much more than the balance: slow faults show over weeks."""
+LEARN_DAYS = 60
+"""So far back forecasts are held against what came."""
 ASK_BACK_DAYS = 7
 """Runs older than this that nobody answered for count as not given, without asking again."""
 
@@ -36,6 +51,9 @@ class Facts:
     notes: tuple[Note, ...]
     plans: Mapping[date, StoredPlan]  # newest of each day, today's too
     store_replaced: bool
+    said: tuple[WeatherValue, ...] = ()  # every word of the forecasts on the days of late, oldest first
+    flags: tuple[Flag, ...] = ()  # what quality control set aside or remarks on
+    tried: frozenset[tuple[str, int]] = frozenset()  # today's runs that were opened or answered: zone, pulse
 
     def plan_before(self) -> StoredPlan | None:
         """The newest plan of an earlier day."""
@@ -43,6 +61,32 @@ class Facts:
 
     def applied_on(self, zone: str, day: date) -> list[Applied]:
         return [a for a in self.applied if a.zone == zone and a.day == day]
+
+    def in_hand(self) -> list[Any]:
+        """Today's planned runs, as planned, that were opened and have no record of their water yet."""
+        before = self.plans.get(self.day)
+        answered = {(a.zone, a.pulse) for a in self.applied if a.day == self.day}
+        return [
+            run
+            for run in (before.page.get("runs", ()) if before else ())
+            if (run["zone"], run["pulse"]) in self.tried - answered
+        ]
+
+    def liters_by_day(self) -> dict[date, float]:
+        """Water run so far, by date, what runs just now counted as planned."""
+        used: dict[date, float] = {}
+        for record in self.applied:
+            used[record.day] = used.get(record.day, 0.0) + record.liters
+        now = sum(run["liters"] for run in self.in_hand())
+        return used | ({self.day: used.get(self.day, 0.0) + now} if now else {})
+
+    def first_pulse(self, zone: str, kept: Iterable[Run]) -> int:
+        """Of a new run today: counted from what was tried, not only from the runs kept in the plan.
+
+        A run that opens while this plan is made then keeps its like from opening.
+        """
+        pulses = [pulse for name, pulse in self.tried if name == zone]
+        return 1 + max([*pulses, *(run.pulse for run in kept if run.zone == zone)], default=0)
 
     def held(self, zone: str) -> date | None:
         """The date until which the grower keeps this zone dry, if that is still ahead."""
@@ -55,42 +99,83 @@ class Facts:
 
 def gather(garden: Garden, day: date, store: Store, make_planting: MakePlanting | None) -> Facts:
     """Read everything that today's plan rests on. Same store, same garden, same day: same facts."""
+    from scheduler.store.openings import tried
     from scheduler.store.store import effective_applied
 
     start = min(store.first_day or day, day)
     last = day + timedelta(days=DAYS_AHEAD)
     notes = tuple(store.notes())
+
+    found = with_history(garden, store, notes, start, last, today=day)
+    return Facts(
+        start=start,
+        day=day,
+        zones=with_notes(garden.zones, notes, make_planting),
+        weather=found.weather,
+        rain_so_far_mm=found.rain_so_far_mm,
+        applied=tuple(effective_applied(store.applied(start, day))),
+        notes=notes,
+        plans={plan.day: plan for plan in store.plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)},
+        store_replaced=store.replaced_on(day),
+        said=tuple(
+            store.weather_said(day - timedelta(days=LEARN_DAYS), day - timedelta(days=1), kind="forecast")
+        ),
+        flags=found.flags,
+        tried=frozenset((zone, pulse) for _, zone, pulse in tried(store, day, day)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Believed:
+    """Weather as the sources give it, after quality control and with the grower's gauge."""
+
+    weather: WeatherDays
+    rain_so_far_mm: float | None
+    flags: tuple[Flag, ...]  # some are of days before: a slow fault shows over weeks
+
+
+def with_history(
+    garden: Garden, store: Store, notes: Iterable[Note], first: date, last: date, *, today: date
+) -> Believed:
+    """As `believed`, from some days before `first`, or years where their mean has to stand in for a day."""
+    found = believed(garden, store, notes, first - timedelta(days=RECENT_DAYS + 1), last, today=today)
+    span = store.weather_span()
+    if span and span[0] < found.weather.first and not _temperatures_complete(found.weather):
+        return believed(garden, store, notes, span[0], last, today=today)
+    return found
+
+
+def believed(
+    garden: Garden, store: Store, notes: Iterable[Note], first: date, last: date, *, today: date
+) -> Believed:
+    """The days first..last: what each source says and quality control lets stand, joined."""
+    from scheduler.core.quality_values import sift
+
     order = [source.name for source in garden.sources]
     readings = [
         weather_days.RainReading(*(n.details["mm"], _moment(n.details["since"]), _moment(n.details["at"])))
         for n in notes
         if n.kind == "rain"
     ]
-
-    def weather_from(first: date) -> tuple[WeatherDays, float | None]:
-        values = store.weather(first, last)
-        zone = ZoneInfo(garden.location.timezone)
-        values += weather_days.gauge_values(readings, values, zone, today=day, order=order)
-        return (
-            weather_days.join(values, first, last, order),
-            weather_days.rain_so_far(values, day, order),
-        )
-
-    weather, so_far = weather_from(start - timedelta(days=RECENT_DAYS + 1))
-    span = store.weather_span()
-    if span and span[0] < weather.first and not _temperatures_complete(weather):
-        weather, so_far = weather_from(span[0])  # years back: a mean of them stands in for the missing days
-    return Facts(
-        start=start,
-        day=day,
-        zones=with_notes(garden.zones, notes, make_planting),
-        weather=weather,
-        rain_so_far_mm=so_far,
-        applied=tuple(effective_applied(store.applied(start, day))),
-        notes=notes,
-        plans={plan.day: plan for plan in store.plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)},
-        store_replaced=store.replaced_on(day),
+    sifted = sift(store.weather(first - timedelta(days=LOOK_BACK_DAYS), last), garden.location)
+    values = sifted.values
+    zone = ZoneInfo(garden.location.timezone)
+    joined = values + weather_days.gauge_values(readings, values, zone, today=today, order=order)
+    return Believed(
+        weather_days.join(joined, first, last, order),
+        weather_days.rain_so_far(joined, today, order),
+        sifted.flags,
     )
+
+
+def kind_of(told: str | None) -> str | None:
+    """gauge, station, model or forecast, of a word of `WeatherDays.came_from`."""
+    return told.rpartition("(")[2].rstrip(")") if told else None
+
+
+def source_of(told: str | None) -> str | None:
+    """The source's name, of a word of `WeatherDays.came_from`."""
+    return told.rpartition(" (")[0] or told if told else None
 
 
 def _moment(text: str) -> datetime:
@@ -155,17 +240,21 @@ def digests(garden: Garden, facts: Facts, before: date) -> dict[str, str]:
                      "wind_height_m", "solar_mj_m2", "sunshine_h", "rain_mm")
     }  # fmt: skip
     water = [(a.zone, a.day, a.minutes, a.net_mm) for a in facts.applied if a.day < before]
-    return {
+    found = {
         "weather": _digest(columns),
         "water given": _digest(sorted(map(repr, water))),
         "garden": _digest(repr(replace(garden, zones=facts.zones, notices=(), folder="."))),
     }
+    soil = [repr((n.zone, n.details)) for n in facts.notes if n.kind == "soil" and n.day < before]
+    return found | ({"soil readings": _digest(soil)} if soil else {})
 
 
 def inputs_digest(garden: Garden, facts: Facts) -> str:
     """Everything today's plan rests on; a second run with the same digest keeps the first plan."""
     ahead = facts.weather
     parts: dict[str, Any] = digests(garden, facts, facts.day + timedelta(days=DAYS_AHEAD + 1))
+    if facts.in_hand():
+        parts["in hand"] = [repr((run["zone"], run["pulse"])) for run in facts.in_hand()]
     return _digest(
         parts
         | {

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from scheduler.model import TextureGroup
 
-__all__ = ["Texture", "crop_aliases", "crops", "soils", "wetted_width_m"]
+__all__ = ["Texture", "crop_aliases", "crops", "retention", "soils", "wetted_width_m"]
 
 _WIDTH_UNIT = " m"  # the shipped file gives every wetted width in metres
 
@@ -68,18 +68,24 @@ def wetted_width_m(group: str) -> float:
 
 
 @cache
+def retention() -> dict[str, dict[str, float]]:
+    """Van Genuchten parameters of the shipped textures: theta_r, theta_s, alpha_per_cm, n."""
+    return {name: dict(figures) for name, figures in shipped("retention.yaml")["curves"].items()}
+
+
+@cache
 def _crops() -> dict[str, dict[str, Any]]:
-    table: dict[str, dict[str, Any]] = _read("crops.yaml")
+    table: dict[str, dict[str, Any]] = shipped("crops.yaml")
     return table
 
 
 @cache
 def _soil_file() -> dict[str, Any]:
-    table: dict[str, Any] = _read("soils.yaml")
+    table: dict[str, Any] = shipped("soils.yaml")
     return table
 
 
-def _read(name: str) -> Any:
+def shipped(name: str) -> Any:
     import yaml  # only here: who merely imports this module does not pay for it
 
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)

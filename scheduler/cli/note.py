@@ -161,6 +161,37 @@ def tape(zone: str, day: date | None) -> None:
     keep(garden, now, "tape", day or now.date(), name, {}, said=f"{name}: new tape laid")
 
 
+@command.command()
+@click.argument("zone")
+@click.argument("amount", nargs=-1, required=True)
+@click.option("--depth", help="how deep the sensor sits, such as 8in")
+@click.option("--at", help="when you read it (default: now)")
+@click.option(
+    "--instrument",
+    type=click.Choice(["tensiometer", "block"]),
+    help="block: a granular matrix sensor, which reads up to 200 cb",
+)
+@common.places
+def soil(
+    zone: str, amount: tuple[str, ...], depth: str | None, at: str | None, instrument: str | None
+) -> None:
+    """What a soil sensor in ZONE says: 35 cb, or 0.21 or 21% of water by volume."""
+    from scheduler.soilsensor import details_of, read_amount
+
+    garden, now = _site()
+    name = common.zone_name(garden, zone)
+    sensor = next(z for z in garden.zones if z.name == name).soil_sensor
+    typed = " ".join(amount)
+    said = read_amount(typed)
+    read_at = _moment(garden, at, now) if at else now
+    if read_at > now + timedelta(minutes=5):
+        raise BadInput(f"--at {at} is still to come")
+    depth_m = _quantity(garden, depth, "length") if depth else sensor.depth_m if sensor else None
+    kind = instrument or (sensor.instrument if sensor else "tensiometer")
+    details = details_of(said, read_at, depth_m=depth_m, instrument=kind)
+    keep(garden, now, "soil", read_at.date(), name, details, said=f"{name}: {typed} in the soil")
+
+
 def _site() -> tuple[Garden, datetime]:
     from scheduler.clock import site_now
 
@@ -232,8 +263,7 @@ def keep(
     with common.store(now) as store:
         store.add_note(Note(kind, day, now, zone, details))
         click.echo(f"noted for {day}: {said}")
-        if kind != "soil":
-            _plan_again(garden, store, now, day)
+        _plan_again(garden, store, now, day)
 
 
 def _plan_again(garden: Garden, store: Store, now: datetime, since: date) -> None:

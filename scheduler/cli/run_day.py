@@ -33,7 +33,15 @@ def run_day(garden: Garden, day: date, *, now: datetime) -> dict[str, Any]:
             day,
             now=now,
             store=store,
-            collect=lambda since: collect(garden, since, day, now, years_of_files=new * YEARS_OF_FILES),
+            collect=lambda since: collect(
+                garden,
+                since,
+                day,
+                now,
+                years_of_files=new * YEARS_OF_FILES,
+                stored=store.weather(since, day),
+                data_folder=common.data_folder(),
+            ),  # fmt: skip
             make_planting=_make_planting,
         )
         page = dict(plan.page)

@@ -16,7 +16,8 @@ def fetch(spec: SourceSpec, location: Location, folder: str | Path, today: date,
     """What the file says: days before `today` as "station", `today` and later as "forecast".
 
     A relative path starts at `folder`, the garden's. With `columns` any station's CSV is read, also rows
-    within the day (which never count as a forecast); without, it is a daily weather file. Raises BadInput.
+    within the day (which never count as a forecast), and today's row is a day that is not over; without, it
+    is a daily weather file. Raises BadInput.
     """
     where = spec.settings.get("path")
     if not isinstance(where, str) or not where.strip():
@@ -24,6 +25,7 @@ def fetch(spec: SourceSpec, location: Location, folder: str | Path, today: date,
     path = Path(folder, Path(where).expanduser())
     if spec.settings.get("columns") is not None:
         found = stationcsv.read(path, spec.settings, name=path.name, zone=zone_of(location.timezone), now=now)
+        found = _day_not_over(found, today, path.name)
     else:
         days = dailycsv.read(path, name=path.name)
         found = stationcsv.StationDays(_known(days), None, days.notices)
@@ -41,6 +43,24 @@ def fetch(spec: SourceSpec, location: Location, folder: str | Path, today: date,
     elif newest < today - timedelta(days=1):
         notices.append(f"{path.name}: nothing newer than {newest}")
     return Fetched(tuple(values), tuple(notices))
+
+
+def _day_not_over(found: stationcsv.StationDays, today: date, label: str) -> stationcsv.StationDays:
+    """A station's own row of today is a part of it: its rain is the rain so far, its extremes are none yet.
+
+    Rows of later days, or a chance of rain, show a file that looks ahead: there today's row is a forecast.
+    """
+    fields = found.days.get(today)
+    if fields is None or max(found.days) > today or "rain_chance_pct" in fields:
+        return found
+    so_far = found.rain_so_far
+    if so_far is None and "rain_mm" in fields:
+        so_far = today, fields["rain_mm"]
+    return stationcsv.StationDays(
+        {day: values for day, values in found.days.items() if day != today},
+        so_far,
+        (*found.notices, f"{label}: the row of today is not a whole day yet: only its rain is used"),
+    )
 
 
 def _known(days: WeatherDays) -> dict[date, dict[str, float]]:

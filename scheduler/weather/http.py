@@ -11,8 +11,10 @@ import random
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from typing import TYPE_CHECKING, Protocol
 from urllib.parse import urljoin, urlsplit
 
 from scheduler.errors import CouldNot
@@ -29,6 +31,7 @@ READ_SECONDS = 20.0  # of silence, before a try is given up
 CHUNK_BYTES = 16_384
 AGENT = "rowwater (daily weather for one garden)"
 REDIRECTS = frozenset({301, 302, 303, 307, 308})
+KEPT_HEADERS = ("etag", "last-modified", "cache-control", "age", "expires", "date")
 NETWORK_HINT = "the network may be down; the daily job tries again"
 
 
@@ -39,6 +42,22 @@ class Reply:
     status: int
     text: str
     retry_after_seconds: float | None = None
+    headers: Mapping[str, str] = field(default_factory=dict, compare=False)
+    """Those that say how long the answer holds (`KEPT_HEADERS`), in small letters."""
+
+
+class Get(Protocol):
+    """The door to the network: one GET, which takes no longer than it is given. Raises CouldNot."""
+
+    def __call__(
+        self,
+        url: str,
+        params: Mapping[str, str] | None = None,
+        /,
+        *,
+        headers: Mapping[str, str] | None = None,
+        total_seconds: float = TOTAL_SECONDS,
+    ) -> Reply: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +72,7 @@ class _Failed:
 def get(
     url: str,
     params: Mapping[str, str] | None = None,
+    /,
     *,
     headers: Mapping[str, str] | None = None,
     total_seconds: float = TOTAL_SECONDS,
@@ -187,7 +207,29 @@ def _body(answer: requests.Response, host: str, left: Callable[[], float]) -> Re
             )
         if left() <= 0:
             return None
-    wait = answer.headers.get("Retry-After", "")
     return Reply(
-        answer.status_code, body.decode("utf-8", errors="replace"), float(wait) if wait.isdecimal() else None
+        answer.status_code,
+        body.decode("utf-8", errors="replace"),
+        _retry_after(answer.headers),
+        {name: answer.headers[name] for name in KEPT_HEADERS if name in answer.headers},
     )
+
+
+def _retry_after(headers: Mapping[str, str]) -> float | None:
+    """Seconds to wait (RFC 9110, 10.2.3: a number, or a date). A date is taken against the server's own
+    clock where it tells it: the one of this machine may be wrong.
+    """
+    text = headers.get("Retry-After", "").strip()
+    if text.isascii() and text.isdecimal():
+        return float(text[:9])
+    then, now = http_date(text), http_date(headers.get("Date", "")) or datetime.now(UTC)
+    return max((then - now).total_seconds(), 0.0) if then is not None else None
+
+
+def http_date(text: str) -> datetime | None:
+    """The moment that an HTTP header names; None where it names none."""
+    try:
+        moment = parsedate_to_datetime(text)
+    except (ValueError, TypeError, IndexError, OverflowError):
+        return None
+    return moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)

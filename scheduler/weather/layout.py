@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from scheduler.errors import BadInput
 from scheduler.weather import table
-from scheduler.weather.columns import HEIGHT, Quantity, Unit, nearest, number, parse_key
+from scheduler.weather.columns import HEIGHT, LIMITS, Quantity, Unit, nearest, number, parse_key, possible
 from scheduler.weather.localdays import zone_of
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -167,6 +167,20 @@ def _zone_name(settings: Mapping[str, Any], complaints: list[str]) -> str | None
         except BadInput as problem:
             complaints.append(f"time_zone: {problem.text}")
     return name
+
+
+def plausible(wanted: Wanted, value: float) -> bool:
+    """Whether one cell may be true: the daily limits, with some more room for what is not a daily value."""
+    si = wanted.unit.si(value)
+    if wanted.unit.power:
+        return -50 <= value <= 2000  # W/m2: the sun above the air gives 1361
+    if wanted.quantity.gather == "since reset":
+        return 0 <= si <= 1e6
+    if wanted.quantity.field.startswith("rh_"):
+        return 0 <= si <= 150
+    if wanted.quantity.field == "solar_mj_m2":
+        return -1 <= si <= LIMITS["solar_mj_m2"][1]
+    return possible(wanted.quantity.field, si)
 
 
 # --- what the text tells -------------------------------------------------------------------------

@@ -46,6 +46,11 @@ class Hourly:
         inside = self.values[bisect_left(self.labels, start) : bisect_left(self.labels, end)]
         return inside if inside and len(inside) >= ENOUGH * (end - start) / HOUR else None
 
+    def between(self, start: int, end: int) -> list[tuple[float, int]]:
+        """Values with their labels, in [start, end)."""
+        low, high = bisect_left(self.labels, start), bisect_left(self.labels, end)
+        return list(zip(self.values[low:high], self.labels[low:high], strict=True))
+
     def latest(self, now: float, otherwise: int) -> int:
         """The newest label that is not after `now`; `otherwise` where none lies between the two."""
         at = bisect_right(self.labels, now)

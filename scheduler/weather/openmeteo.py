@@ -9,18 +9,20 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from scheduler.errors import CouldNot
 from scheduler.model import Fetched, Location, ValueKind, WeatherValue
+from scheduler.weather.answers import finite, json_object, short
 from scheduler.weather.columns import DEPTH, ENERGY, SHARE, SPEED, TEMPERATURE, Unit, possible
-from scheduler.weather.http import Reply
+from scheduler.weather.http import TOTAL_SECONDS, Get, Reply
 from scheduler.weather.localdays import HOUR, Hourly, bounds, day_of, zone_of
 
 URL = "https://api.open-meteo.com/v1/forecast"
+ARCHIVE_URL = "https://archive-api.open-meteo.com/v1/archive"
 CREDIT = "Weather data by Open-Meteo.com (CC BY 4.0)"
 NAME = "open-meteo"
 MOST_PAST_DAYS = 92
@@ -28,8 +30,6 @@ FORECAST_DAYS = 8
 MOST_AHEAD_DAYS = 17  # the service looks no further; a later date is an error of the answer
 WIND_HEIGHT_M = 10.0
 NEAR_DEG = 0.5  # the centre of a grid cell is some km away, never more than this
-
-Get = Callable[[str, Mapping[str, str]], Reply]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,16 +83,7 @@ def fetch(location: Location, span_from: date, *, now: datetime, session_get: Ge
     """
     start, _ = bounds(span_from, zone_of(location.timezone))
     back = (now.astimezone(UTC).date() - datetime.fromtimestamp(start, UTC).date()).days
-    params = {
-        "latitude": f"{location.latitude_deg:.5f}",
-        "longitude": f"{location.longitude_deg:.5f}",
-        "elevation": f"{location.elevation_m:.0f}",
-        "hourly": ",".join(variable.names[0] for variable in _HOURLY.values()),
-        "temperature_unit": "celsius",
-        "wind_speed_unit": "ms",
-        "precipitation_unit": "mm",
-        "timeformat": "iso8601",
-        "timezone": "GMT",
+    params = _common(location, (variable.names[0] for variable in _HOURLY.values())) | {
         "past_days": str(min(max(back, 0), MOST_PAST_DAYS)),
         "forecast_days": str(FORECAST_DAYS),
     }
@@ -102,12 +93,47 @@ def fetch(location: Location, span_from: date, *, now: datetime, session_get: Ge
     return reply.text
 
 
+def fetch_archive(
+    location: Location,
+    first: date,
+    last: date,
+    *,
+    session_get: Get,
+    url: str = ARCHIVE_URL,
+    total_seconds: float = TOTAL_SECONDS,
+) -> str:
+    """The archive's answer for the local days `first`..`last`, as text; it has no chance of rain."""
+    zone = zone_of(location.timezone)
+    edges = (bounds(first, zone)[0], bounds(last, zone)[1])
+    begin, end = (datetime.fromtimestamp(at, UTC).date().isoformat() for at in edges)
+    wanted = [variable.names[0] for label, variable in _HOURLY.items() if label != "chance of rain"]
+    params = _common(location, wanted) | {"start_date": begin, "end_date": end}
+    reply = session_get(url, params, total_seconds=total_seconds)
+    if reply.status != 200:
+        raise _refused(reply)
+    return reply.text
+
+
+def _common(location: Location, hourly: Iterable[str]) -> dict[str, str]:
+    return {
+        "latitude": f"{location.latitude_deg:.5f}",
+        "longitude": f"{location.longitude_deg:.5f}",
+        "elevation": f"{location.elevation_m:.0f}",
+        "hourly": ",".join(hourly),
+        "temperature_unit": "celsius",
+        "wind_speed_unit": "ms",
+        "precipitation_unit": "mm",
+        "timeformat": "iso8601",
+        "timezone": "GMT",
+    }
+
+
 def _refused(reply: Reply) -> CouldNot:
     try:
         reason = json.loads(reply.text).get("reason")
     except (ValueError, AttributeError, RecursionError):
         reason = None
-    told = f": {_short(reason)}" if isinstance(reason, str) and reason.strip() else ""
+    told = f": {short(reason)}" if isinstance(reason, str) and reason.strip() else ""
     if reply.status == 429:
         return CouldNot(
             f"the weather service has had too many calls from this address{told}",
@@ -116,11 +142,6 @@ def _refused(reply: Reply) -> CouldNot:
     if reply.status >= 500:
         return CouldNot(f"the weather service is out of order (status {reply.status}){told}")
     return CouldNot(f"the weather service refused the question (status {reply.status}){told}")
-
-
-def _short(text: str) -> str:
-    """Foreign text for one line of a summary: no control signs, no half characters."""
-    return "".join(sign if sign.isprintable() else "?" for sign in " ".join(text.split())[:200])
 
 
 # --- reading -------------------------------------------------------------------------------------
@@ -140,7 +161,7 @@ def parse(
     Days before `today` are "model" values, the others "forecast"; today also gets `rain_so_far_mm`.
     Days before `span_from` are left out. Raises CouldNot for anything that is not weather of this place.
     """
-    answer = _object(text)
+    answer = _answer(text)
     _check_place(answer, location)
     notices: list[str] = []
     hourly = answer.get("hourly")
@@ -169,43 +190,15 @@ def _kind(day: date, field: str, today: date) -> ValueKind:
     return "model" if day < today or field == "rain_so_far_mm" else "forecast"
 
 
-def _object(text: str) -> dict[str, Any]:
-    start = text.lstrip("\ufeff \t\r\n")[:200]
-    if not start:
-        raise CouldNot("the weather service answered with nothing")
-    if start.startswith("<"):
-        raise CouldNot(
-            "a web page came instead of weather",
-            hint="does the network want a sign-in? Open any page in a browser on it",
-        )
-    try:
-        answer = json.loads(text.lstrip("\ufeff"))
-    except RecursionError:
-        raise CouldNot("the answer of the weather service is not readable (nested too deep)") from None
-    except ValueError:
-        if "while streaming" in text or start.startswith("{"):
-            raise CouldNot("the answer of the weather service broke off in the middle") from None
-        raise CouldNot(f'the answer of the weather service is not readable: "{_short(start[:60])}"') from None
-    if not isinstance(answer, dict):
-        raise CouldNot("the weather service answered with something else than one place's weather")
+def _answer(text: str) -> dict[str, Any]:
+    answer = json_object(text)
     if answer.get("error"):
-        raise CouldNot(f"the weather service answered with an error: {_short(str(answer.get('reason', '')))}")
+        raise CouldNot(f"the weather service answered with an error: {short(str(answer.get('reason', '')))}")
     return answer
 
 
-def _finite(value: object) -> float | None:
-    """A JSON number that is one; text, true and false, NaN and the infinite are none."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return None
-    try:
-        number = float(value)
-    except OverflowError:
-        return None
-    return number if math.isfinite(number) else None
-
-
 def _check_place(answer: Mapping[str, Any], location: Location) -> None:
-    latitude, longitude = _finite(answer.get("latitude")), _finite(answer.get("longitude"))
+    latitude, longitude = finite(answer.get("latitude")), finite(answer.get("longitude"))
     if latitude is None or longitude is None:
         raise CouldNot("the weather service does not say for which place it answers")
 
@@ -224,7 +217,7 @@ def _check_place(answer: Mapping[str, Any], location: Location) -> None:
 
 
 def _offset(answer: Mapping[str, Any]) -> int:
-    offset = _finite(answer.get("utc_offset_seconds", 0))
+    offset = finite(answer.get("utc_offset_seconds", 0))
     if offset is None or abs(offset) > 15 * HOUR or offset % 60:
         raise CouldNot("the weather service answered with an unusable time offset")
     return int(offset)
@@ -243,12 +236,12 @@ def _series(
     unit_text = units.get(name) if isinstance(units, dict) else None
     unit = variable.units.get(unit_text) if isinstance(unit_text, str) else None
     if unit is None:
-        notices.append(f"{NAME}: {label} left out: its unit is {_short(repr(unit_text))}, not one known here")
+        notices.append(f"{NAME}: {label} left out: its unit is {short(repr(unit_text))}, not one known here")
         return None
     values: list[float | None] = []
     refused = 0
     for item in raw:
-        number = _finite(item)
+        number = finite(item)
         number = unit.si(number) if number is not None else None
         if number is not None and not variable.least <= number <= variable.most:
             number = None
@@ -296,7 +289,7 @@ def _hour_labels(times: object, units: object, offset: int) -> list[int]:
     for item in times:
         label = _unix_seconds(item) if unix else _text_seconds(item, offset)
         if label is None:
-            raise CouldNot(f"the weather service's answer holds an unusable time: {_short(repr(item))[:40]}")
+            raise CouldNot(f"the weather service's answer holds an unusable time: {short(repr(item))[:40]}")
         labels.append(label)
     if len(set(labels)) != len(labels):
         raise CouldNot("the weather service's answer holds a time twice")
@@ -306,7 +299,7 @@ def _hour_labels(times: object, units: object, offset: int) -> list[int]:
 
 
 def _unix_seconds(item: object) -> int | None:
-    seconds = _finite(item)
+    seconds = finite(item)
     return int(seconds) if seconds is not None and 0 < seconds < 7e9 else None
 
 
@@ -387,7 +380,7 @@ def _daily_label(item: object, unix: bool, offset: int) -> date:
             return date.fromisoformat(item)
         except ValueError:
             pass
-    raise CouldNot(f"the weather service's answer holds an unusable date: {_short(repr(item))[:40]}")
+    raise CouldNot(f"the weather service's answer holds an unusable date: {short(repr(item))[:40]}")
 
 
 def _utc_midnight(day: date) -> int:

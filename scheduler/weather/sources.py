@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
 
 from scheduler.errors import CouldNot, RowwaterError
-from scheduler.model import Fetched, Garden, Location, SourceSpec
-from scheduler.weather import filesource, http, openmeteo
+from scheduler.model import Fetched, Garden, Location, SourceSpec, WeatherValue
+from scheduler.weather import backfill, filesource, http, mqttstation, nws, openmeteo, readings
+from scheduler.weather.answers import plain
+from scheduler.weather.shelf import FOLDER, Remembering, Shelf
 
 URL_VARIABLE = "ROWWATER_OPENMETEO_URL"
+ARCHIVE_VARIABLE = "ROWWATER_OPENMETEO_ARCHIVE_URL"
+NWS_VARIABLE = "ROWWATER_NWS_URL"
 log = logging.getLogger(__name__)
 
 
@@ -27,13 +33,19 @@ class Request:
     files_from: date
     today: date
     now: datetime
-    get: openmeteo.Get
+    get: http.Get
     environ: Mapping[str, str]
+    stored: Sequence[WeatherValue] = ()
+    data_folder: Path | None = None
+    shelf: Shelf | None = None
+    broker: Mapping[str, Any] | None = None
 
 
 def _open_meteo(ask: Request) -> Fetched:
-    url = ask.spec.settings.get("url") or ask.environ.get(URL_VARIABLE) or openmeteo.URL
-    text = openmeteo.fetch(ask.location, ask.span_from, now=ask.now, session_get=ask.get, url=str(url))
+    own = ask.spec.settings.get("url") or ask.environ.get(URL_VARIABLE)
+    text = openmeteo.fetch(
+        ask.location, ask.span_from, now=ask.now, session_get=ask.get, url=str(own or openmeteo.URL)
+    )
     answer = openmeteo.parse(
         text,
         location=ask.location,
@@ -42,11 +54,46 @@ def _open_meteo(ask: Request) -> Fetched:
         span_from=ask.span_from,
         source=ask.spec.name,
     )
+    # whoever has an address of their own for the forecast is not sent elsewhere for the rest
+    archive = ask.spec.settings.get("archive_url") or ask.environ.get(ARCHIVE_VARIABLE)
+    archive = archive or (None if own else openmeteo.ARCHIVE_URL)
+    missing = backfill.missing_days([*ask.stored, *answer.values], ask.span_from, ask.today)
+    if missing and archive:
+        return backfill.fill(
+            answer, missing, location=ask.location, today=ask.today, now=ask.now, get=ask.get,
+            url=str(archive), source=ask.spec.name,
+        )  # fmt: skip
     reach = ask.today - timedelta(days=openmeteo.MOST_PAST_DAYS - 1)
-    if ask.span_from < reach:
+    if missing and missing[0] < reach:
         notice = f"{ask.spec.name}: reaches {openmeteo.MOST_PAST_DAYS} days back: nothing before {reach}"
         answer = replace(answer, notices=(*answer.notices, notice))
     return answer
+
+
+def _nws(ask: Request) -> Fetched:
+    def known(day: date) -> bool:
+        mine = {
+            v.field for v in ask.stored if v.day == day and v.source == ask.spec.name and v.kind == "station"
+        }
+        return mine >= backfill.NEEDED
+
+    answers = nws.fetch(
+        ask.location,
+        contact=ask.spec.settings.get("contact"),
+        days=nws.days_to_measure(ask.span_from, ask.today, known),
+        now=ask.now,
+        get=ask.get,
+        shelf=ask.shelf,
+        url=str(ask.spec.settings.get("url") or ask.environ.get(NWS_VARIABLE) or nws.URL),
+    )
+    return nws.parse(
+        answers,
+        location=ask.location,
+        today=ask.today,
+        now=ask.now,
+        span_from=ask.span_from,
+        source=ask.spec.name,
+    )
 
 
 def _file(ask: Request) -> Fetched:
@@ -54,15 +101,28 @@ def _file(ask: Request) -> Fetched:
     return replace(answer, values=tuple(value for value in answer.values if value.day >= ask.files_from))
 
 
-def _not_yet(_: Request) -> Fetched:
-    raise CouldNot("not built into this version yet")
+def _mqtt(ask: Request) -> Fetched:
+    """Days on record are not worked out again, but for the last two: a station says much in a fortnight."""
+    mine = {v.day for v in ask.stored if v.source == ask.spec.name and v.kind == "station"}
+    days = [ask.today - timedelta(days=i) for i in range(readings.KEEP_DAYS, 0, -1)]
+    since = next((day for day in days[:-2] if day not in mine), days[-2])
+    return mqttstation.fetch(
+        ask.spec,
+        ask.location,
+        today=ask.today,
+        now=ask.now,
+        span_from=max(since, ask.span_from),
+        data_folder=ask.data_folder,
+        broker=ask.broker,
+        environ=ask.environ,
+    )
 
 
 SOURCES: Mapping[tuple[str, str], Callable[[Request], Fetched]] = {
     ("service", "open-meteo"): _open_meteo,
-    ("service", "nws"): _not_yet,
+    ("service", "nws"): _nws,
     ("file", ""): _file,
-    ("mqtt", ""): _not_yet,
+    ("mqtt", ""): _mqtt,
 }
 
 
@@ -72,27 +132,38 @@ def collect(
     today: date,
     now: datetime,
     *,
-    get: openmeteo.Get = http.get,
+    get: http.Get = http.get,
     environ: Mapping[str, str] | None = None,
     years_of_files: int = 0,
+    stored: Sequence[WeatherValue] = (),
+    data_folder: Path | None = None,
 ) -> tuple[list[Fetched], list[str]]:
     """Answers of the garden's sources from `span_from` on, and one line per source that failed.
 
     years_of_files: a file's rows of that many years before are taken too (their means can stand in later).
-    today: the site's local date. now: aware. get: (url, params) -> Reply, the door to the network.
+    stored: what is on record from `span_from` on; only days without any word of what they were are asked
+    of archives. data_folder: where answers are remembered, and where the readings of stations are kept.
+    today: the site's local date. now: aware. get: the door to the network.
     """
     answers: list[Fetched] = []
     failures: list[str] = []
     environ = os.environ if environ is None else environ
     files_from = span_from - timedelta(days=366 * years_of_files)
+    shelf = Shelf(data_folder / FOLDER) if data_folder is not None else None
+    if shelf is not None:
+        get = Remembering(shelf, now, get)
     for spec in garden.sources:
-        ask = Request(spec, garden.location, garden.folder, span_from, files_from, today, now, get, environ)
+        ask = Request(
+            spec, garden.location, garden.folder, span_from, files_from, today, now, get, environ,
+            stored=stored, data_folder=data_folder, shelf=shelf, broker=garden.service.get("broker"),
+        )  # fmt: skip
         name = str(spec.settings.get("service", spec.name)) if spec.kind == "service" else ""
         try:
             source = SOURCES.get((spec.kind, name))
             if source is None:
                 raise CouldNot("is not a weather service known here")
-            answers.append(source(ask))
+            answer = source(ask)
+            answers.append(replace(answer, notices=tuple(map(plain, answer.notices))))
         except RowwaterError as problem:
             failures.append(_line(spec, problem))
         except Exception as problem:  # a defect in one reader must not leave the garden without weather
@@ -102,6 +173,6 @@ def collect(
 
 
 def _line(spec: SourceSpec, problem: RowwaterError) -> str:
-    first, *more = problem.text.splitlines() or [""]
+    first, *more = plain(problem.text).splitlines() or [""]
     text = f"{first} (and {len(more)} more)" if more else first
     return f"{spec.name}: {text}" + (f" - {problem.hint}" if problem.hint else "")

@@ -18,8 +18,8 @@ from scheduler.errors import BadInput
 from scheduler.weather import layout as layouts
 from scheduler.weather import stamps as stamping
 from scheduler.weather import table
-from scheduler.weather.columns import LIMITS, MISSING_NUMBERS, MISSING_TEXTS, number, possible
-from scheduler.weather.layout import Layout, Wanted
+from scheduler.weather.columns import MISSING_NUMBERS, MISSING_TEXTS, number, possible
+from scheduler.weather.layout import Layout, plausible
 from scheduler.weather.localdays import HOUR, zone_of
 from scheduler.weather.subdaily import Column, gather, step_of
 
@@ -141,7 +141,7 @@ def _values(
             text = _cell(cells, at)
             value = _number(text, decimal, made.missing)
             filled += value is None or not math.isnan(value)
-            if value is None or not (math.isnan(value) or _plausible(wanted, value)):
+            if value is None or not (math.isnan(value) or plausible(wanted, value)):
                 bad.append((line, text))
                 value = math.nan
             values.append(wanted.unit.si(value))
@@ -173,20 +173,6 @@ def _number(text: str, decimal: str, missing: frozenset[str]) -> float | None:
     except ValueError:
         return None
     return math.nan if value in MISSING_NUMBERS or f"{value:g}" in missing else value
-
-
-def _plausible(wanted: Wanted, value: float) -> bool:
-    """Whether one cell may be true: the daily limits, with some more room for what is not a daily value."""
-    si = wanted.unit.si(value)
-    if wanted.unit.power:
-        return -50 <= value <= 2000  # W/m2: the sun above the air gives 1361
-    if wanted.quantity.gather == "since reset":
-        return 0 <= si <= 1e6
-    if wanted.quantity.field.startswith("rh_"):
-        return 0 <= si <= 150
-    if wanted.quantity.field == "solar_mj_m2":
-        return -1 <= si <= LIMITS["solar_mj_m2"][1]
-    return possible(wanted.quantity.field, si)
 
 
 def _with_height(days: Mapping[date, dict[str, float]], made: Layout) -> dict[date, dict[str, float]]:

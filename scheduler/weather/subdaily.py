@@ -116,7 +116,7 @@ def _day_values(
             whole = _bridged_sum(known, start - shift, end - start, step)
             return {name: whole * step if column.unit.power else whole}
         case _:
-            return {name: _counted(stamps, column, start, end)}
+            return {name: counted(stamps, column, start, end)}
 
 
 def _bridged_sum(known: Sequence[tuple[int, float]], first: float, length: int, step: int) -> float:
@@ -130,7 +130,7 @@ def _bridged_sum(known: Sequence[tuple[int, float]], first: float, length: int, 
     return float(np.interp(first + step * np.arange(count), at, values).sum())
 
 
-def _counted(stamps: Sequence[int], column: Column, start: int, end: float) -> float:
+def counted(stamps: Sequence[int], column: Column, start: int, end: float) -> float:
     """Rain that a counter gained in the day: rises summed, a fall is a restart.
 
     A single low reading between two higher ones is a slip, not a restart. After hours of silence over
@@ -178,5 +178,5 @@ def _so_far(
         high = bisect_right(stamps, now)
         known = [column.values[i] for i in range(low, high) if not math.isnan(column.values[i])]
         if known and len(known) >= ENOUGH * (now - start) / step:
-            return day, math.fsum(known) if how == "sum" else _counted(stamps, column, start, now)
+            return day, math.fsum(known) if how == "sum" else counted(stamps, column, start, now)
     return None

@@ -1,6 +1,6 @@
 """The real records of this folder as the program's daily weather file; sources and licences in README.md.
 
-Names: "fallon", "seattle", "de_bilt", "holyoke" (daily records), "greensboro" (hourly, made daily here).
+Names: "fallon", "seattle", "de_bilt", "holyoke", "davis" (daily), "greensboro" (hourly, made daily here).
 Values are handed on as the source printed them, bad ones included; a blank cell stays blank.
 """
 
@@ -23,6 +23,7 @@ FILES = {
     "de_bilt": "de_bilt_nl_daily_2000_on.csv.gz",
     "holyoke": "holyoke_co_daily_2020.csv",
     "greensboro": "greensboro_nc_hourly_tmy3.csv.gz",
+    "davis": "davis_ca_daily_1994_2018.csv.gz",
 }
 NAMES = tuple(FILES)
 
@@ -89,7 +90,8 @@ def site(name: str) -> Site:
 def station_eto(name: str) -> dict[str, float]:
     """Grass reference ET that the network itself published, mm/d: ISO date -> value, blanks left out.
 
-    Only fallon and holyoke have it (De Bilt's Makkink column is another formula).
+    Only fallon, holyoke and davis have it, Davis by an hourly formula of its own (De Bilt's Makkink column
+    is another formula).
     """
     rows = source_rows(name)
     if "station_eto_mm" not in rows[0]:

@@ -14,31 +14,49 @@ from urllib.parse import parse_qs, urlsplit
 @dataclass(frozen=True)
 class Answer:
     status: int = 200
-    body: bytes | str = b""
+    body: bytes | str | Callable[[dict[str, str], dict[str, str]], Answer] = b""
+    """Or what makes the answer from the parameters and headers of the question."""
     headers: Mapping[str, str] = field(default_factory=dict)
     how: Callable[[_Handler, bytes], None] | None = None  # sends the whole answer instead of the usual way
 
     @property
     def data(self) -> bytes:
+        assert not callable(self.body)
         return self.body.encode() if isinstance(self.body, str) else self.body
 
 
 class Replay:
-    """Answers in turn; the last one again and again. `asked` holds path and parameters of every call."""
+    """Answers in turn; the last one again and again. `asked` holds path and parameters of every call.
+
+    A path with answers of its own (`routes`) has its own turn.
+    """
 
     def __init__(self) -> None:
         self.answers: list[Answer] = [Answer()]
         self.asked: list[tuple[str, dict[str, str]]] = []
         self.agents: list[str | None] = []
+        self.headers: list[dict[str, str]] = []
+        self.routes: dict[str, list[Answer]] = {}
         self.over = threading.Event()
         self.server = _Server(("127.0.0.1", 0), _Handler)
         self.server.replay = self
-        self.url = f"http://127.0.0.1:{self.server.server_port}/v1/forecast"
+        self.base = f"http://127.0.0.1:{self.server.server_port}"
+        self.url = f"{self.base}/v1/forecast"
         self.thread = threading.Thread(target=self.server.serve_forever, args=(0.02,), daemon=True)
         self.thread.start()
 
     def give(self, *answers: Answer) -> None:
         self.answers = list(answers)
+
+    def paths(self) -> list[str]:
+        return [path for path, _ in self.asked]
+
+    def _next(self, path: str) -> Answer:
+        if path in self.routes:
+            turn, answers = self.paths().count(path), self.routes[path]
+        else:
+            turn, answers = sum(other not in self.routes for other in self.paths()), self.answers
+        return answers[min(turn, len(answers)) - 1]
 
     def close(self) -> None:
         self.over.set()
@@ -66,11 +84,17 @@ class _Handler(BaseHTTPRequestHandler):
         asked = urlsplit(self.path)
         replay.asked.append((asked.path, {key: values[0] for key, values in parse_qs(asked.query).items()}))
         replay.agents.append(self.headers.get("User-Agent"))
-        answer = replay.answers[min(len(replay.asked), len(replay.answers)) - 1]
+        replay.headers.append({name.casefold(): value for name, value in self.headers.items()})
+        answer = replay._next(asked.path)
+        if callable(answer.body):
+            answer = answer.body(replay.asked[-1][1], replay.headers[-1])
         if answer.how is not None:
             answer.how(self, answer.data)
             return
         self.send_response(answer.status)
+        if answer.status == 304:
+            self.end_headers()
+            return
         for name, value in {"Content-Length": str(len(answer.data)), **answer.headers}.items():
             self.send_header(name, value)
         self.end_headers()

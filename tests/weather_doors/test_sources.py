@@ -7,6 +7,7 @@ import sys
 from collections.abc import Mapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from weather_doors.replay import Answer, Replay
@@ -27,8 +28,22 @@ def service(name: str, **settings: str) -> SourceSpec:
     return SourceSpec("service", name, {"service": name, **settings})
 
 
-def quick(url: str, params: Mapping[str, str]) -> http.Reply:
-    return http.get(url, params, sleep=lambda _: None, total_seconds=5)
+def quick(
+    url: str,
+    params: Mapping[str, str] | None = None,
+    /,
+    *,
+    headers: Mapping[str, str] | None = None,
+    total_seconds: float = 8,
+) -> http.Reply:
+    return http.get(
+        url,
+        params,
+        headers=headers,
+        sleep=lambda _: None,
+        chance=lambda: 0.0,
+        total_seconds=min(8, total_seconds),
+    )
 
 
 def test_all_is_asked_whatever_fails(
@@ -48,8 +63,8 @@ def test_all_is_asked_whatever_fails(
         garden(fernhollow, *specs, folder=tmp_path), date(2026, 6, 12), TODAY, NOW, get=quick, environ={}
     )
     assert failures == [
-        "nws: not built into this version yet",
-        "mqtt station/daily: not built into this version yet",
+        "nws: needs a contact, by which the service can reach you - contact: you@example.org",
+        "mqtt station/daily: garden.yaml names no broker - broker: {host: localhost}",
         f"file none.csv: none.csv: there is no such file ({tmp_path / 'none.csv'})",
         "weather-of-mars: is not a weather service known here",
     ]
@@ -172,6 +187,44 @@ def test_quarter_hours_live(samples: Path, fernhollow: Location) -> None:
         (13, "rain_so_far_mm", "station"),
     }  # fmt: skip
     assert [v.value for v in answer.values if v.field == "rain_so_far_mm"] == pytest.approx([0.16 * 25.4])
+
+
+def test_a_daily_row_of_today_is_a_part_of_it(fernhollow: Location, tmp_path: Path) -> None:
+    """A station's own file grows during the day; one that looks ahead has later rows or a chance of rain."""
+    path, columns = tmp_path / "s.csv", {"tmax_f": "High", "rain_in": "Rain"}
+    spec = SourceSpec("file", "file s.csv", {"path": "s.csv", "columns": columns})
+    path.write_text("date,High,Rain\n2026-06-12,88,0.1\n2026-06-13,70,0.2\n", encoding="utf-8")
+    answer = fetch(spec, fernhollow, tmp_path)
+    assert [(v.day.day, v.field, v.kind) for v in answer.values] == [
+        (12, "tmax_c", "station"), (12, "rain_mm", "station"), (13, "rain_so_far_mm", "station"),
+    ]  # fmt: skip
+    assert answer.values[-1].value == pytest.approx(5.08)
+    assert answer.notices == ("s.csv: the row of today is not a whole day yet: only its rain is used",)
+    with path.open("a", encoding="utf-8") as file:
+        file.write("2026-06-14,90,0.0\n")
+    ahead = {(v.day.day, v.field, v.kind) for v in fetch(spec, fernhollow, tmp_path).values}
+    assert {(13, "tmax_c", "forecast"), (14, "rain_mm", "forecast")} <= ahead
+
+
+def test_a_file_that_grows_in_the_day(samples: Path, fernhollow: Location, tmp_path: Path) -> None:
+    """Read every two hours: no day before it is over, rain since midnight never less than before."""
+    lines = (samples / "station_15min_us_units.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    columns = {"temp_f": "Outdoor Temperature (F)", "rain_day_in": "Daily Rain (in)"}
+    spec = SourceSpec("file", "file g.csv", {"path": "g.csv", "columns": columns})
+    seen: dict[date, set[str]] = {}
+    rain: list[float] = []
+    for hour in range(2, 24, 2):
+        now = datetime(2026, 6, 13, hour, 1, tzinfo=ZoneInfo("America/New_York"))
+        until = f"{now:%m/%d/%Y %H:%M}"
+        kept = [line for line in lines if not line.startswith("06/") or line[:16] <= until]
+        (tmp_path / "g.csv").write_text("".join(kept) + "06/13/2026 2", encoding="utf-8")
+        for value in filesource.fetch(spec, fernhollow, tmp_path, TODAY, now).values:
+            seen.setdefault(value.day, set()).add(value.field)
+            if value.field == "rain_so_far_mm":
+                rain.append(value.value)
+    assert seen[TODAY] == {"rain_so_far_mm"}
+    assert len(rain) >= 8
+    assert rain == sorted(rain)
 
 
 def test_old_file_is_told(fernhollow: Location, tmp_path: Path) -> None:

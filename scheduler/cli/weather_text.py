@@ -1,0 +1,229 @@
+"""The weather page as text: a day a line, each figure with the letter of its source, 80 columns."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator
+from datetime import date
+from typing import Any
+
+from scheduler.show import M_S_PER_MPH, MM_PER_INCH
+
+Page = dict[str, Any]
+WIDTH = 80
+ESTIMATED, LOOK = "~", "!"
+MATTERS = {"rain_mm": 0.5, "solar_mj_m2": 2.0, "wind_m_s": 0.5, "tdew_c": 1.0}
+"""Restatements below these (below 1 degC, 5 % for the rest) are left to --json."""
+STAND_IN = {"climatology": "c", "recent-mean": "m"}
+WORDS = {
+    "tmin_c": "low", "tmax_c": "high", "tdew_c": "dew point", "rh_mean_pct": "mean RH",
+    "rh_min_pct": "lowest RH", "rh_max_pct": "highest RH", "wind_m_s": "wind", "wind_height_m": "wind height",
+    "solar_mj_m2": "sun", "sunshine_h": "sunshine", "rain_mm": "rain", "rain_chance_pct": "chance of rain",
+    "rain_so_far_mm": "rain so far", "et0_mm": "ET0",
+}  # fmt: skip
+VERDICTS = {"rejected": "set aside", "repaired": "held", "kept": "kept, in doubt"}
+
+
+def weather_text(page: Page, display: str) -> str:
+    return "\n".join(line.rstrip() for line in _lines(page, display))
+
+
+def _lines(page: Page, display: str) -> Iterator[str]:
+    yield f"{page['garden']}: weather from {page['from']} to {page['to']}"[:WIDTH]
+    for notice in page["notices"]:
+        mark = "  " if notice["level"] == "info" else "! "
+        yield from _wrap(f"{mark}{notice['text']}", 4)
+    yield ""
+    yield from _days(page, display)
+    yield from _quality(page, display)
+    yield from _restated(page, display)
+    yield from _forecasts(page, display)
+    if page["credits"]:
+        yield ""
+        yield from page["credits"]
+
+
+# --- quantities ----------------------------------------------------------------------------------
+
+
+def _shown(field: str, display: str) -> tuple[Callable[[float], str], str]:
+    """How a field's SI value is written, and its unit."""
+    us = display == "us"
+    if field in ("tmin_c", "tmax_c", "tdew_c"):
+        return (lambda c: f"{c * 1.8 + 32:.0f}", "F") if us else (lambda c: f"{c:.1f}", "C")
+    if field in ("rain_mm", "rain_so_far_mm", "et0_mm"):
+        return (lambda mm: f"{mm / MM_PER_INCH:.2f}", "in") if us else (lambda mm: f"{mm:.1f}", "mm")
+    if field == "wind_m_s":
+        return (lambda v: f"{v / M_S_PER_MPH:.0f}", "mph") if us else (lambda v: f"{v:.1f}", "m/s")
+    if field == "solar_mj_m2":
+        return lambda v: f"{v:.1f}", "MJ/m2"
+    unit = "m" if field == "wind_height_m" else "h" if field == "sunshine_h" else "%"
+    return lambda v: f"{v:.0f}", unit
+
+
+def _say(field: str, value: float, display: str) -> str:
+    write, unit = _shown(field, display)
+    return f"{write(value)} {unit}"
+
+
+# --- the days ------------------------------------------------------------------------------------
+
+
+def _days(page: Page, display: str) -> Iterator[str]:
+    letters = _letters(page)
+    looked = {(flag["date"], flag["field"]) for flag in page["quality"] if not flag["since"]}
+    heads = [("ET0", "et0_mm"), ("low", "tmin_c"), ("high", "tmax_c"), ("dew", "tdew_c"),
+             ("sun", "solar_mj_m2"), ("wind 2m", "wind_m_s"), ("rain", "rain_mm")]  # fmt: skip
+    yield "day".ljust(11) + "".join(name.rjust(9) for name, _ in heads) + "odds".rjust(6)
+    units = [_shown(field, display)[1] for _, field in heads]
+    yield " " * 11 + "".join(unit.rjust(9) for unit in units) + "%".rjust(6)
+    for day in page["days"]:
+        when = date.fromisoformat(day["date"])
+        now = ">" if day["date"] == page["today"] else " "
+        cells = [_cell(day, field, letters, looked, display) for _, field in heads]
+        chance = day["values"].get("rain_chance_pct")
+        said = f"{chance['value']:.0f}" if chance else ""
+        yield f"{now}{when:%a} {when.day:>2} {when:%b}"[:11].ljust(11) + "".join(cells) + said.rjust(6)
+    yield ""
+    yield from _legend(page, letters)
+
+
+def _cell(day: Page, field: str, letters: dict[str, str], looked: set[tuple[str, str]], display: str) -> str:
+    """Value and one mark, nine columns."""
+    write = _shown(field, display)[0]
+    if field == "et0_mm":
+        mark = STAND_IN.get(day["et0_method"] or "", ESTIMATED if day["estimated"] else " ")
+        return ("-" if day["et0_mm"] is None else write(day["et0_mm"]) + mark + " ").rjust(9)
+    part = {"tdew_c": "humidity", "solar_mj_m2": "solar radiation", "wind_m_s": "wind"}.get(field, field)
+    used = {"tdew_c": "tdew_c", "solar_mj_m2": "rs_mj_m2", "wind_m_s": "u2_m_s"}.get(field)
+    value = day["used"].get(used) if used else day["values"].get(field, {}).get("value")
+    fields = ["tdew_c", "rh_max_pct", "rh_min_pct", "rh_mean_pct"] if field == "tdew_c" else [field]
+    look = LOOK if any((day["date"], name) in looked for name in fields) else " "
+    if value is None:
+        return f"-{' '}{look}".rjust(9)
+    mark = ESTIMATED if part in day["estimated"] else letters.get(_who(day, fields), " ")
+    return f"{write(value)}{mark}{look}".rjust(9)
+
+
+def _who(day: Page, fields: list[str]) -> str:
+    by = day["humidity_by"] or ""
+    if len(fields) > 1:
+        fields = fields[:1] if by.startswith("dew") else fields[1:3] if by.startswith("RHmax") else fields[3:]
+    told = next((day["values"][name] for name in fields if name in day["values"]), None)
+    return _named(told) if told else ""
+
+
+def _named(told: Page) -> str:
+    return told["source"] if told["source"] == told["kind"] else f"{told['source']} ({told['kind']})"
+
+
+def _letters(page: Page) -> dict[str, str]:
+    seen = dict.fromkeys(
+        _named(told)
+        for day in page["days"]
+        for field, told in day["values"].items()
+        if field not in ("wind_height_m", "rain_chance_pct") and told["source"]
+    )
+    return {name: chr(ord("a") + i % 26) for i, name in enumerate(seen) if name}
+
+
+def _legend(page: Page, letters: dict[str, str]) -> Iterator[str]:
+    said = [f"{letter} {name}" for name, letter in letters.items()]
+    ways: dict[str, None] = {}
+    methods = {day["et0_method"] for day in page["days"]}
+    for day in page["days"]:
+        for part, how in day["estimated"].items():
+            if part != "temperature":
+                ways[f"{part}: {how}"] = None
+    if ways:
+        said.append(f"{ESTIMATED} nobody said, so estimated: {'; '.join(ways)}")
+    if "climatology" in methods:
+        said.append("c mean of the same days of earlier years, for want of temperatures")
+    if "recent-mean" in methods:
+        said.append("m mean of the latest days, for want of temperatures")
+    if any(not flag["since"] for flag in page["quality"]):
+        said.append(f"{LOOK} see quality control")
+    for text in said:
+        yield from _wrap(text, 2)
+    if methods & {"penman-monteith", "penman-monteith-estimated"}:
+        yield "ET0 by FAO-56 Penman-Monteith (eq 6)"
+    if "hargreaves" in methods:
+        yield "ET0 by FAO-56 eq 52 (temperatures only) where nobody gave humidity, sun and wind"
+
+
+# --- what was found and changed ------------------------------------------------------------------
+
+
+def _quality(page: Page, display: str) -> Iterator[str]:
+    if not page["quality"]:
+        return
+    yield ""
+    yield "Quality control"
+    by_rule: dict[tuple[str, str, str], dict[tuple[str, str], Page]] = {}
+    for flag in page["quality"]:
+        same = by_rule.setdefault((flag["source"], flag["rule"], flag["verdict"]), {})
+        same[flag["date"], flag["field"]] = flag
+    for (source, rule, verdict), flags in by_rule.items():
+        mine = list(flags.values())
+        last, fields = mine[-1], dict.fromkeys(WORDS[flag["field"]] for flag in mine)
+        first = min(flag["since"] or flag["date"] for flag in mine)
+        when = first if first == last["date"] else f"{first} to {last['date']}"
+        amount = (
+            f" {_say(last['field'], last['value'], display)}" if len(mine) == 1 and not last["since"] else ""
+        )
+        yield from _wrap(
+            f"  {when} {', '.join(fields)}{amount} of {source} {VERDICTS[verdict]}: {last['reason']}"
+            f"  [{rule}: {last['published']}]", 6,
+        )  # fmt: skip
+
+
+def _restated(page: Page, display: str) -> Iterator[str]:
+    shown = [
+        r
+        for r in page["restated"]
+        if abs(r["now"] - r["was"]) >= MATTERS.get(r["field"], 1.0 if r["field"].endswith("_c") else 5.0)
+    ]
+    if not shown:
+        return
+    yield ""
+    yield "Said anew"
+    for r in shown:
+        was, now = (_say(r["field"], r[key], display) for key in ("was", "now"))
+        yield from _wrap(
+            f"  {r['date']} {WORDS[r['field']]} of {r['source']}: {was} -> {now} ({r['said_at'][:10]})", 6
+        )
+
+
+def _forecasts(page: Page, display: str) -> Iterator[str]:
+    yield ""
+    rows = [row for row in page["forecasts"] if row["field"] in ("et0_mm", "rain_mm")]
+    if not rows:
+        yield "No forecast has come due yet: how they fare shows here later."
+        return
+    yield f"How forecasts have fared since {page['forecasts_since']}: what came less the forecast"
+    yield "days ahead".ljust(24) + "".join(str(lead).rjust(8) for lead in range(1, 8))
+    for source in dict.fromkeys(row["source"] for row in rows):
+        yield source[:WIDTH]
+        for field in ("et0_mm", "rain_mm"):
+            mine = {row["lead_days"]: row for row in rows if (row["source"], row["field"]) == (source, field)}
+            if not mine:
+                continue
+            write, unit = _shown(field, display)
+            for key, label in (("bias", "mean"), ("mean_absolute", "off by"), ("pairs", "days")):
+                cells = [_figure(mine.get(lead), key, write) for lead in range(1, 8)]
+                head = f"  {WORDS[field] + ', ' + unit:<9} {label}" if key == "bias" else f"  {'':<9} {label}"
+                yield head.ljust(24) + "".join(cell.rjust(8) for cell in cells)
+
+
+def _figure(row: Page | None, key: str, write: Callable[[float], str]) -> str:
+    if row is None:
+        return "-"
+    if key == "pairs":
+        return str(row[key])
+    text = write(abs(row[key]))
+    sign = "" if key != "bias" or not float(text) else "-" if row[key] < 0 else "+"
+    return f"{sign}{text}"
+
+
+def _wrap(text: str, indent: int) -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False)

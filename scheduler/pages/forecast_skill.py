@@ -1,0 +1,160 @@
+"""How each source's forecasts have fared: what was said some days ahead against what came."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import date, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from scheduler.core import doubt
+from scheduler.core.arrays import FloatArray
+from scheduler.core.et import NONE, reference_et
+from scheduler.facts import kind_of
+from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays, WeatherValue
+
+LEADS = range(1, 8)
+FIELDS = ("et0_mm", "rain_mm", "tmax_c", "tmin_c", "solar_mj_m2", "wind_m_s")
+LOOK_BACK_DAYS = 90
+Words = Mapping[str, Mapping[tuple[date, str], list[tuple[date, float]]]]
+"""Source -> (day, field) -> (local date on which it was said, value), oldest first."""
+
+
+def skill_rows(
+    garden: Garden, said: Iterable[WeatherValue], came: WeatherDays, *, today: date
+) -> list[dict[str, Any]]:
+    """Per source, field and lead day (1 to 7): pairs, mean error, mean absolute and root mean square error.
+
+    Errors are what came less what was forecast; depths in mm, temperatures in degC, radiation in MJ/m2, wind
+    in m/s at each source's height.  What came is never a forecast itself: such days, and today, make no pair.
+    A forecast that a source did not change was not stored again: the last word of an earlier morning stands
+    for any morning on which the source answered at all.
+    """
+    words, mornings = _words(said, ZoneInfo(garden.location.timezone))
+    past = came.first + timedelta(days=len(came)) if came.last < today else today
+    count = (past - came.first).days
+    outcome = {field: _came(came, field)[:count] for field in FIELDS if field != "et0_mm"}
+    outcome["et0_mm"] = _et0_came(garden, came)[:count]
+    against = _kinds(came, count)
+    rows = []
+    for source in sorted(words):
+        for lead in LEADS:
+            told = _as_told(words[source], mornings[source], came.first, count, lead)
+            if told is None:
+                continue
+            forecast = {field: getattr(told, field) for field in FIELDS if field != "et0_mm"}
+            et = reference_et(told, garden.location)
+            forecast["et0_mm"] = np.where(et.method != NONE, et.et0_mm, np.nan)
+            rows += list(_rows(source, lead, forecast, outcome, against))
+    order = {field: place for place, field in enumerate(FIELDS)}
+    return sorted(rows, key=lambda row: (row["source"], order[row["field"]], row["lead_days"]))
+
+
+def _rows(
+    source: str,
+    lead: int,
+    forecast: Mapping[str, FloatArray],
+    outcome: Mapping[str, FloatArray],
+    against: Mapping[str, list[str]],
+) -> Iterator[dict[str, Any]]:
+    for field in FIELDS:
+        n = len(outcome[field])
+        plain = doubt.skill(
+            [source] * n, np.full(n, lead), forecast[field], outcome[field], prior_days=0
+        ).get((source, lead))
+        if plain is None:
+            continue
+        both = np.isfinite(forecast[field] - outcome[field])
+        kinds = [kind for kind, pair in zip(against[field], both, strict=True) if pair]
+        row: dict[str, Any] = {
+            "source": source,
+            "field": field,
+            "lead_days": lead,
+            "pairs": plain.pairs,
+            "bias": round(plain.bias, 4),
+            "mean_absolute": round(plain.mean_absolute, 4),
+            "root_mean_square": round(plain.sd, 4),
+            "against": {kind: kinds.count(kind) for kind in sorted(set(kinds))},
+        }
+        if field == "et0_mm":  # what the planner counts with: the prior worked in until a month is there
+            stated = doubt.skill([source] * n, np.full(n, lead), forecast[field], outcome[field])
+            row["stated_sd"] = round(stated[source, lead].sd, 4)
+        yield row
+
+
+def et0_as_told(
+    garden: Garden, said: Iterable[WeatherValue], first: date, count: int, lead: int
+) -> FloatArray | None:
+    """ET0 (mm, (day,)) of the days first.. by what was forecast `lead` days ahead, of the first source that
+    said anything; nan where it said nothing, None where nobody did."""
+    words, mornings = _words(said, ZoneInfo(garden.location.timezone))
+    order = [source.name for source in garden.sources if source.name in words]
+    for source in [*order, *sorted(words.keys() - set(order))]:
+        told = _as_told(words[source], mornings[source], first, count, lead)
+        if told is not None:
+            et = reference_et(told, garden.location)
+            return np.where(et.method != NONE, et.et0_mm, np.nan)
+    return None
+
+
+def _words(said: Iterable[WeatherValue], zone: ZoneInfo) -> tuple[Words, Mapping[str, set[date]]]:
+    words: defaultdict[str, defaultdict[tuple[date, str], list[tuple[date, float]]]] = defaultdict(
+        lambda: defaultdict(list)
+    )
+    mornings: defaultdict[str, set[date]] = defaultdict(set)
+    local: dict[Any, date] = {}
+    for value in said:
+        at = value.fetched_at
+        if at not in local:
+            local[at] = at.astimezone(zone).date()
+        mornings[value.source].add(local[at])
+        if value.kind == "forecast":
+            words[value.source][value.day, value.field].append((local[at], value.value))
+    return words, mornings
+
+
+def _as_told(
+    words: Mapping[tuple[date, str], list[tuple[date, float]]],
+    mornings: set[date],
+    first: date,
+    count: int,
+    lead: int,
+) -> WeatherDays | None:
+    """The days first.. as they were forecast `lead` days ahead; None where nothing was."""
+    arrays: dict[str, Any] = {field: np.full(count, np.nan) for field in WEATHER_FIELDS}
+    any_word = False
+    for i in range(count):
+        day = first + timedelta(days=i)
+        morning = day - timedelta(days=lead)
+        if morning not in mornings:
+            continue
+        for field in WEATHER_FIELDS:
+            known = [value for at, value in words.get((day, field), ()) if at <= morning]
+            if known:
+                arrays[field][i] = known[-1]
+                any_word = True
+    return WeatherDays(first=first, **arrays) if any_word else None
+
+
+def _came(came: WeatherDays, field: str) -> FloatArray:
+    told = came.came_from.get(field, ())
+    forecast = np.array([kind_of(source) == "forecast" for source in told], dtype=bool)
+    values: FloatArray = getattr(came, field)
+    return np.where(forecast, np.nan, values) if len(forecast) else values
+
+
+def _et0_came(garden: Garden, came: WeatherDays) -> FloatArray:
+    et = reference_et(came, garden.location)
+    known = np.isfinite(_came(came, "tmin_c")) & np.isfinite(_came(came, "tmax_c"))
+    return np.where((et.method != NONE) & known, et.et0_mm, np.nan)
+
+
+def _kinds(came: WeatherDays, count: int) -> dict[str, list[str]]:
+    def kinds(field: str) -> list[str]:
+        told = came.came_from.get(field) or (None,) * len(came)
+        return [kind_of(source) or "" for source in told[:count]]
+
+    return {field: kinds("tmax_c" if field == "et0_mm" else field) for field in FIELDS}
