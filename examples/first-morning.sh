@@ -19,6 +19,7 @@ while [[ "$day" < "$last" ]]; do
   "$rowwater" note applied --as-planned "${places[@]}" --date "$day" >>"$data.log" 2>&1 || [ $? -eq 2 ]
   day=$(date -d "$day + 1 day" +%F)
 done
+"$rowwater" note chore flush "${places[@]}" --date "$(date -d "$last - 1 day" +%F)" >/dev/null
 rm -f "$data.log"
 "$rowwater" day "${places[@]}" --date "$last" >/dev/null || [ $? -eq 3 ]
 echo

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -9,21 +10,27 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scheduler.confidence import Confidence, confidence
 from scheduler.core.arrays import BoolArray, Mm
 from scheduler.core.et import ReferenceET, fill, reference_et
 from scheduler.core.need import Morning, Need, need_today
 from scheduler.core.pack import Ask, ValveAsk, into_hours, watering_window
 from scheduler.core.soil import Balance, Rule, run
 from scheduler.core.terms import Terms, terms
+from scheduler.dayrules import rules_from, supply_on
 from scheduler.facts import ASK_BACK_DAYS, DAYS_AHEAD, RECENT_DAYS, Facts, MakePlanting, gather, inputs_digest
-from scheduler.model import Fetched, Garden, Run, Schedule, StoredPlan, Unmet
+from scheduler.model import Fetched, Garden, Run, Schedule, StoredPlan, Supply, Unmet
 from scheduler.pages.day import day_page
 from scheduler.pages.runs import run_of
+from scheduler.pages.week import week_page
 from scheduler.pages.working import day_working
+from scheduler.soilsensor import add_from_files
 
 if TYPE_CHECKING:
+    from scheduler.outlook import Outlook
     from scheduler.store.store import Store
 
+log = logging.getLogger(__name__)
 Collect = Callable[[date], tuple[list[Fetched], list[str]]]
 """Ask the weather sources for the days from a date on; failures come back as lines of text."""
 
@@ -40,6 +47,12 @@ class Live:
     rain_missing: BoolArray
     balance: Balance
     given: Mm  # (day, zone) net mm that reached the soil
+    sure: Confidence
+
+    @property
+    def deficit_sd(self) -> Mm:
+        """Standard uncertainty of `deficit`, (zone,) mm."""
+        return np.asarray(self.sure.carried.sd_start[self.today])
 
     @property
     def et_offset(self) -> int:
@@ -72,6 +85,15 @@ class Plan:
     schedule: Schedule
     unanswered: tuple[Unanswered, ...]
     minutes_if_given: Mm  # (zone,), wanted today if every unanswered run was given as planned
+    outlook: Outlook | None = None  # the week this day is part of
+    unplanned: str | None = None  # why there is none: today then follows each zone's own rule
+
+    @property
+    def waits(self) -> BoolArray:
+        """(zone,) Due, and left without water in the hope of rain."""
+        if self.outlook is None:
+            return self.need.waits
+        return np.asarray(self.need.waits & (self.outlook.plan.minutes[0] == 0))
 
 
 def plan_day(
@@ -87,6 +109,7 @@ def plan_day(
     store.begin(day)
     fetched, failures = collect(min(store.first_day or day, day) - timedelta(days=RECENT_DAYS + 1))
     store.add_weather(value for answer in fetched for value in answer.values)
+    failures = failures + add_from_files(garden, store, now=now, since=min(store.first_day or day, day))
     facts = gather(garden, day, store, make_planting)
     inputs = inputs_digest(garden, facts)
     kept = facts.plans.get(day)
@@ -94,7 +117,7 @@ def plan_day(
         return kept
     plan = work_out(garden, facts, now=now)
     page = day_page(garden, facts, plan, made_at=now, fetched=fetched, failures=failures)
-    working = day_working(garden, facts, plan)
+    working = day_working(garden, facts, plan) | {"week": week_page(garden, plan, made_at=now)}
     return store.add_plan(day, now, inputs, page, working)
 
 
@@ -107,7 +130,16 @@ def work_out(garden: Garden, facts: Facts, *, now: datetime) -> Plan:
         as_planned = decide(garden, facts, balance_to_last_night(garden, facts, unanswered)).minutes
     else:
         as_planned = need.minutes
-    return Plan(live, need, schedule(garden, facts, live, need, now=now), unanswered, as_planned)
+    outlook, runs, unplanned = None, None, None
+    try:
+        from scheduler.outlook import look_ahead
+
+        outlook, runs = look_ahead(garden, facts, live, need, _done_runs(facts), now=now)
+    except Exception as error:  # whatever goes wrong with the week, today's water must not be lost
+        unplanned = f"{type(error).__name__}: {error}"
+        log.error("the week could not be planned: %s", unplanned, exc_info=log.isEnabledFor(logging.DEBUG))
+    runs = runs or schedule(garden, facts, live, need, now=now)
+    return Plan(live, need, runs, unanswered, as_planned, outlook, unplanned)
 
 
 def balance_to_last_night(garden: Garden, facts: Facts, believed: Sequence[Unanswered]) -> Live:
@@ -142,7 +174,10 @@ def balance_to_last_night(garden: Garden, facts: Facts, believed: Sequence[Unans
         given=given,
         decide_from=count,
     )
-    return Live(facts.start, today, et, laid_out, rain, missing, balance, given)
+    sure = confidence(
+        garden, facts, et=et, laid_out=laid_out, balance=balance, rain=rain, rain_missing=missing
+    )
+    return Live(facts.start, today, et, laid_out, rain, missing, sure.carried.balance, given, sure)
 
 
 def decide(garden: Garden, facts: Facts, live: Live) -> Need:
@@ -157,7 +192,11 @@ def decide(garden: Garden, facts: Facts, live: Live) -> Need:
         et0_yesterday_mm=float(yesterday if np.isfinite(yesterday) else live.et.et0_mm[i]),
         rain_so_far_mm=so_far,
         applied_today_mm=np.array(
-            [sum(a.net_mm for a in facts.applied_on(zone.name, facts.day)) for zone in facts.zones]
+            [
+                sum(a.net_mm for a in facts.applied_on(zone.name, facts.day))
+                + sum(run["net_mm"] for run in facts.in_hand() if run["zone"] == zone.name)
+                for zone in facts.zones
+            ]
         ),
         forecast_rain_mm=rain_ahead,
         rain_chance=facts.weather.rain_chance_pct[i : i + len(rain_ahead)] / 100,
@@ -169,10 +208,8 @@ def decide(garden: Garden, facts: Facts, live: Live) -> Need:
 
 def _days_to_next_morning(garden: Garden, day: date) -> int:
     """Days to the next allowed morning, at most as far as the forecast reaches."""
-    for ahead in range(1, DAYS_AHEAD + 1):
-        if garden.supply.days.allows(day + timedelta(days=ahead)):
-            return ahead
-    return DAYS_AHEAD + 1
+    rules = rules_from(garden.supply, day + timedelta(days=1), DAYS_AHEAD)
+    return next((ahead for ahead, rule in enumerate(rules, 1) if rule.allowed), DAYS_AHEAD + 1)
 
 
 def _held_valves(facts: Facts) -> BoolArray:
@@ -182,12 +219,16 @@ def _held_valves(facts: Facts) -> BoolArray:
 
 
 def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datetime) -> Schedule:
-    """Minutes into runs inside today's hours; runs already answered for stay in the plan as they were."""
-    supply = garden.supply
+    """Each zone's own minutes into runs inside today's hours, the thirstiest first, without a week's plan.
+
+    Runs already answered for stay in the plan as they were.
+    """
+    used = facts.liters_by_day()
+    supply = supply_on(garden.supply, facts.day, used)
     window = watering_window(facts.day, supply.hours_from, supply.hours_until, garden.location.timezone)
-    kept = _answered_runs(facts)
+    kept = _done_runs(facts)
     asks = _valve_asks(facts, live, need, kept)
-    if not supply.days.allows(facts.day):
+    if not rules_from(garden.supply, facts.day)[0].allowed:
         following = facts.day + timedelta(days=_days_to_next_morning(garden, facts.day))
         why = f"not a watering day: the next is {following:%a %Y-%m-%d}"
         unmet = tuple(
@@ -196,24 +237,52 @@ def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datet
             for ask in valve.zones
         )
         return Schedule(facts.day, *window, kept, unmet)
-    runs, unmet = into_hours(
-        asks,
-        supply,
-        window,
-        earliest=now if now.astimezone(window[0].tzinfo).date() == facts.day else window[0],
-        finish=garden.finish,
-        liters_used=sum(a.liters for a in facts.applied if a.day == facts.day),
-    )
+    earliest = now if now.astimezone(window[0].tzinfo).date() == facts.day else window[0]
+    if supply.not_together:
+        runs, unmet = _in_turn(asks, supply, window, earliest, used.get(facts.day, 0.0))
+    else:
+        runs, unmet = into_hours(
+            asks, supply, window, earliest=earliest, finish=garden.finish,
+            liters_used=used.get(facts.day, 0.0),
+        )  # fmt: skip
     return Schedule(facts.day, *window, (*kept, *runs), unmet)
 
 
-def _answered_runs(facts: Facts) -> tuple[Run, ...]:
-    """Today's earlier runs of zones that have been given water since: facts, no longer a plan."""
+def _in_turn(
+    asks: Sequence[ValveAsk],
+    supply: Supply,
+    window: tuple[datetime, datetime],
+    earliest: datetime,
+    liters_used: float,
+) -> tuple[tuple[Run, ...], tuple[Unmet, ...]]:
+    """One valve after another: where some must not run together, that is safe whoever they are."""
+    runs: list[Run] = []
+    unmet: list[Unmet] = []
+    for ask in sorted(asks, key=lambda a: -a.urgency):
+        mine, short = into_hours(
+            [ask], supply, window, earliest=earliest, finish="early", liters_used=liters_used
+        )
+        runs += mine
+        unmet += short
+        liters_used += sum(run.liters for run in mine)
+        earliest = max([earliest, *(run.stop for run in mine)], key=datetime.timestamp)
+    return tuple(runs), tuple(unmet)
+
+
+def _done_runs(facts: Facts) -> tuple[Run, ...]:
+    """Today's earlier runs that are facts, no longer a plan: opened by a valve, or by hand and told of.
+
+    Runs still ahead of them are planned anew, for what is still missing: they must not stay beside it.
+    """
     before = facts.plans.get(facts.day)
     if before is None:
         return ()
+    by_hand = {zone.name for zone in facts.zones if zone.valve.driver == "by_hand"}
     return tuple(
-        run_of(run) for run in before.page.get("runs", ()) if facts.applied_on(run["zone"], facts.day)
+        run_of(run)
+        for run in before.page.get("runs", ())
+        if (run["zone"], run["pulse"]) in facts.tried
+        or (run["zone"] in by_hand and facts.applied_on(run["zone"], facts.day))
     )
 
 
@@ -236,7 +305,7 @@ def _valve_ask(facts: Facts, live: Live, need: Need, members: list[int], kept: S
                 flow_lpm=_stand_flow(live, z),
                 net_per_minute=float(1 / live.terms.minutes_per_mm[live.today, z]),
                 fill_minutes=facts.zones[z].fill_time_minutes,
-                first_pulse=1 + max((r.pulse for r in kept if r.zone == facts.zones[z].name), default=0),
+                first_pulse=facts.first_pulse(facts.zones[z].name, kept),
             )
             for z in members
         ),

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -10,6 +11,8 @@ import numpy as np
 
 from scheduler.core.arrays import Mm
 from scheduler.core.et import ReferenceET, fill, reference_et
+from scheduler.core.quality import examine
+from scheduler.core.quality_remarks import remarks
 from scheduler.core.soil import Balance, Rule, run
 from scheduler.core.terms import Terms, terms
 from scheduler.errors import BadInput
@@ -27,6 +30,8 @@ class Season:
     balance: Balance
     rain_mm: Mm  # (day,) of the span, missing counted as 0
     notices: tuple[str, ...]
+    foresight: Mapping[str, Any] = field(default_factory=lambda: {"mode": "none"})
+    """How the mornings were decided: the mode, and how many by which method."""
 
     @property
     def offset(self) -> int:
@@ -43,8 +48,8 @@ def simulate(
     A date without a row is a day without temperatures and rain.
     Raises BadInput where nothing is left of the span, NoReferenceET where a day has no ET0 and no stand-in.
     """
-    first, last = _span(garden, weather, first, last)
-    weather = _stretched(weather, first, last)
+    first, last = season_span(garden, weather, first, last)
+    weather = stretched(weather, first, last)
     offset, count = (first - weather.first).days, (last - first).days + 1
     et = fill(reference_et(weather, garden.location), first, last)
     rain = weather.rain_mm[offset : offset + count]
@@ -63,7 +68,7 @@ def simulate(
         rule=Rule.of(garden.zones),
     )
     missing = int(np.count_nonzero(~(rain >= 0)))
-    notices = list(weather.notices)
+    notices = [*weather.notices, *remarks(examine(weather, garden.location, source="weather file"))]
     if missing:
         notices.append(f"rain missing on {missing} of {count} days: counted as 0")
     if not laid_out.standing.any():
@@ -71,7 +76,9 @@ def simulate(
     return Season(first, last, et, laid_out, balance, dry, tuple(notices))
 
 
-def _span(garden: Garden, weather: WeatherDays, first: date | None, last: date | None) -> tuple[date, date]:
+def season_span(
+    garden: Garden, weather: WeatherDays, first: date | None, last: date | None
+) -> tuple[date, date]:
     planted = [planting.planted for zone in garden.zones for planting in zone.plantings]
     first = max(min(planted, default=weather.first), weather.first) if first is None else first
     last = weather.last if last is None else last
@@ -83,7 +90,7 @@ def _span(garden: Garden, weather: WeatherDays, first: date | None, last: date |
     return first, last
 
 
-def _stretched(weather: WeatherDays, first: date, last: date) -> WeatherDays:
+def stretched(weather: WeatherDays, first: date, last: date) -> WeatherDays:
     """The same days with rows of missing values before and after, so that first..last is covered."""
     before, after = max((weather.first - first).days, 0), max((last - weather.last).days, 0)
     if not before and not after:

@@ -28,11 +28,16 @@ OWN = {  # package: what of the program it may import beside itself
 OTHERS = {  # package: libraries it may import; the standard library is everybody's
     "scheduler.core": {"numpy"},
     "scheduler.core.et": {"numpy", "pandas", "pyet"},
+    "scheduler.core.week_solver": {"numpy", "highspy"},
     "scheduler.model": set(),
     "scheduler.errors": set(),
     "scheduler.units": {"pint"},
 }
-LAZY = {"scheduler.core.et": {"pandas", "pyet"}, "scheduler.units": {"pint"}}
+LAZY = {
+    "scheduler.core.et": {"pandas", "pyet"},
+    "scheduler.core.week_solver": {"highspy"},
+    "scheduler.units": {"pint"},
+}
 """Only inside a function: these are slow to load."""
 
 

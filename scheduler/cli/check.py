@@ -12,6 +12,7 @@ import click
 from scheduler.cli import common
 
 if TYPE_CHECKING:
+    from scheduler.core.et import ReferenceET
     from scheduler.model import Garden
 
 
@@ -27,13 +28,16 @@ def command(
 ) -> None:
     """Validates the YAML, and says whether supply, tape, pressure and hours can carry the garden."""
     from scheduler.clock import today_and_now
-    from scheduler.core.garden_check import check_garden
+    from scheduler.core.garden_check import check_garden, hottest_week
+    from scheduler.pages.allowance import allowance_problems
     from scheduler.pages.check import check_page
 
     garden = common.garden()
     today, _ = today_and_now(garden, day)
-    found = check_garden(garden, today, _hottest_week(garden, weather))
+    et = _climate(garden, weather)
+    found = check_garden(garden, today, math.nan if et is None else hottest_week(et.et0_mm))
     page = check_page(garden, found)
+    page["problems"] += allowance_problems(garden, found, et, today)
     page["config"], page["data"] = str(common.config_path()), str(common.data_folder())
     if plot:
         from scheduler.pages.plot_check import draw
@@ -49,23 +53,22 @@ def command(
     ctx.exit(3 if any(problem["level"] == "problem" for problem in page["problems"]) else 0)
 
 
-def _hottest_week(garden: Garden, weather: str | None) -> float:
-    """Highest weekly mean ET0, mm/d, of the given file, else of the stored weather; nan without either."""
+def _climate(garden: Garden, weather: str | None) -> ReferenceET | None:
+    """ET0 of the given file, else of the stored weather; None without either."""
     from scheduler.core.et import reference_et
-    from scheduler.core.garden_check import hottest_week
 
     if weather:
         from scheduler.weather import dailycsv
 
-        return hottest_week(reference_et(dailycsv.read(Path(weather)), garden.location).et0_mm)
+        return reference_et(dailycsv.read(Path(weather)), garden.location)
     if not (common.data_folder() / "rowwater.db").is_file():
-        return math.nan
+        return None
     from scheduler.clock import site_now
     from scheduler.weather.days import join
 
     with common.store(site_now(garden.location.timezone)) as store:
         span = store.weather_span()
         if span is None:
-            return math.nan
+            return None
         days = join(store.weather(*span), *span, [source.name for source in garden.sources])
-    return hottest_week(reference_et(days, garden.location).et0_mm)
+    return reference_et(days, garden.location)

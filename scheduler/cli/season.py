@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from scheduler.cli import common
 from scheduler.errors import BadInput
+
+if TYPE_CHECKING:
+    from scheduler.foresight import Mode
+    from scheduler.model import Garden
+    from scheduler.season import Season
 
 
 @click.command(name="season")
@@ -19,21 +24,37 @@ from scheduler.errors import BadInput
 @click.option(
     "--foresight", type=click.Choice(["none", "forecast", "perfect"]), default="none", show_default=True
 )
+@click.option(
+    "--forecast", metavar="FILE", help="forecast CSV: the weather file's columns, `issued` in front"
+)
 @click.option("--json", "as_json", is_flag=True, help="print totals and every day as JSON")
 @click.option("--csv", "as_csv", is_flag=True, help="print every day as CSV")
 @common.places
 def command(
-    weather: str, first: date | None, last: date | None, foresight: str, as_json: bool, as_csv: bool
+    weather: str,
+    first: date | None,
+    last: date | None,
+    foresight: str,
+    forecast: str | None,
+    as_json: bool,
+    as_csv: bool,
 ) -> None:
-    """Minutes, water and stress of a whole season, day by day, with the plain rule."""
-    from scheduler.pages.season import season_page
-    from scheduler.season import simulate
-    from scheduler.weather import dailycsv
+    """Minutes, water and stress of a whole season, day by day.
 
-    if foresight != "none":
-        raise BadInput(f"--foresight {foresight} is not built yet", hint="only --foresight none")
+    --foresight none: each zone by its own trigger; hours, days, caps and the supply's flow are left aside.
+    perfect, forecast: each morning the week ahead is planned within them, on the weather that really came,
+    or on the forecast file's newest issue; the balance goes by the true weather.
+    """
+    from scheduler.pages.season import season_page
+
+    if (foresight == "forecast") != (forecast is not None):
+        raise BadInput(
+            "--foresight forecast and --forecast FILE go together",
+            hint="FILE is a CSV with the columns of the daily weather file and in front `issued`, the date "
+            "on which the row was forecast",
+        )
     garden = common.garden()
-    season = simulate(garden, dailycsv.read(Path(weather)), first, last)
+    season = _simulated(garden, Path(weather), foresight, forecast, first, last)
     page = season_page(garden, season)
     for notice in page["notices"]:
         click.echo(f"rowwater: {notice['text']}", err=True)
@@ -43,6 +64,23 @@ def command(
         _print_csv(page)
     else:
         click.echo(season_text(page, garden.display))
+
+
+def _simulated(
+    garden: Garden, weather: Path, foresight: str, forecast: str | None, first: date | None, last: date | None
+) -> Season:
+    from scheduler.weather import dailycsv, forecastcsv
+
+    days = dailycsv.read(weather)
+    if foresight == "none":
+        from scheduler.season import simulate
+
+        return simulate(garden, days, first, last)
+    from scheduler.foresight import simulate_ahead
+
+    issues = forecastcsv.read(Path(forecast)) if forecast else None
+    mode: Mode = "forecast" if issues else "perfect"
+    return simulate_ahead(garden, days, mode, issues=issues, first=first, last=last)
 
 
 def _print_csv(page: dict[str, Any]) -> None:
@@ -73,4 +111,11 @@ def season_text(page: dict[str, Any], display: Any) -> str:
             f" {show_volume(zone['liters'], display):>11} {net:>8} {etc:>8} {rain:>8} {drained:>8}"
             f" {zone['stress_days']:>5} d"
         )
-    return "\n".join(lines)
+    return "\n".join([*lines, *_foresight_lines(page["foresight"])])
+
+
+def _foresight_lines(foresight: dict[str, Any]) -> list[str]:
+    if foresight["mode"] == "none":
+        return []
+    by = ", ".join(f"{count} by {method}" for method, count in sorted(foresight["mornings"].items()))
+    return ["", f"foresight: {foresight['mode']}; mornings planned: {by or 'none'}"]

@@ -1,20 +1,19 @@
-"""Minutes into runs: inside the watering hours, never above what the supply can feed (model M8).
+"""Minutes into runs of one morning: inside the watering hours, within what the supply can feed (model M8).
 
-A first plan: valves in order of need, each at the first moment that leaves the flow within the usable
-flow all through its run.  A better plan can take the place of `into_hours` with the same arguments.
+Times of day come in here; `week_pack` knows minutes only.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from scheduler.core.supply import WITHIN
+from scheduler.core.week_pack import Flows, Job, Times, pack, place_in_order, pulse_lengths
 from scheduler.model import Run, Supply, Unmet
-
-FLOW_TOLERANCE_LPM = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +48,6 @@ class ValveAsk:
         return sum(ask.flow_lpm for ask in self.zones)
 
 
-@dataclass(frozen=True, slots=True)
-class _Placed:
-    start: float  # minutes after the window's begin
-    stop: float
-    flow_lpm: float
-
-
 def watering_window(day: date, begin: time, until: time, timezone: str) -> tuple[datetime, datetime]:
     """The watering hours of a local day, in its own UTC offsets (a clock change may move their length)."""
     zone = ZoneInfo(timezone)
@@ -86,32 +78,58 @@ def into_hours(
     # true moments: Python compares two times of one zone by the clock, which shows an hour twice in autumn
     begin = max(window[0], earliest, key=datetime.timestamp).astimezone(window[0].tzinfo)
     length = math.floor(minutes_between(begin, window[1]) + 1e-6)
-    placed: list[_Placed] = []
-    chosen: list[tuple[ValveAsk, list[tuple[float, float]]]] = []
-    unmet: list[Unmet] = []
-    cap_left = math.inf if supply.daily_cap_l is None else supply.daily_cap_l - liters_used
-    for ask in sorted((a for a in asks if a.minutes > 0), key=lambda a: -a.urgency):
-        wanted = ask.minutes
-        minutes, why = _limited(ask, supply, cap_left, length)
-        pulses = _first_fit(ask, minutes, placed, supply.usable_lpm, length) if minutes > 0 else []
-        if minutes > 0 and not pulses:
-            why = "the watering hours are full"
-            minutes, pulses = _shortened(ask, minutes, placed, supply.usable_lpm, length)
-        if pulses:
-            placed += [_Placed(start, stop, ask.flow_lpm) for start, stop in pulses]
-            chosen.append((ask, pulses))
-            cap_left -= minutes * ask.flow_lpm
-        if minutes < wanted:
-            unmet += _unmet(ask, minutes, why)
-    last = max((p.stop for p in placed), default=0)
+    order = sorted((a for a in asks if a.minutes > 0), key=lambda a: -a.urgency)
+    cap = math.inf if supply.daily_cap_l is None else supply.daily_cap_l - liters_used
+    runs = _together(order, supply, cap, length)
+    if runs is None:
+        runs, short = _one_by_one(order, supply, cap, length)
+    else:
+        short = {}
+    last = max((stop for times in runs.values() for _, stop in times), default=0)
     shift = length - last if finish == "late" else 0
-    runs = [run for ask, pulses in chosen for run in _runs(ask, pulses, begin, shift)]
-    return tuple(sorted(runs, key=lambda r: (r.start.timestamp(), r.zone, r.pulse))), tuple(unmet)
+    timed = [run for k, times in runs.items() for run in timed_runs(order[k], times, begin, shift)]
+    unmet = [u for k, (minutes, why) in short.items() for u in _unmet(order[k], minutes, why)]
+    return tuple(sorted(timed, key=lambda r: (r.start.timestamp(), r.zone, r.pulse))), tuple(unmet)
+
+
+def _together(
+    order: Sequence[ValveAsk], supply: Supply, cap: float, length: float
+) -> Mapping[int, Times] | None:
+    """Everything that is asked for, where all of it fits."""
+    if sum(ask.minutes * ask.flow_lpm for ask in order) > cap:
+        return None
+    if any(_limited(ask, supply, cap, length)[0] < ask.minutes for ask in order):
+        return None
+    jobs = [_job(k, ask, ask.minutes) for k, ask in enumerate(order)]
+    return pack(jobs, length, Flows(supply.usable_lpm)).runs
+
+
+def _one_by_one(
+    order: Sequence[ValveAsk], supply: Supply, cap: float, length: float
+) -> tuple[Mapping[int, Times], dict[int, tuple[float, str]]]:
+    """The most urgent first, each cut to what is left; and who goes short: minutes it gets, and why."""
+    flows = Flows(supply.usable_lpm)
+    short: dict[int, tuple[float, str]] = {}
+    for k, ask in enumerate(order):
+        minutes, why = _limited(ask, supply, cap, length)
+        got = 0.0
+        if minutes > 0:
+            job = _job(k, ask, minutes), ask.shortest_minutes, ask.longest_pulse_minutes
+            got = place_in_order([job], length, flows)[k]
+            why = why if got == minutes else "the watering hours are full"
+        cap -= got * ask.flow_lpm
+        if got < ask.minutes:
+            short[k] = got, why
+    return flows.runs, short
+
+
+def _job(k: int, ask: ValveAsk, minutes: float) -> Job:
+    return Job(k, ask.flow_lpm, pulse_lengths(minutes, ask.longest_pulse_minutes), ask.pulse_rest_minutes)
 
 
 def _limited(ask: ValveAsk, supply: Supply, cap_left: float, length: float) -> tuple[float, str]:
     """Minutes that flow, caps and the length of the hours allow at all, with the reason of the tightest."""
-    if ask.flow_lpm > supply.usable_lpm + FLOW_TOLERANCE_LPM:
+    if ask.flow_lpm > supply.usable_lpm * (1 + WITHIN):
         return 0, (
             f"it needs {ask.flow_lpm:.1f} L/min and the supply can feed {supply.usable_lpm:.1f}: "
             "split it over two valves, or shorten the rows"
@@ -133,54 +151,6 @@ def _whole(minutes: float) -> float:
     return float(math.floor(minutes + 1e-9)) if math.isfinite(minutes) else minutes
 
 
-def _pulses(ask: ValveAsk, minutes: float) -> list[tuple[float, float]]:
-    """(offset, length) of each pulse: equal whole minutes, none above the longest pulse."""
-    if ask.longest_pulse_minutes is None or minutes <= ask.longest_pulse_minutes:
-        return [(0.0, minutes)]
-    count = math.ceil(minutes / max(1, math.floor(ask.longest_pulse_minutes)))
-    base, extra = divmod(round(minutes), count)
-    pulses, offset = [], 0.0
-    for k in range(count):
-        length = base + (k < extra)
-        pulses.append((offset, float(length)))
-        offset += length + ask.pulse_rest_minutes
-    return pulses
-
-
-def _first_fit(
-    ask: ValveAsk, minutes: float, placed: Sequence[_Placed], usable_lpm: float, length: float
-) -> list[tuple[float, float]]:
-    """(start, stop) of each pulse at the first start that fits; empty where none does."""
-    pulses = _pulses(ask, minutes)
-    span = pulses[-1][0] + pulses[-1][1]
-    starts = {0.0} | {p.stop - offset for p in placed for offset, _ in pulses}
-    for start in sorted(s for s in starts if s >= 0 and s + span <= length + 1e-9):
-        times = [(start + offset, start + offset + run) for offset, run in pulses]
-        if all(_flow_fits(ask.flow_lpm, a, b, placed, usable_lpm) for a, b in times):
-            return times
-    return []
-
-
-def _flow_fits(flow: float, start: float, stop: float, placed: Sequence[_Placed], usable: float) -> bool:
-    """Flow only rises where a run starts: look at this start and at those inside."""
-    moments = [start, *(p.start for p in placed if start < p.start < stop)]
-    return all(
-        flow + sum(p.flow_lpm for p in placed if p.start <= at < p.stop) <= usable + FLOW_TOLERANCE_LPM
-        for at in moments
-    )
-
-
-def _shortened(
-    ask: ValveAsk, minutes: float, placed: Sequence[_Placed], usable: float, length: float
-) -> tuple[float, list[tuple[float, float]]]:
-    least = max(1, math.ceil(ask.shortest_minutes))
-    for shorter in range(math.ceil(minutes) - 1, least - 1, -1):
-        pulses = _first_fit(ask, shorter, placed, usable, length)
-        if pulses:
-            return shorter, pulses
-    return 0, []
-
-
 def _unmet(ask: ValveAsk, minutes: float, why: str) -> Iterator[Unmet]:
     for zone in ask.zones:
         wanted = max(ask.minutes - zone.fill_minutes, 0) * zone.net_per_minute
@@ -188,10 +158,13 @@ def _unmet(ask: ValveAsk, minutes: float, why: str) -> Iterator[Unmet]:
         yield Unmet(zone.zone, wanted - given, why)
 
 
-def _runs(
-    ask: ValveAsk, pulses: Sequence[tuple[float, float]], begin: datetime, shift: float
+def timed_runs(
+    ask: ValveAsk, pulses: Sequence[tuple[float, float]], begin: datetime, shift: float = 0.0
 ) -> Iterator[Run]:
-    """The fill time is spent once, at the first pulse: afterwards the line stays full."""
+    """Runs of each zone from (start, stop) minutes after `begin`.
+
+    The fill time is spent once, at the first pulse: afterwards the line stays full.
+    """
     local = begin.tzinfo
     utc = ZoneInfo("UTC")
 

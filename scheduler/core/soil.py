@@ -172,8 +172,10 @@ def run(
         )  # fmt: skip
         end[here] = dr
     shape = (width, count)
-    by_day = [np.ascontiguousarray(a.reshape(shape).T) for a in (end, irrigation, minutes, eta)]
-    return _balance(terms, *by_day, held)
+    end, irrigation, minutes, eta = (
+        np.ascontiguousarray(a.reshape(shape).T) for a in (end, irrigation, minutes, eta)
+    )
+    return _balance(terms, end, irrigation, minutes, eta, held)
 
 
 def _by_zone(by_day: FloatArray) -> FloatArray:

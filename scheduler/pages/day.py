@@ -14,7 +14,9 @@ from scheduler.core.et import CLIMATOLOGY, METHODS, RECENT_MEAN
 from scheduler.core.upkeep import chores_due, last_noted
 from scheduler.facts import Facts, digests
 from scheduler.model import Fetched, Garden, Notice, StoredPlan
+from scheduler.pages.quality import notices as quality_notices
 from scheduler.pages.runs import run_page
+from scheduler.pages.week import week_notices
 from scheduler.show import show_flow, show_temperature
 
 if TYPE_CHECKING:
@@ -40,6 +42,8 @@ def day_page(
     notices = [
         *_weather_notices(facts, plan.live, fetched, failures),
         *_plan_notices(garden, facts, plan),
+        *week_notices(garden, plan),
+        *_soil_notices(facts, plan.live),
         *_chores(garden, facts),
         *(Notice("info", text) for text in garden.notices),
     ]
@@ -86,8 +90,10 @@ def _zone(facts: Facts, plan: Plan, z: int) -> dict[str, Any]:
     zone, live, need = facts.zones[z], plan.live, plan.need
     stand_no = int(live.terms.stand[live.today, z])
     page: dict[str, Any] = {"zone": zone.name, "by_hand": zone.valve.driver == "by_hand"}
+    page["deficit_sd_mm"] = _r(live.deficit_sd[z])
     if stand_no < 0:
         return page | {"state": DRY_WORDS["bare"], "deficit_mm": _r(need.deficit_now[z]), "minutes": 0.0}
+    low, high = band_now(plan, z)
     stand = live.terms.stands[stand_no]
     crop = stand.planting.crop
     number = stand.day_no + live.today - stand.begin
@@ -101,6 +107,9 @@ def _zone(facts: Facts, plan: Plan, z: int) -> dict[str, Any]:
         "state": _state(facts, plan, z, bool(runs)),
         "deficit_mm": _r(need.deficit_now[z]),
         "deficit_start_mm": _r(need.deficit[z]),
+        "deficit_low_mm": _r(low),
+        "deficit_high_mm": _r(high),
+        "doubt_matters": bool(low < need.trigger[z] <= high or low < need.raw[z] <= high),
         "trigger_mm": _r(need.trigger[z]),
         "raw_mm": _r(need.raw[z]),
         "taw_mm": _r(live.terms.taw[live.today, z]),
@@ -114,12 +123,19 @@ def _zone(facts: Facts, plan: Plan, z: int) -> dict[str, Any]:
     }
 
 
+def band_now(plan: Plan, z: int) -> tuple[float, float]:
+    """The 90 % band of the deficit now: last night's, moved by the rain and water since midnight."""
+    since = float(plan.need.deficit_now[z] - plan.need.deficit[z])
+    sure = plan.live.sure
+    return max(float(sure.low[z]) + since, 0.0), max(float(sure.high[z]) + since, 0.0)
+
+
 def _state(facts: Facts, plan: Plan, z: int, runs: bool) -> str:
     if facts.held(facts.zones[z].name):
         return DRY_WORDS["hold"]
     if runs:
         return DRY_WORDS["run"]
-    if plan.need.waits[z]:
+    if plan.waits[z]:
         return DRY_WORDS["wait"]
     return DRY_WORDS["short" if plan.need.minutes[z] > 0 else "rest"]
 
@@ -167,6 +183,10 @@ def _weather_notices(
     for answer in fetched:
         for text in answer.notices:
             yield Notice("info", f"weather: {text}")
+    before = facts.plan_before()
+    yield from quality_notices(
+        facts.flags, facts.weather, today=facts.day, said_before=before.day if before else None
+    )
     recent = range(max(live.today - 7, 0), live.today)
     filled = [d for d in recent if live.et.method[live.et_offset + d] in (CLIMATOLOGY, RECENT_MEAN)]
     if filled:
@@ -205,7 +225,7 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
     yield from _restated(garden, facts, plan.live)
     need = plan.need
     for z, zone in enumerate(facts.zones):
-        if need.waits[z]:
+        if plan.waits[z]:
             yield Notice(
                 "info",
                 f"{zone.name} is due but waits for rain: {need.outlook_rain:.1f} mm expected against a "
@@ -224,6 +244,14 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
         short.setdefault(unmet.why, []).append(unmet.zone)
     for why, zones in short.items():
         yield Notice("problem", f"{', '.join(zones)}: not all of it fits today; {why}")
+
+
+def _soil_notices(facts: Facts, live: Live) -> Iterator[Notice]:
+    """Readings of the last days that were set aside."""
+    for one in live.sure.readings:
+        if one.aside and one.reading.day >= live.today - 1:
+            name = facts.zones[one.reading.zone].name
+            yield Notice("look", f"{name}: soil reading {one.reading.said} set aside: {one.aside}")
 
 
 def _chores(garden: Garden, facts: Facts) -> Iterator[Notice]:

@@ -35,6 +35,7 @@ def season_page(garden: Garden, season: Season) -> dict[str, Any]:
         "garden": garden.name,
         "from": season.first.isoformat(),
         "to": season.last.isoformat(),
+        "foresight": dict(season.foresight),
         "zones": totals,
         "days": _records(garden, season, columns),
         "notices": [{"level": "info", "text": text} for text in season.notices],

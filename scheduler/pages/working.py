@@ -20,6 +20,9 @@ from scheduler.core.tape import leaching_requirement
 from scheduler.core.terms import Stand
 from scheduler.facts import Facts
 from scheduler.model import Garden
+from scheduler.pages.doubt_lines import doubt_lines
+from scheduler.pages.quality import working_lines
+from scheduler.pages.week_lines import week_lines
 
 if TYPE_CHECKING:
     from scheduler.daily import Live, Plan
@@ -82,7 +85,7 @@ def _weather(facts: Facts, day: date) -> list[Line]:
         if np.isfinite(value):
             source = (days.came_from.get(name) or (None,) * len(days))[i]
             found.append(line(what, symbol, value, unit, source=source or ""))
-    return found
+    return found + [line(**one) for one in working_lines(facts.flags, day)]
 
 
 def _reference_et(garden: Garden, live: Live, day: date) -> list[Line]:
@@ -152,7 +155,11 @@ def _zone_sections(garden: Garden, facts: Facts, plan: Plan, z: int) -> list[dic
         return [*sections, {"title": f"This morning, {facts.day}", "lines": [
             line("no planting stands: no water", "", None, "")]}]  # fmt: skip
     sections.append({"title": f"This morning, {facts.day}", "lines": _morning(facts, plan, z)})
+    sections.append(
+        {"title": "How sure the deficit is", "lines": [line(**one) for one in doubt_lines(facts, plan, z)]}
+    )
     sections.append({"title": "From net depth to minutes", "lines": _minutes(garden, facts, plan, z)})
+    sections.append({"title": "The week's plan", "lines": week_lines(plan, z, line)})
     return sections
 
 
@@ -223,7 +230,7 @@ def _morning(facts: Facts, plan: Plan, z: int) -> list[Line]:
         line("deficit now", "Dr", now, "mm", "Dr(i-1) - rain since midnight - water given this morning", f"{float(need.deficit[z]):.3f} - {so_far:.3f} - {given:.3f}", "model M6"),
     ]  # fmt: skip
     if need.due[z]:
-        verdict = "waits for rain" if need.waits[z] else "water is due"
+        verdict = "waits for rain" if plan.waits[z] else "water is due"
         lines.append(
             line(f"Dr >= trigger: {verdict}", "", None, "", "", f"{now:.3f} >= {trigger:.3f}", "model M6")
         )

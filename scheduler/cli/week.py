@@ -1,0 +1,50 @@
+"""`rowwater week`: the seven days ahead, as the daily job planned them."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import click
+
+from scheduler.cli import common
+
+
+@click.command(name="week")
+@click.option("--date", "day", type=common.DATE, help="take this date as today")
+@click.option("--plot", metavar="FILE", help="draw deficits, water and rain of the week (.png or .svg)")
+@click.option("--json", "as_json", is_flag=True, help="print as JSON")
+@common.places
+@click.pass_context
+def command(ctx: click.Context, day: date | None, plot: str | None, as_json: bool) -> None:
+    """The 7 days ahead: minutes, expected deficit with its doubt, forecast rain.
+
+    Shows the week that the last daily job planned, which is the one that today's water is part of, and says
+    when it was made; nothing is worked out anew.  Exit status 3 where it is not of today, or something needs
+    your eye; 1 where there is none yet.
+    """
+    from scheduler.clock import site_now, today_and_now
+
+    garden = common.garden()
+    with common.store(site_now(garden.location.timezone)) as store:
+        plan = store.newest_plan()
+    page = plan and plan.working.get("week")
+    if not page:
+        raise common.no_plan(None)
+    page = {**page, "display": garden.display}
+    today, _ = today_and_now(garden, day)
+    if plot:
+        from scheduler.pages.plot_week import draw
+
+        draw(page, Path(plot))
+        click.echo(f"wrote {plot}", err=True)
+    if as_json:
+        from scheduler.pages.week import promised
+
+        common.print_json(promised(page))
+    else:
+        from scheduler.cli.week_text import week_text
+
+        click.echo(week_text(page, today=today))
+    loud = any(notice["level"] != "info" for notice in page["notices"])
+    ctx.exit(3 if loud or page["date"] != today.isoformat() else 0)

@@ -1,0 +1,289 @@
+"""One morning's runs side by side: never above the usable flow, pulses rested, pairs apart.
+
+A run's pulses are placed one after another at the first moment that fits what already stands (the serial
+schedule generation of resource-constrained project scheduling: Kolisch 1996, European Journal of
+Operational Research 90; from memory).  Every schedule that no single pulse could leave earlier comes out of
+some order of the pulses, so trying all orders finds a packing if there is one; a few good orders find it
+nearly always.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
+
+from scheduler.core.supply import WITHIN
+
+Times = list[tuple[float, float]]
+"""(start, stop) of each pulse."""
+SEARCH_PULSES = 7
+"""Up to so many pulses every order is tried, within SEARCH_NODES placements."""
+SEARCH_NODES = 800
+SHUFFLES = 40
+_SMALL = 1e-9
+
+
+class Job(NamedTuple):
+    """One valve's run."""
+
+    key: int
+    flow_lpm: float
+    pulses: tuple[float, ...]
+    rest: float = 0.0
+    ready: float = 0.0  # nothing of it starts before
+    apart: frozenset[int] = frozenset()  # keys it may not run beside
+
+    @property
+    def minutes(self) -> float:
+        return sum(self.pulses)
+
+    @property
+    def span(self) -> float:
+        return self.minutes + self.rest * (len(self.pulses) - 1)
+
+
+def pulse_lengths(minutes: float, longest: float | None) -> tuple[float, ...]:
+    """Equal whole minutes, none above the longest pulse."""
+    if longest is None or minutes <= longest:
+        return (minutes,)
+    count = math.ceil(minutes / max(1, math.floor(longest)))
+    base, extra = divmod(round(minutes), count)
+    return tuple(float(base + (k < extra)) for k in range(count))
+
+
+class Flows:
+    """Flow over time as a staircase; times ascend, the last level is that of the open end."""
+
+    def __init__(self, usable_lpm: float, busy: Iterable[tuple[float, float, float]] = ()) -> None:
+        self.most = usable_lpm * (1 + WITHIN) + _SMALL
+        self.times = [-math.inf]
+        self.levels = [0.0]
+        self.runs: dict[int, Times] = {}
+        for start, stop, flow in busy:
+            self._raise(start, stop, flow)
+
+    def copy(self) -> Flows:
+        twin = Flows.__new__(Flows)
+        twin.most, twin.times, twin.levels = self.most, self.times.copy(), self.levels.copy()
+        twin.runs = {key: times.copy() for key, times in self.runs.items()}
+        return twin
+
+    def earliest(self, job: Job, after: float, minutes: float) -> float:
+        """First start at or after `after` from which the job can run for `minutes`; inf where none is."""
+        start = after
+        if job.flow_lpm > self.most:
+            return math.inf
+        while True:
+            start = self._flow_from(start, minutes, job.flow_lpm)
+            beside = [
+                stop
+                for key in job.apart
+                for begin, stop in self.runs.get(key, ())
+                if begin < start + minutes - _SMALL and start < stop - _SMALL
+            ]
+            if not beside or math.isinf(start):
+                return start
+            start = max(beside)
+
+    def _flow_from(self, start: float, minutes: float, flow: float) -> float:
+        at = bisect_right(self.times, start) - 1
+        last = len(self.times) - 1
+        while True:
+            if self.levels[at] + flow > self.most:
+                if at == last:
+                    return math.inf
+                start = self.times[at + 1]
+            elif at == last or self.times[at + 1] >= start + minutes - _SMALL:
+                return start
+            at += 1
+
+    def add(self, job: Job, start: float, stop: float) -> None:
+        self._raise(start, stop, job.flow_lpm)
+        self.runs.setdefault(job.key, []).append((start, stop))
+
+    def _raise(self, start: float, stop: float, flow: float) -> None:
+        if stop <= start:
+            return
+        first, last = self._edge(start), self._edge(stop)
+        for k in range(first, last):
+            self.levels[k] += flow
+
+    def _edge(self, at: float) -> int:
+        k = bisect_right(self.times, at) - 1
+        if self.times[k] == at:
+            return k
+        self.times.insert(k + 1, at)
+        self.levels.insert(k + 1, self.levels[k])
+        return k + 1
+
+    def free(self, begin: float, end: float) -> float:
+        """L that still fit between two times."""
+        total = 0.0
+        for k, level in enumerate(self.levels):
+            start = max(self.times[k], begin)
+            stop = min(self.times[k + 1] if k + 1 < len(self.times) else end, end)
+            if stop > start:
+                total += (self.most - level) * (stop - start)
+        return total
+
+    def place(self, job: Job, room: float) -> bool:
+        """Put a job's pulses down, each as early as it goes; False, and nothing done, where not all fit."""
+        kept = self.times.copy(), self.levels.copy()
+        after = job.ready
+        for minutes in job.pulses:
+            start = self.earliest(job, after, minutes)
+            if start + minutes > room + _SMALL:
+                self.times, self.levels = kept
+                self.runs.pop(job.key, None)
+                return False
+            self.add(job, start, start + minutes)
+            after = start + minutes + job.rest
+        return True
+
+
+class Packed(NamedTuple):
+    """runs: by key, or None where no packing was found; proved: then there is none."""
+
+    runs: Mapping[int, Times] | None
+    proved: bool = False
+
+
+def pack(jobs: Sequence[Job], room: float, empty: Flows, *, search: bool = True) -> Packed:
+    """All jobs inside `room` minutes.
+
+    The first order tried is the one given, so that who is first runs first.  search: look through all
+    orders where the good ones fail.
+    """
+    if any(job.span + job.ready > room + _SMALL or job.flow_lpm > empty.most for job in jobs):
+        return Packed(None, proved=True)
+    if _too_much(jobs, room, empty):
+        return Packed(None, proved=True)
+    for order in _orders(jobs):
+        flows = empty.copy()
+        if all(flows.place(job, room) for job in order):
+            return Packed(flows.runs)
+    if not search:
+        return Packed(None)
+    if sum(len(job.pulses) for job in jobs) > SEARCH_PULSES:
+        return Packed(_shuffled(jobs, room, empty))
+    every = _Search(room)
+    found = every.run(empty, tuple(jobs), tuple(job.ready for job in jobs), tuple(0 for _ in jobs), -math.inf)
+    return Packed(found, proved=found is None and every.nodes < SEARCH_NODES)
+
+
+def _shuffled(jobs: Sequence[Job], room: float, empty: Flows) -> Mapping[int, Times] | None:
+    """Many orders near "the longest first", by chance but the same ones every time."""
+    chance = random.Random(len(jobs))
+    for _ in range(SHUFFLES):
+        order = sorted(jobs, key=lambda j: -j.span * chance.uniform(0.6, 1.4))
+        flows = empty.copy()
+        if all(flows.place(job, room) for job in order):
+            return flows.runs
+    return None
+
+
+def _orders(jobs: Sequence[Job]) -> Iterable[Sequence[Job]]:
+    yield jobs
+    yield sorted(jobs, key=lambda j: (-j.span, -j.flow_lpm))
+    yield sorted(jobs, key=lambda j: (-j.flow_lpm, -j.span))
+    yield sorted(jobs, key=lambda j: -j.flow_lpm * j.minutes)
+
+
+def _too_much(jobs: Sequence[Job], room: float, empty: Flows) -> bool:
+    """More flow x time than the hours hold, of all, or of those too big to run beside each other."""
+    if sum(job.flow_lpm * job.minutes for job in jobs) > empty.most * room + 1e-6:
+        return True
+    return sum(job.minutes for job in jobs if job.flow_lpm > empty.most / 2) > room + _SMALL
+
+
+class _Search:
+    """All orders of the pulses, in order of their starts."""
+
+    def __init__(self, room: float) -> None:
+        self.room = room
+        self.nodes = 0
+
+    def run(
+        self,
+        flows: Flows,
+        jobs: tuple[Job, ...],
+        ready: tuple[float, ...],
+        done: tuple[int, ...],
+        last: float,
+    ) -> Mapping[int, Times] | None:
+        """last: the start put down last; what is left starts no sooner, or it comes up in another order."""
+        left = [k for k, job in enumerate(jobs) if done[k] < len(job.pulses)]
+        if not left:
+            return flows.runs
+        if self._hopeless(flows, jobs, done, left, last):
+            return None
+        for k in sorted(left, key=lambda k: -jobs[k].span):
+            if self.nodes >= SEARCH_NODES:
+                return None
+            self.nodes += 1
+            job, minutes = jobs[k], jobs[k].pulses[done[k]]
+            start = flows.earliest(job, ready[k], minutes)
+            rest = sum(job.pulses[done[k] :]) + job.rest * (len(job.pulses) - done[k] - 1)
+            if start < last or start + rest > self.room + _SMALL:
+                continue
+            twin = flows.copy()
+            twin.add(job, start, start + minutes)
+            after = (start + minutes + job.rest,)
+            found = self.run(
+                twin,
+                jobs,
+                ready[:k] + after + ready[k + 1 :],
+                done[:k] + (done[k] + 1,) + done[k + 1 :],
+                start,
+            )
+            if found is not None:
+                return found
+        return None
+
+    def _hopeless(
+        self, flows: Flows, jobs: tuple[Job, ...], done: tuple[int, ...], left: list[int], last: float
+    ) -> bool:
+        """What is left needs more flow x time than there is from the last start on."""
+        begin = max(last, 0.0)
+        need = big = 0.0
+        for k in left:
+            minutes = sum(jobs[k].pulses[done[k] :])
+            need += jobs[k].flow_lpm * minutes
+            if jobs[k].flow_lpm > flows.most / 2:
+                big += minutes
+        if big > self.room - begin + _SMALL:
+            return True
+        return need > flows.free(begin, self.room) + 1e-6
+
+
+def place_in_order(
+    jobs: Sequence[tuple[Job, float, float | None]], room: float, flows: Flows
+) -> dict[int, float]:
+    """Minutes each job gets when they are put down one after another, each cut to the longest that fits.
+
+    jobs: (job, shortest run, longest pulse).  The runs are left in `flows`.
+    """
+    got: dict[int, float] = {}
+    for job, shortest, longest_pulse in jobs:
+        got[job.key] = 0.0
+        least = max(1, math.ceil(shortest))
+        low, high = least - 1, round(job.minutes)
+        if flows.place(job, room):
+            got[job.key] = job.minutes
+            continue
+        best = None
+        high -= 1
+        while low < high:  # a shorter run fits wherever a longer one does, but for the pulses' even lengths
+            middle = (low + high + 1) // 2
+            shorter = job._replace(pulses=pulse_lengths(float(middle), longest_pulse))
+            if flows.copy().place(shorter, room):
+                low, best = middle, shorter
+            else:
+                high = middle - 1
+        if best is not None:
+            flows.place(best, room)
+            got[job.key] = best.minutes
+    return got

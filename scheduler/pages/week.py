@@ -1,0 +1,189 @@
+"""The week's page: what every zone is expected to get and to lack, for today and the six days after; SI."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scheduler.model import Garden, Notice
+from scheduler.show import show_depth, show_flow
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from scheduler.core.week import Short
+    from scheduler.core.week_advice import Mend
+    from scheduler.daily import Plan
+    from scheduler.outlook import Outlook
+
+WORTH_TELLING_STRESS = 0.2
+NAMED = 3
+"""Of more zones that go short only the number is told."""
+MANY_ZONES = 12
+"""Above, no single changes are tried: it would take too long on a small computer."""
+AIMS = (
+    "no crop past its readily available water, weighted by its sensitivity; then zones served when their own "
+    "trigger says; then least lost below the roots; then least water; then fewest starts"
+)
+PLANNED_BY = {
+    "rule": "every zone follows its own trigger, and all of it fits",
+    "solver": "a mixed-integer program (HiGHS) over the week, packed into the hours",
+    "heuristic": "plain steps, the thirstiest first",
+}
+
+
+def week_page(garden: Garden, plan: Plan, *, made_at: datetime) -> dict[str, Any] | None:
+    """None where the week could not be planned.  deficit_mm: in the evening, as expected under the plan."""
+    ahead = plan.outlook
+    if ahead is None:
+        return None
+    return {
+        "garden": garden.name,
+        "date": ahead.first.isoformat(),
+        "made_at": made_at.isoformat(timespec="seconds"),
+        "display": garden.display,
+        "days": list(_days(plan, ahead)),
+        "unmet": _unmet(plan, ahead),
+        "weather": [
+            {
+                "date": ahead.day(k).isoformat(),
+                "rain_mm": _known(ahead.rain_mm[k]),
+                "rain_chance": _known(ahead.rain_chance[k]),
+                "et0_mm": _known(ahead.et0_mm[k]),
+            }
+            for k in range(ahead.week.days)
+        ],
+        "method": ahead.plan.method,
+        "note": ahead.plan.note,
+        "notices": [{"level": n.level, "text": n.text} for n in week_notices(garden, plan)],
+    }
+
+
+def promised(page: dict[str, Any]) -> dict[str, Any]:
+    """What `rowwater week --json` prints."""
+    return {key: page[key] for key in ("made_at", "days", "unmet")}
+
+
+def _days(plan: Plan, ahead: Outlook) -> Iterator[dict[str, Any]]:
+    week, outcome = ahead.week, ahead.plan.outcome
+    for k in range(week.days):
+        for z in np.flatnonzero(week.standing[k]).tolist():
+            runs = [run for run in plan.schedule.runs if run.zone == week.zones[z]] if k == 0 else []
+            given = sum(run.minutes for run in runs) if k == 0 else float(ahead.plan.minutes[k, z])
+            net = sum(run.net_mm for run in runs) if k == 0 else float(outcome.net[k, z])
+            yield {
+                "date": ahead.day(k).isoformat(),
+                "zone": week.zones[z],
+                "minutes": given,
+                "net_mm": _r(net),
+                "deficit_mm": _r(outcome.deficit_end[k, z]),
+                "deficit_sd_mm": _r(ahead.sd[k, z]),
+                "trigger_mm": _known(week.trigger[k, z]),
+                "raw_mm": _r(week.raw[k, z]),
+                "rain_mm": _known(ahead.rain_mm[k]),
+                "rain_chance": _known(ahead.rain_chance[k]),
+                "et0_mm": _known(ahead.et0_mm[k]),
+            }
+
+
+def _unmet(plan: Plan, ahead: Outlook) -> list[dict[str, Any]]:
+    """Today's, and where the week leaves a zone short."""
+    today = [
+        {"zone": u.zone, "net_mm": _r(u.net_mm), "why": u.why, "date": ahead.first.isoformat()}
+        for u in plan.schedule.unmet
+    ]
+    known = {u.zone for u in plan.schedule.unmet}
+    return today + [
+        {
+            "zone": ahead.week.zones[s.zone],
+            "net_mm": _r(s.net_mm),
+            "why": s.why,
+            "date": ahead.day(s.first_day).isoformat(),
+        }
+        for s in ahead.plan.short
+        if ahead.week.zones[s.zone] not in known
+    ]
+
+
+# --- what the grower is told of it ---------------------------------------------------------------
+
+
+def week_notices(garden: Garden, plan: Plan) -> Iterator[Notice]:
+    """Where the week does not fit, what would mend it; and where rain ahead lowered today's minutes."""
+    if plan.unplanned:
+        yield Notice(
+            "look",
+            f"the week could not be planned ({plan.unplanned}): today each zone follows its own trigger",
+        )
+    ahead = plan.outlook
+    if ahead is None:
+        return
+    yield from _rain_notices(garden, plan, ahead)
+    stressed = [s for s in ahead.plan.short if s.stress_days >= WORTH_TELLING_STRESS]
+    if stressed:
+        zones = "; ".join(_short_text(garden, ahead, s) for s in stressed[:NAMED])
+        more = f"; and {len(stressed) - NAMED} more zones" if len(stressed) > NAMED else ""
+        yield Notice("look", f"the week ahead does not fit: {zones}{more}. {_mend_text(garden, ahead)}")
+    if ahead.plan.note:
+        yield Notice("info", f"the week's plan: {PLANNED_BY[ahead.plan.method]} ({ahead.plan.note})")
+
+
+def _rain_notices(garden: Garden, plan: Plan, ahead: Outlook) -> Iterator[Notice]:
+    unmet = {u.zone for u in plan.schedule.unmet}
+    for z, name in enumerate(ahead.week.zones):
+        given, wanted = float(ahead.plan.minutes[0, z]), float(plan.need.minutes[z])
+        if 0 < given < wanted and name not in unmet:
+            room = float(ahead.plan.outcome.deficit_start[0, z] - ahead.plan.outcome.net[0, z])
+            yield Notice(
+                "info",
+                f"{name} gets {given:.0f} of {wanted:.0f} min: {show_depth(max(room, 0.0), garden.display)} "
+                "of room is left for the rain expected",
+            )
+
+
+def _short_text(garden: Garden, ahead: Outlook, short: Short) -> str:
+    depth = show_depth(short.net_mm, garden.display)
+    return (
+        f"{ahead.week.zones[short.zone]} {depth} less than it wants by the end of it, "
+        f"{short.stress_days:.1f} stress days from {ahead.day(short.first_day):%a %Y-%m-%d} on ({short.why})"
+    )
+
+
+def _mend_text(garden: Garden, ahead: Outlook) -> str:
+    if not ahead.mends:
+        if len(ahead.week.zones) > MANY_ZONES:
+            return "Longer hours, more days, more flow or fewer zones would mend it"
+        return "No single change of hours, days, flow or caps would mend it"
+    mend = ahead.mends[0]
+    words = _change(garden, ahead, mend)
+    if mend.mends:
+        return f"This alone would mend it: {words}"
+    return f"What helps most by itself: {words} (stress {mend.before:.1f} -> {mend.after:.1f} days)"
+
+
+def _change(garden: Garden, ahead: Outlook, mend: Mend) -> str:
+    zone = ahead.week.zones[mend.zone] if mend.zone is not None else ""
+    match mend.change:
+        case "longer hours":
+            return f"{mend.amount:.0f} more minutes of watering hours a day"
+        case "one more day":
+            return f"water on {ahead.day(mend.day or 0):%a %Y-%m-%d} too"
+        case "more flow":
+            return f"{show_flow(mend.amount, garden.display)} more from the supply"
+        case "split the zone":
+            return f"{zone} split over two valves"
+        case "longer run":
+            return f"no longest_run for {zone}"
+        case "no cap":
+            return "no cap on water this week"
+
+
+def _known(value: float) -> float | None:
+    return _r(value) if math.isfinite(value) else None
+
+
+def _r(value: float) -> float:
+    return round(float(value), 4) + 0.0

@@ -1,0 +1,158 @@
+"""`rowwater week`, the plan of the week in the morning, and `season` with foresight."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import pytest
+from cli.conftest import Grower
+
+KEYS = {"date", "zone", "minutes", "net_mm", "deficit_mm", "deficit_sd_mm", "trigger_mm", "raw_mm", "rain_mm",
+        "rain_chance", "et0_mm"}  # fmt: skip
+
+
+def test_the_week_has_the_promised_fields_and_starts_with_today(grower: Grower) -> None:
+    day = grower("day", "--date", "2015-07-01", "--json").json
+    said = grower("week", "--date", "2015-07-01", "--json")
+    assert said.status in (0, 3)
+    week = said.json
+    assert set(week) == {"made_at", "days", "unmet"}
+    assert week["made_at"] == day["made_at"]
+    assert {len(row.keys() ^ KEYS) for row in week["days"]} == {0}
+    assert sorted({row["date"] for row in week["days"]}) == [f"2015-07-0{k}" for k in range(1, 8)]
+    today = {row["zone"]: row["minutes"] for row in week["days"] if row["date"] == "2015-07-01"}
+    for zone in day["zones"]:
+        if "crop" in zone:
+            assert today[zone["zone"]] == zone["minutes"]
+
+
+def test_the_week_as_text_fits_the_screen_and_tells_its_age(grower: Grower) -> None:
+    assert grower("week", "--date", "2015-07-01").status == 1
+    grower("day", "--date", "2015-07-01")
+    said = grower("week", "--date", "2015-07-01")
+    lines = said.out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert "made 2015-07-01" in lines[0]
+    assert all(zone in said.out for zone in ("tomatoes", "beans", "lettuce", "squash"))
+    old = grower("week", "--date", "2015-07-03")
+    assert old.status == 3
+    assert "! This week is 2 days old. Run: rowwater day" in old.out
+
+
+def test_the_week_can_be_drawn(grower: Grower) -> None:
+    grower("day", "--date", "2015-07-01")
+    path = grower.folder / "week.png"
+    assert grower("week", "--date", "2015-07-01", "--plot", str(path)).status in (0, 3)
+    assert path.read_bytes().startswith(b"\x89PNG")
+    assert grower("week", "--date", "2015-07-01", "--plot", "week.doc").status == 2
+
+
+def test_without_rain_and_with_water_to_spare_today_is_the_plain_rules(grower: Grower) -> None:
+    grower.edit("volume: 5 gal, time: 40 s", "volume: 5 gal, time: 5 s")
+    for day in (
+        "2015-06-28",
+        "2015-06-29",
+        "2015-06-30",
+        "2015-07-01",
+    ):  # later, a valve's cap of 6 h cuts in
+        page = grower("day", "--date", day, "--json").json
+        for zone in page["zones"]:
+            assert zone["minutes"] == zone.get("wanted_minutes", 0.0), (day, zone["zone"])
+    assert any(run["minutes"] for run in page["runs"])
+
+
+def test_a_planner_that_breaks_loses_no_morning(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
+    for day in ("2015-06-28", "2015-06-29", "2015-06-30", "2015-07-01"):
+        grower("day", "--date", day)
+    monkeypatch.setitem(sys.modules, "scheduler.outlook", None)  # as if a part of it were missing
+    said = grower("day", "--date", "2015-07-02", "--json")
+    assert said.status == 3
+    page = said.json
+    assert page["runs"]
+    assert any(n["text"].startswith("the week could not be planned") for n in page["notices"])
+    assert all(
+        page["window"]["from"] <= run["start"] < run["stop"] <= page["window"]["until"]
+        for run in page["runs"]
+    )
+    assert "could not be planned" in grower("why", "beans").out
+    assert grower("week", "--date", "2015-07-02").status == 1
+
+
+def test_zones_kept_apart_never_run_side_by_side(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
+    grower.edit("  days: all", "  days: all\n  not_together: [[beans, lettuce], [tomatoes, squash]]")
+    for day in ("2015-06-28", "2015-06-29", "2015-06-30", "2015-07-01"):
+        grower("day", "--date", day)
+    for broken in (False, True):
+        if broken:
+            monkeypatch.setitem(sys.modules, "scheduler.outlook", None)
+            grower("note", "rain", "0.01in", "--date", "2015-07-02")
+        runs = grower("day", "--date", "2015-07-02", "--json").json["runs"]
+        assert runs
+        for a in runs:
+            for b in runs:
+                if {a["zone"], b["zone"]} in ({"beans", "lettuce"}, {"tomatoes", "squash"}):
+                    assert a["stop"] <= b["start"] or b["stop"] <= a["start"]
+
+
+def test_hours_by_month_and_a_months_cap_reach_the_schedule(grower: Grower) -> None:
+    hours = 'jul: {hours: {from: "20:00", until: "23:30"}, monthly_cap: 200 gal}'
+    grower.edit("  days: all", "  days: all\n  by_month:\n    " + hours)
+    for day in ("2015-06-28", "2015-06-29", "2015-06-30", "2015-07-01"):
+        grower("day", "--date", day)
+    page = grower("day", "--date", "2015-07-02", "--json").json
+    assert page["window"]["from"] == "2015-07-02T20:00:00-07:00"
+    assert all(run["start"] >= page["window"]["from"] for run in page["runs"])
+    assert sum(run["liters"] for run in page["runs"]) <= 200 * 3.785411784
+    assert any("the month's cap on water" in unmet["why"] for unmet in page["unmet"])
+
+
+def test_a_contested_week_is_solved_and_says_what_would_mend_it(
+    grower: Grower, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("scheduler.outlook.MEND_SECONDS", 0.2)
+    grower.edit('until: "10:00"', 'until: "05:30"')
+    for day in ("2015-06-29", "2015-06-30", "2015-07-01"):
+        grower("day", "--date", day)
+    page = grower("day", "--date", "2015-07-02", "--json").json
+    said = [n["text"] for n in page["notices"] if n["text"].startswith("the week ahead does not fit")]
+    assert len(said) == 1
+    assert "would mend it" in said[0] or "helps most" in said[0]
+    assert "stress days from" in said[0]
+
+
+# --- season --------------------------------------------------------------------------------------
+
+SPAN = ("--weather", "weather.csv", "--from", "2015-06-20", "--to", "2015-07-05")
+
+
+def test_season_with_perfect_foresight_has_the_same_shape(grower: Grower) -> None:
+    none = grower("season", *SPAN, "--json").json
+    perfect = grower("season", *SPAN, "--foresight", "perfect", "--json").json
+    assert none.keys() == perfect.keys()
+    assert none["foresight"] == {"mode": "none"}
+    assert perfect["foresight"]["mode"] == "perfect"
+    assert sum(perfect["foresight"]["mornings"].values()) == 16
+    assert none["days"][0].keys() == perfect["days"][0].keys()
+    assert [d["et0_mm"] for d in none["days"]] == [d["et0_mm"] for d in perfect["days"]]
+
+
+def test_season_on_a_forecast_file(grower: Grower) -> None:
+    rows = Path("weather.csv").read_text().splitlines()
+    days = [row for row in rows[1:] if "2015-06-19" < row < "2015-07-13"]
+    issued = [f"{a.split(',')[0]},{b}" for i, a in enumerate(days) for b in days[i : i + 7]]
+    Path("forecast.csv").write_text("\n".join([f"issued,{rows[0]}", *issued]) + "\n")
+    said = grower("season", *SPAN, "--foresight", "forecast", "--forecast", "forecast.csv")
+    assert said.status == 0
+    assert "foresight: forecast; mornings planned:" in said.out
+    assert grower("season", *SPAN, "--foresight", "forecast").status == 2
+    said = grower("season", *SPAN, "--forecast", "forecast.csv")
+    assert said.status == 2
+    assert "issued" in said.err
+
+
+def test_the_stored_week_is_json(grower: Grower) -> None:
+    """What is printed has no nan and no infinity."""
+    grower("day", "--date", "2015-06-29")
+    json.loads(grower("week", "--date", "2015-06-29", "--json").out, parse_constant=pytest.fail)
