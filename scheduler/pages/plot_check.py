@@ -10,8 +10,8 @@ import numpy as np
 from scheduler.core.arrays import FloatArray
 from scheduler.core.garden_check import GardenCheck, ZoneCheck
 from scheduler.core.laterals import Branches, LateralBatch, solve
-from scheduler.errors import BadInput, CouldNot
 from scheduler.model import Garden
+from scheduler.pages.drawing import pyplot_for
 from scheduler.show import KPA_PER_PSI, METERS_PER_FOOT
 
 LEAST_RANGE = 0.9
@@ -20,18 +20,9 @@ LEAST_RANGE = 0.9
 
 def draw(garden: Garden, check: GardenCheck, path: Path) -> None:
     """Write a PNG or SVG. CouldNot where matplotlib is not installed."""
-    if path.suffix.lower() not in (".png", ".svg"):
-        raise BadInput(f"{path}: a plot is a .png or an .svg")
-    try:
-        import matplotlib
+    pyplot = pyplot_for(path)
+    from matplotlib.collections import LineCollection
 
-        matplotlib.use("agg")
-        from matplotlib import pyplot
-        from matplotlib.collections import LineCollection
-    except ImportError:
-        raise CouldNot(
-            "--plot needs matplotlib, which is not installed", hint="pip install 'rowwater[plot]'"
-        ) from None
     us = garden.display == "us"
     length, pressure = (METERS_PER_FOOT, KPA_PER_PSI) if us else (1.0, 1.0)
     figure, axes = pyplot.subplots(figsize=(9, 6))

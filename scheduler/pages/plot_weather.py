@@ -6,7 +6,7 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
-from scheduler.errors import BadInput, CouldNot
+from scheduler.pages.drawing import pyplot_for
 from scheduler.show import MM_PER_INCH
 
 NAN = float("nan")
@@ -14,17 +14,7 @@ NAN = float("nan")
 
 def draw(page: dict[str, Any], path: Path, display: str) -> None:
     """Write a PNG or SVG. CouldNot where matplotlib is not installed."""
-    if path.suffix.lower() not in (".png", ".svg"):
-        raise BadInput(f"{path}: a plot is a .png or an .svg")
-    try:
-        import matplotlib
-
-        matplotlib.use("agg")
-        from matplotlib import pyplot
-    except ImportError:
-        raise CouldNot(
-            "--plot needs matplotlib, which is not installed", hint="pip install 'rowwater[plot]'"
-        ) from None
+    pyplot = pyplot_for(path)
     us = display == "us"
     depth, size = ("in", MM_PER_INCH) if us else ("mm", 1.0)
     days = page["days"]

@@ -6,23 +6,13 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from scheduler.errors import BadInput, CouldNot
+from scheduler.pages.drawing import pyplot_for
 from scheduler.show import MM_PER_INCH
 
 
 def draw(page: dict[str, Any], path: Path) -> None:
     """Write a PNG or SVG. CouldNot where matplotlib is not installed."""
-    if path.suffix.lower() not in (".png", ".svg"):
-        raise BadInput(f"{path}: a plot is a .png or an .svg")
-    try:
-        import matplotlib
-
-        matplotlib.use("agg")
-        from matplotlib import pyplot
-    except ImportError:
-        raise CouldNot(
-            "--plot needs matplotlib, which is not installed", hint="pip install 'rowwater[plot]'"
-        ) from None
+    pyplot = pyplot_for(path)
     unit, size = ("in", MM_PER_INCH) if page["display"] == "us" else ("mm", 1.0)
     dates = [day["date"] for day in page["weather"]]
     zones = list(dict.fromkeys(day["zone"] for day in page["days"]))

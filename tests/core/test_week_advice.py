@@ -13,7 +13,7 @@ from scheduler.core.restrictions import Restrictions, apart_zones, day_rule, day
 from scheduler.core.week import PeriodCap
 from scheduler.core.week_advice import mends, split
 from scheduler.core.week_plan import plan_week
-from scheduler.model import Supply, WateringDays
+from scheduler.model import MonthRule, Supply, WateringDays
 from scheduler.yield_response import yield_response
 
 

@@ -52,8 +52,9 @@ ANYTHING = st.recursive(
 
 
 @st.composite
-def mutated(draw: st.DrawFn) -> str:
-    answer = json.loads(json.dumps(draw(st.sampled_from(ANSWERS))))
+def spoiled(draw: st.DrawFn, whole: Any) -> Any:
+    """Values taken out, doubled, replaced by anything, in up to four places."""
+    answer = json.loads(json.dumps(whole))
     for _ in range(draw(st.integers(0, 4))):
         spot: Any = answer
         while True:
@@ -72,7 +73,12 @@ def mutated(draw: st.DrawFn) -> str:
                 case _:
                     spot[key] = draw(ANYTHING)
             break
-    return json.dumps(answer)
+    return answer
+
+
+@st.composite
+def mutated(draw: st.DrawFn) -> str:
+    return json.dumps(draw(spoiled(draw(st.sampled_from(ANSWERS)))))
 
 
 @st.composite

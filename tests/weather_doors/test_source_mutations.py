@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from weather_doors.test_nws import STATION, hourly, reports
 from weather_doors.test_openmeteo_mutations import ANSWERS as OPEN_METEO
-from weather_doors.test_openmeteo_mutations import ANYTHING
+from weather_doors.test_openmeteo_mutations import ANYTHING, spoiled
 
 from scheduler.errors import RowwaterError
 from scheduler.model import WEATHER_FIELDS, Fetched, Location
@@ -60,26 +60,7 @@ FIELDS = {"time": "time", "temp_c": "t", "solar_w_m2": "s"}
 @st.composite
 def mutated(draw: st.DrawFn, whole: Any) -> Any:
     """Values taken out, doubled, replaced by anything, in up to four places."""
-    answer = json.loads(json.dumps(whole))
-    for _ in range(draw(st.integers(0, 4))):
-        spot: Any = answer
-        while True:
-            keys = list(spot) if isinstance(spot, dict) else list(range(len(spot)))
-            if not keys:
-                break
-            key = draw(st.sampled_from(keys))
-            if isinstance(spot[key], dict | list) and draw(st.integers(0, 5)):
-                spot = spot[key]
-                continue
-            match draw(st.integers(0, 3)):
-                case 0:
-                    del spot[key]
-                case 1 if isinstance(spot, list):
-                    spot.insert(key, spot[draw(st.sampled_from(keys))])
-                case _:
-                    spot[key] = draw(ANYTHING)
-            break
-    return Mutant(answer)
+    return Mutant(draw(spoiled(whole)))
 
 
 class Mutant:
