@@ -24,7 +24,7 @@ from scheduler.pages.day import day_page
 from scheduler.pages.runs import run_of
 from scheduler.pages.week import week_page
 from scheduler.pages.working import day_working
-from scheduler.soilsensor import add_from_files
+from scheduler.soilsensor import add_from_sensors
 
 if TYPE_CHECKING:
     from scheduler.outlook import Outlook
@@ -109,7 +109,7 @@ def plan_day(
     store.begin(day)
     fetched, failures = collect(min(store.first_day or day, day) - timedelta(days=RECENT_DAYS + 1))
     store.add_weather(value for answer in fetched for value in answer.values)
-    failures = failures + add_from_files(garden, store, now=now, since=min(store.first_day or day, day))
+    failures = failures + add_from_sensors(garden, store, now=now, since=min(store.first_day or day, day))
     facts = gather(garden, day, store, make_planting)
     inputs = inputs_digest(garden, facts)
     kept = facts.plans.get(day)

@@ -14,6 +14,7 @@ from scheduler.gardenmodels import (
     MonthBlock,
     PlantingBlock,
     RowsBlock,
+    SoilSensorBlock,
     SourceBlock,
     SupplyBlock,
     ZoneBlock,
@@ -106,9 +107,7 @@ class Builder:
             zone.measured_flow, zone.refill_at, zone.leave_room, zone.shortest_run, zone.longest_run,
             zone.fill_time,
             zone.starting_deficit, zone.rain_capture, zone.runoff, zone.longest_pulse, zone.pulse_rest,
-            SoilSensor(**zone.soil_sensor.model_dump(exclude={"depth"}), depth_m=zone.soil_sensor.depth)
-            if zone.soil_sensor
-            else None,
+            _soil_sensor(zone.soil_sensor) if zone.soil_sensor else None,
         )  # fmt: skip
 
     def _soil(self, name: str, zone: ZoneBlock) -> Soil:
@@ -159,6 +158,13 @@ _TAPE_KEYS = (
     "roughness", "pressure_limit",
 )  # fmt: skip
 """In the order of model.Tape."""
+
+
+def _soil_sensor(block: SoilSensorBlock) -> SoilSensor:
+    own = block.model_dump(exclude={"depth", "mqtt"})
+    if block.mqtt is None:
+        return SoilSensor(**own, depth_m=block.depth)
+    return SoilSensor(**own, depth_m=block.depth, topic=block.mqtt.topic, field=block.mqtt.field)
 
 
 def _rows(own: RowsBlock | None, of_zone: RowsBlock | None) -> Rows | None:

@@ -16,6 +16,7 @@ from scheduler.gardenmodels import (
     PlantingBlock,
     RowsBlock,
     SoilBlock,
+    SoilSensorBlock,
     SourceBlock,
     SupplyBlock,
     ZoneBlock,
@@ -121,6 +122,8 @@ class Checks:
         if zone.tape not in tapes:
             self._unknown((*zone.at, "tape"), zone.tape, "one of the tapes", tapes)
         self._soil((*zone.at, "soil"), zone.soil)
+        if zone.soil_sensor is not None:
+            self._soil_sensor(zone.soil_sensor)
         if zone.longest_run is not None:
             for key in ("shortest_run", "fill_time"):
                 if getattr(zone, key) > zone.longest_run - (key == "fill_time"):
@@ -151,6 +154,14 @@ class Checks:
         elif soil.theta_fc is not None and soil.theta_wp is not None and soil.theta_wp >= soil.theta_fc:
             text = f"{soil.theta_wp:g} must be less than theta_fc, {soil.theta_fc:g}"
             self._sheet.complain((*at, "theta_wp"), text)
+
+    def _soil_sensor(self, sensor: SoilSensorBlock) -> None:
+        keys = self._sheet.keys_at(sensor.at)
+        if self._exactly_one(sensor.at, sensor.one_of, "missing: a file with its column, or mqtt"):
+            if sensor.file is not None and sensor.column is None:
+                self._sheet.complain(sensor.at, "missing: column, the heading of its readings in the file")
+            elif sensor.file is None and "column" in keys:
+                self._sheet.complain((*sensor.at, "column"), "is of a file: messages have a field")
 
     def _plantings(self, zone: ZoneBlock) -> None:
         of_zone = self._sheet.keys_at((*zone.at, "rows"))

@@ -200,9 +200,18 @@ class PlantingBlock(Block):
         "Days of the four stages, where this planting differs from the crop table.", "[20, 30, 20, 10]", None)
 
 
+class SoilTopicBlock(Block):
+    topic: Name = key("The topic of its messages; the service hears them.", "shed/soil/north")
+    field: Name | None = key("Where the reading stands in a message that is more than a number.",
+                             "soil.tension", None)
+
+
 class SoilSensorBlock(Block):
-    file: FilePath = key("The CSV file that the sensor's logger writes.", "soil.csv")
-    column: Name = key("Heading of the column that holds its readings.", "North bed")
+    one_of: ClassVar[tuple[str, ...]] = ("file", "mqtt")
+    file: FilePath | None = key("The CSV file that the sensor's logger writes.", "soil.csv", None)
+    mqtt: SoilTopicBlock | None = key(
+        "In place of a file: messages by way of the broker.", "{topic: shed/soil/north}", None)
+    column: Name | None = key("Heading of the file's column that holds its readings.", "North bed", None)
     unit: Annotated[str, choice(*get_args(SoilUnit))] = key(
         "What they are in: tension, or water by volume (% or m3/m3).", "cb")
     time: Name = key("Heading of the column with date and time.", "Time", "Time")

@@ -194,14 +194,16 @@ SoilUnit = Literal["cb", "kPa", "hPa", "%", "m3/m3"]
 
 @dataclass(frozen=True, slots=True)
 class SoilSensor:
-    """A soil sensor whose readings another program writes to a CSV file."""
+    """A soil sensor whose readings another program writes to a CSV file, or sends as messages."""
 
-    file: str  # relative paths start at the garden's folder
-    column: str
+    file: str | None  # relative paths start at the garden's folder
+    column: str | None  # of the file
     unit: SoilUnit
     time: str = "Time"
     depth_m: float | None = None
     instrument: Literal["tensiometer", "block"] = "tensiometer"
+    topic: str | None = None  # of the messages, in place of a file
+    field: str | None = None  # where the reading stands in a message; None: the message is the reading
 
 
 @dataclass(frozen=True, slots=True)

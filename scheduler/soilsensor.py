@@ -1,18 +1,21 @@
-"""Soil readings as the grower types them or a logger's CSV file holds them, kept as notes."""
+"""Soil readings as the grower types them, a logger's CSV file holds them or messages bring them: notes."""
 
 from __future__ import annotations
 
 import csv
+import json
+import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from datetime import date, datetime
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from scheduler.errors import BadInput, RowwaterError
 from scheduler.model import Garden, Note, Zone
-from scheduler.weather import stamps, table
+from scheduler.weather import readings, stamps, table
+from scheduler.weather.messages import look
 
 if TYPE_CHECKING:
     from scheduler.store.store import Store
@@ -48,8 +51,8 @@ def details_of(amount: Mapping[str, float], at: datetime, **more: Any) -> dict[s
     return {**amount, "at": at.isoformat(), **{k: v for k, v in more.items() if v is not None}}
 
 
-def add_from_files(garden: Garden, store: Store, *, now: datetime, since: date) -> list[str]:
-    """New readings of the zones' sensor files go on record; one line per file that cannot be read.
+def add_from_sensors(garden: Garden, store: Store, *, now: datetime, since: date) -> list[str]:
+    """New readings of the zones' sensors go on record; one line per sensor that cannot be read.
 
     Of each half of a day the last reading counts, so only those are kept.
     """
@@ -61,7 +64,8 @@ def add_from_files(garden: Garden, store: Store, *, now: datetime, since: date) 
         if known is None:
             known = {(n.zone, n.details.get("at"), n.details.get("source")) for n in store.notes(kind="soil")}
         try:
-            for note in from_file(zone, garden, now=now, since=since):
+            heard = from_messages(zone, garden, store.path.parent, now=now, since=since)
+            for note in heard if zone.soil_sensor.topic else from_file(zone, garden, now=now, since=since):
                 if (note.zone, note.details["at"], note.details["source"]) not in known:
                     store.add_note(note)
         except RowwaterError as problem:
@@ -73,6 +77,8 @@ def from_file(zone: Zone, garden: Garden, *, now: datetime, since: date) -> list
     """The last reading of each half day from `since` to `now`. BadInput where the file makes no sense."""
     sensor = zone.soil_sensor
     assert sensor is not None
+    assert sensor.file is not None
+    assert sensor.column is not None
     text, label = table.load(Path(garden.folder, Path(sensor.file).expanduser()))
     sheet = table.split(text, label, delimiter=_delimiter(text))
     places = [_place(sheet.header, title, label) for title in (sensor.time, sensor.column)]
@@ -80,8 +86,45 @@ def from_file(zone: Zone, garden: Garden, *, now: datetime, since: date) -> list
         (row[places[0]].strip(), row[places[1]].strip()) for _, row in sheet.rows if len(row) > max(places)
     ]
     site = ZoneInfo(garden.location.timezone)
+    return _notes(zone, _readings(cells, label, site), f"file {sensor.file}", now=now, since=since)
+
+
+def from_messages(zone: Zone, garden: Garden, data_folder: Path, *, now: datetime, since: date) -> list[Note]:
+    """The same of what the service heard on the sensor's topic, by the time it was heard.
+
+    What the broker had kept is left out: nobody knows of when it is.
+    """
+    sensor = zone.soil_sensor
+    assert sensor is not None
+    if sensor.topic is None:
+        return []
+    site = ZoneInfo(garden.location.timezone)
+    begin = datetime.combine(since, time(), site)
+    found = []
+    for message in readings.read(readings.path_for(data_folder, sensor.topic), begin):
+        value = None if message.retained else _value(message.text, sensor.field)
+        if value is not None:
+            found.append((message.received_at.astimezone(site), value))
+    return _notes(zone, found, f"mqtt {sensor.topic}", now=now, since=since)
+
+
+def _value(text: str, field: str | None) -> float | None:
+    """The number in a message; None for anything else, NaN and infinity too."""
+    try:
+        body = json.loads(text)
+        value = float(body if field is None else look(body, field))
+    except (ValueError, TypeError, OverflowError, RecursionError):
+        return None
+    return value if math.isfinite(value) else None
+
+
+def _notes(
+    zone: Zone, found: Iterable[tuple[datetime, float]], source: str, *, now: datetime, since: date
+) -> list[Note]:
+    sensor = zone.soil_sensor
+    assert sensor is not None
     halves: dict[tuple[date, bool], tuple[datetime, float]] = {}
-    for at, value in _readings(cells, label, site):
+    for at, value in found:
         if since <= at.date() and at <= now:
             half = at.date(), at.hour >= 12
             if half not in halves or at >= halves[half][0]:
@@ -97,7 +140,7 @@ def from_file(zone: Zone, garden: Garden, *, now: datetime, since: date) -> list
                 at,
                 depth_m=sensor.depth_m,
                 instrument=sensor.instrument,
-                source=f"file {sensor.file}",
+                source=source,
             ),
         )
         for (day, _), (at, value) in sorted(halves.items())

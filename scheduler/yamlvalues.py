@@ -161,8 +161,9 @@ def some_text(
 def choice(*words: str) -> Reads:
     def read(value: Any, _: Display) -> str:
         typed = " ".join(str(_scalar(value, "a word", words[0])).casefold().split())
-        if typed in words:
-            return typed
+        for word in words:
+            if typed == word.casefold():
+                return word
         near = nearest(typed, words)
         hint = f' - did you mean "{near}"?' if near else ""
         raise ValueError(f"{shown(value)} is not one of: {', '.join(words)}{hint}")

@@ -116,6 +116,11 @@ def brief_page(garden: Garden, day: date) -> dict[str, Any]:
             {"kind": source.kind, "name": source.name, "settings": dict(source.settings)}
             for source in garden.sources
             if source.kind == "mqtt"
+        ]
+        + [
+            {"kind": "mqtt", "name": f"soil {zone.name}", "settings": {"topic": zone.soil_sensor.topic}}
+            for zone in garden.zones
+            if zone.soil_sensor and zone.soil_sensor.topic
         ],
     }
 
