@@ -175,7 +175,10 @@ def guard_of(parent: int) -> int:
 
 def test_ctrl_c_closes(run: Any, tmp_path: Path) -> None:
     run("chard", "--yes")
-    script = "from scheduler.cli.valve_test import command; command()"
+    script = (  # a test run in the background of a shell hands down a SIGINT that is ignored
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        "from scheduler.cli.valve_test import command; command()"
+    )
     places = ["--config", str(tmp_path / "garden.yaml"), "--data", str(tmp_path / "data")]
     with subprocess.Popen(
         [sys.executable, "-c", script, "kale", "--yes", "--seconds", "60", *places], stderr=subprocess.PIPE
