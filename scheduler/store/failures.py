@@ -64,7 +64,7 @@ def _database(path: Path, error: sqlite3.Error) -> CouldNot | None:
     if code == sqlite3.SQLITE_ERROR and "no such table" in str(error):  # they were there when it was opened
         return CouldNot(
             f"the database {path} was deleted or replaced while it was in use ({error})",
-            hint="run the command again: the damaged file is set aside and a new one begun",
+            hint="run the command again: what stands there now is opened anew",
         )
     if code is None and type(error) is sqlite3.OperationalError:  # text that is no UTF-8
         return CouldNot(
