@@ -14,24 +14,24 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from scheduler import (
-    alarms,
-    booking,
-    daemon,
-    errands,
-    guard,
-    guardlink,
-    hands,
-    ledger,
-    meter,
-    mornings,
-    trust,
-)
 from scheduler.cli import stop
 from scheduler.core import health
 from scheduler.model import Valve
 from scheduler.relays import base, broker, mqtt
 from scheduler.relays.gpio import GpioValve
+from scheduler.service import (
+    alarms,
+    clock_trust,
+    daemon,
+    guard,
+    guardlink,
+    job_times,
+    ledger,
+    meter,
+    valve_threads,
+    water_records,
+)
+from scheduler.service import jobs as service_jobs
 from scheduler.weather import http
 
 ROOT = Path(__file__).parents[1]
@@ -81,11 +81,11 @@ def valves() -> Iterator[Row]:
         "a valve does not answer",
         f"{span(base.LIMIT_S)} (a pin: {span(GpioValve.limit_s)})",
         "counts as open, so its flow stays taken; the close is repeated, at most "
-        f"{span(hands.LONGEST_PAUSE_S)} apart, for ever, and told",
+        f"{span(valve_threads.LONGEST_PAUSE_S)} apart, for ever, and told",
     )
     yield (
         "an open command is late, since the program stood still",
-        span(hands.STALE_S),
+        span(valve_threads.STALE_S),
         "never sent",
     )
     yield (
@@ -171,17 +171,17 @@ def records_and_weather() -> Iterator[Row]:
     )
     yield (
         "the disk fails during a run",
-        span(booking.MISSED_BEATS * usual.beat_s + ledger.GRACE_S),
+        span(water_records.MISSED_BEATS * usual.beat_s + ledger.GRACE_S),
         "closed; what was given is booked as soon as the disk takes it",
     )
     yield (
-        f"the clock is not set, or more than {span(trust.TOLERANCE_S)} behind the newest record",
+        f"the clock is not set, or more than {span(clock_trust.TOLERANCE_S)} behind the newest record",
         span(usual.tick_s),
         "nothing opens, until it is right; what is open ends in time",
     )
     yield (
         "garden.yaml is changed for the worse",
-        f"{span(errands.LOOK_S)}, and {span(errands.READ_LIMIT_S)} at most to read it",
+        f"{span(service_jobs.LOOK_S)}, and {span(service_jobs.READ_LIMIT_S)} at most to read it",
         "the last good version goes on, also after a reboot; the first line of the morning says so",
     )
     yield (
@@ -191,9 +191,9 @@ def records_and_weather() -> Iterator[Row]:
     )
     yield (
         "the daily job hangs or fails",
-        span(errands.DAY_LIMIT_S),
-        f"killed; again after {span(mornings.FIRST_PAUSE_S)}, then after longer pauses up to "
-        f"{span(mornings.LONGEST_PAUSE_S)}; no plan, no water",
+        span(service_jobs.DAY_LIMIT_S),
+        f"killed; again after {span(job_times.FIRST_PAUSE_S)}, then after longer pauses up to "
+        f"{span(job_times.LONGEST_PAUSE_S)}; no plan, no water",
     )
     yield (
         "somebody is to be told",

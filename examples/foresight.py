@@ -29,11 +29,11 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.foresight import Dawn, Decide, Planner, simulate_ahead
-from scheduler.gardenfile import load_text
+from scheduler.garden.file import load_text
 from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays
-from scheduler.season import Season
-from scheduler.weather import dailycsv
+from scheduler.planning.foresight import Dawn, Decide, Planner, simulate_ahead
+from scheduler.planning.season import Season
+from scheduler.weather.files import daily as daily_file
 
 ROOT = Path(__file__).parents[1]
 LEADS = 7
@@ -103,7 +103,7 @@ def weather_of(place: Place) -> WeatherDays:
     rows = records().daily_rows(place.record, nominal_year=place.year if place.nominal else None)
     header = ",".join(rows[0])
     lines = [",".join(row.values()) for row in rows if row["date"] <= f"{place.year}-12-31"]
-    return dailycsv.read("\n".join([header, *lines]) + "\n", name=place.record)
+    return daily_file.read("\n".join([header, *lines]) + "\n", name=place.record)
 
 
 def garden_of(place: Place) -> Garden:

@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 SERVICE_FOLDER = Path("/var/lib/rowwater")
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where this garden's file and its data folder are."""
+
+    config: Path  # garden.yaml
+    data: Path
 
 
 def data_dir(explicit: str | None, environ: Mapping[str, str]) -> Path:

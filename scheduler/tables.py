@@ -1,4 +1,4 @@
-"""The shipped crop and soil tables (config/crops.yaml, config/soils.yaml), as they stand in the files.
+"""The shipped tables (config/*.yaml): crops, soils, retention, yield response, as they stand in the files.
 
 Where every figure comes from is written beside it in those files. What a grower's own crops.yaml changes is
 none of this module's business: it only hands out what ships.
@@ -19,8 +19,10 @@ if TYPE_CHECKING:
 
     from scheduler.model import TextureGroup
 
-__all__ = ["Texture", "crop_aliases", "crops", "retention", "soils", "wetted_width_m"]
+__all__ = ["Texture", "crop_aliases", "crops", "retention", "soils", "wetted_width_m", "yield_response"]
 
+UNKNOWN_KY = 1.0
+"""Of a crop that no source lists: yield falls in proportion to use."""
 _WIDTH_UNIT = " m"  # the shipped file gives every wetted width in metres
 
 
@@ -107,3 +109,18 @@ def _folder() -> Traversable:
         return resources.files("scheduler.config")
     except ModuleNotFoundError:
         return Path(__file__).resolve().parent.parent / "config"
+
+
+def yield_response(crop: str) -> float:
+    """Ky of a crop by its name, or by another name of a shipped crop; 1 where none is published.
+
+    >>> yield_response("tomato"), yield_response("tomatoes"), yield_response("okra")
+    (1.05, 1.05, 1.0)
+    """
+    name = crop_aliases().get(crop.casefold(), crop)
+    return _yield_factors().get(name, UNKNOWN_KY)
+
+
+@cache
+def _yield_factors() -> dict[str, float]:
+    return {name: float(entry["ky"]) for name, entry in shipped("yield_response.yaml").items()}

@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 from core import gardens
 
-from scheduler.confidence import came_by, curve_of, forecast_share, readings_of, water_doubt
-from scheduler.core import doubt as d
-from scheduler.core.et import reference_et
-from scheduler.core.terms import terms
-from scheduler.facts import Facts
+from scheduler.core.balance.et import reference_et
+from scheduler.core.balance.terms import terms
+from scheduler.core.uncertainty import sources as d
 from scheduler.model import Applied, Note, Soil, WeatherValue
+from scheduler.planning.confidence import came_by, forecast_share, water_doubt
+from scheduler.planning.facts import Facts
+from scheduler.planning.soil import curve_of, readings_of
 
 FIRST = date(2015, 5, 1)
 DAY = date(2015, 6, 20)

@@ -8,8 +8,8 @@ from types import ModuleType
 
 import pytest
 
-from scheduler import daemon, guard
 from scheduler.relays import base
+from scheduler.service import daemon, guard
 
 ROOT = Path(__file__).parents[1]
 

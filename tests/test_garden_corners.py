@@ -6,8 +6,8 @@ import pytest
 import yaml
 from test_gardenfile import MINIMAL, changed, complaints
 
-from scheduler import yamlnodes
-from scheduler.yamlsheet import MOST_COMPLAINTS, Block, Sheet
+from scheduler.garden import nodes as yaml_nodes
+from scheduler.garden.sheet import MOST_COMPLAINTS, Block, Sheet
 
 ZONE = MINIMAL[MINIMAL.index("  beans:") :]
 
@@ -62,7 +62,7 @@ def test_a_character_beyond_all_characters(escape: str, monkeypatch: pytest.Monk
     text = changed("garden: Small plot", f'garden: "{escape}"', MINIMAL)
     (told,) = complaints(text)
     assert told.startswith("garden.yaml:1: ")
-    monkeypatch.setattr(yamlnodes, "_LOADER", yaml.BaseLoader)  # where the C library is missing
+    monkeypatch.setattr(yaml_nodes, "_LOADER", yaml.BaseLoader)  # where the C library is missing
     assert complaints(text) == ("garden.yaml:1: not valid YAML",)
 
 

@@ -8,14 +8,7 @@ from pathlib import Path
 import pytest
 
 from scheduler.errors import BadGarden, BadInput
-from scheduler.gardenfile import (
-    crops_in_force,
-    data_dir,
-    find_config,
-    load,
-    load_text,
-    planting_from_note,
-)
+from scheduler.garden.file import crops_in_force, data_dir, find_config, load, load_text, planting_from_note
 from scheduler.model import Rows, Settle, WateringDays
 
 SAMPLE = """\

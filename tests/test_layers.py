@@ -7,42 +7,99 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
-from typing import Any
+from typing import NamedTuple
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
-BOTTOM = ("scheduler.model", "scheduler.units", "scheduler.errors")
-OWN = {  # package: what of the program it may import beside itself
-    "scheduler.core": ("scheduler.model", "scheduler.errors"),
-    "scheduler.weather": BOTTOM,
-    "scheduler.store": BOTTOM,
-    "scheduler.relays": BOTTOM,
-    "scheduler.model": (),
-    "scheduler.errors": (),
-    "scheduler.units": ("scheduler.model",),
-    "scheduler.season": ("scheduler.core", *BOTTOM),
+ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; the top floor first
+    "cli": (
+        "one small module per command; `text/` turns pages into words",
+        "service daily pages plots planning garden publish core.system core.balance core weather "
+        "store relays tables units clock disk places show",
+    ),
+    "service": (
+        "the process that opens valves, its guard, and the children that compute for it",
+        "daily planning garden publish core weather store relays clock disk places",
+    ),
+    "daily": ("the day: ask, plan, publish", "pages planning garden publish weather store places show"),
+    "pages": (
+        "results as plain values: what `--json` prints and `today.json` holds",
+        "planning core.week core.system core.uncertainty core.quality core.balance core.hydraulics "
+        "core store show",
+    ),
+    "planning": (
+        "from facts to plan: the balance up to last night, today, the week, the season",
+        "core.week core.uncertainty core.quality core.balance core.hours core weather store tables show",
+    ),
+    "plots": ("pictures (matplotlib)", "core.system core.hydraulics core show"),
+    "garden": (
+        "the YAML door: text to checked values, every complaint with its line",
+        "weather relays tables units places",
+    ),
+    "publish": ("files that others read, the calendar among them", "disk"),
+    "core.week": ("the plan of seven mornings", "core.balance core.hours core"),
+    "core.system": (
+        "what supply, tape and hours can carry; changeover, upkeep",
+        "core.balance core.hours core.hydraulics core",
+    ),
+    "core.uncertainty": (
+        "how sure weather, water given and deficit are; soil readings",
+        "core.balance core",
+    ),
+    "core.quality": ("does a weather value look right", "core.balance core"),
+    "core.balance": (
+        "weather to ET0, crop, root zone, need, minutes (models M1 to M7)",
+        "core.hydraulics core",
+    ),
+    "core.hours": ("runs inside the allowed hours, days, caps and flow", "core"),
+    "core.hydraulics": ("pressure and flow along tape and supply line", "core"),
+    "core": ("what all of the core shares: arrays, the supply's flow, the flow meter's judgement", ""),
+    "weather": ("sources: fetch here, parse there; `files/`, `mqtt/`, `nws/`, `openmeteo/`", ""),
+    "store": ("facts on disk (SQLite)", ""),
+    "relays": ("valve drivers, a file each", ""),
+    "tables": ("the shipped figures of config/", ""),
+    "units": ("text with units in, SI inside", ""),
+    "clock": ("the only place that asks the time", ""),
+    "disk": ("the one way a file is replaced", ""),
+    "show": ("SI to words of the display", ""),
+    "places": ("where garden.yaml and the data folder are", ""),
+    "model": ("the frozen values that flow", ""),
+    "errors": ("every error raised on purpose, with its exit status", ""),
 }
-OTHERS = {  # package: libraries it may import; the standard library is everybody's
+GROUND = ("model", "errors")
+"""Everybody may use these; they use nothing."""
+EXCEPTIONS: set[tuple[str, str]] = set()
+"""(module, module) that break the table and are known; empty is the aim."""
+LIBRARIES = {  # package: libraries it may import; the standard library is everybody's
     "scheduler.core": {"numpy"},
-    "scheduler.core.et": {"numpy", "pandas", "pyet"},
-    "scheduler.core.week_solver": {"numpy", "highspy"},
+    "scheduler.core.balance.et": {"numpy", "pandas", "pyet"},
+    "scheduler.core.week.solver": {"numpy", "highspy"},
     "scheduler.model": set(),
     "scheduler.errors": set(),
     "scheduler.units": {"pint"},
 }
 LAZY = {
-    "scheduler.core.et": {"pandas", "pyet"},
-    "scheduler.core.week_solver": {"highspy"},
+    "scheduler.core.balance.et": {"pandas", "pyet"},
+    "scheduler.core.week.solver": {"highspy"},
     "scheduler.units": {"pint"},
 }
 """Only inside a function: these are slow to load."""
 
 
-def imports(path: Path) -> Iterator[tuple[int, str, bool, bool]]:
-    """(line, module or module.name, inside a function, for type checking only) of one file."""
+class Import(NamedTuple):
+    """One import of a file."""
+
+    line: int
+    name: str  # module, or module.name
+    lazy: bool  # inside a function
+    typing: bool  # for type checking only
+
+
+def imports(path: Path) -> Iterator[Import]:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     functions = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef | ast.AsyncFunctionDef)]
     checking = [n for n in ast.walk(tree) if isinstance(n, ast.If) and ast.unparse(n.test) == "TYPE_CHECKING"]
@@ -55,57 +112,135 @@ def imports(path: Path) -> Iterator[tuple[int, str, bool, bool]]:
             assert not node.level, f"{path}:{node.lineno}: a relative import"
             names = [f"{node.module}.{alias.name}" for alias in node.names]
         for name in names:
-            yield node.lineno, name, id(node) in lazy, id(node) in typing
+            yield Import(node.lineno, name, id(node) in lazy, id(node) in typing)
 
 
-def within(name: str, packages: Any) -> bool:
+def room(name: str) -> str | None:
+    """The room of a module or of a name in it; None of the package itself."""
+    parts = name.split(".")[1:]
+    for n in range(len(parts), 0, -1):
+        if (key := ".".join(parts[:n])) in ROOMS:
+            return key
+    return parts[0] if parts else None
+
+
+def may_use(name: str | None) -> tuple[str, ...]:
+    if name not in ROOMS or name in GROUND:
+        return ()
+    return (*ROOMS[name][1].split(), *GROUND)
+
+
+def within(name: str, packages: Iterable[str]) -> bool:
     return any(name == package or name.startswith(f"{package}.") for package in packages)
 
 
-def rule(module: str, table: dict[str, Any]) -> Any:
-    """That of the nearest package above; None where there is none."""
+def nearest(module: str, table: dict[str, set[str]]) -> set[str] | None:
+    """The entry of the nearest package above; None where there is none."""
     parts = module.split(".")
     return next((table[key] for n in range(len(parts), 0, -1) if (key := ".".join(parts[:n])) in table), None)
 
 
+def modules(root: Path) -> dict[str, Path]:
+    return {
+        ".".join(path.relative_to(root).with_suffix("").parts).removesuffix(".__init__"): path
+        for path in sorted((root / "scheduler").rglob("*.py"))
+        if "config" not in path.parts
+    }
+
+
 def broken_rules(root: Path) -> list[str]:
     found = []
-    for path in sorted((root / "scheduler").rglob("*.py")):
-        module = ".".join(path.relative_to(root).with_suffix("").parts).removesuffix(".__init__")
-        mine = next((key for key in OWN if within(module, [key])), module)
-        for line, name, lazy, typing in imports(path):
-            top = name.split(".")[0]
+    for module, path in modules(root).items():
+        mine = room(module)
+        for one in imports(path):
+            top = one.name.split(".")[0]
             if top == "scheduler":
-                allowed = rule(module, OWN)
-                wrong = allowed is not None and not within(name, (mine, *allowed)) and name != "scheduler"
-                wrong |= within(name, ["scheduler.cli"]) and not within(module, ["scheduler.cli"])
-            elif typing or top in sys.stdlib_module_names:
+                other = room(one.name)
+                wrong = other not in (None, mine, *may_use(mine)) and (module, one.name) not in EXCEPTIONS
+            elif one.typing or top in sys.stdlib_module_names:
                 continue
             else:
-                libraries = rule(module, OTHERS)
+                libraries = nearest(module, LIBRARIES)
                 wrong = libraries is not None and top not in libraries
-                wrong |= top in (LAZY.get(module) or ()) and not lazy
+                wrong |= top in LAZY.get(module, ()) and not one.lazy
             if wrong:
-                found.append(f"{path.relative_to(root)}:{line}: {module} imports {name}")
+                found.append(f"{path.relative_to(root)}:{one.line}: {module} imports {one.name}")
     return found
 
 
-def test_no_import_points_up():
+def circles(root: Path) -> list[list[str]]:
+    """Modules that import each other, in whatever way: at the top, in a function, for types only."""
+    known = modules(root)
+    graph = {
+        module: {
+            target
+            for one in imports(path)
+            for target in (one.name, one.name.rpartition(".")[0])
+            if target in known and target != module and target != "scheduler"
+        }
+        for module, path in known.items()
+    }
+    try:
+        list(TopologicalSorter(graph).static_order())
+    except CycleError as error:
+        return [error.args[1]]
+    return []
+
+
+def test_each_room_uses_only_rooms_below():
     assert broken_rules(ROOT) == []
+
+
+def test_no_two_modules_import_each_other():
+    assert circles(ROOT) == []
+
+
+def test_every_module_has_a_room():
+    known = {room(module) for module in modules(ROOT)} - {None}
+    assert known == set(ROOMS)
+
+
+def test_the_table_itself_points_down():
+    order = list(ROOMS)
+    for name in ROOMS:
+        assert all(order.index(name) < order.index(other) for other in may_use(name)), name
+
+
+def house() -> str:
+    """The map as it stands in DEVELOPERS.md."""
+    lines = ["| room | duty | may use |", "| --- | --- | --- |"]
+    for name, (duty, uses) in ROOMS.items():
+        below = uses.replace(".", "/").replace(" ", ", ")
+        lines.append(f"| `{name.replace('.', '/')}` | {duty} | {below or '-'} |")
+    return "\n".join(lines)
+
+
+def test_the_map_in_the_guide_is_this_table(request: pytest.FixtureRequest):
+    guide = ROOT / "DEVELOPERS.md"
+    head, rest = guide.read_text(encoding="utf-8").split("<!-- rooms -->\n")
+    _, tail = rest.split("\n<!-- end of rooms -->")
+    whole = f"{head}<!-- rooms -->\n{house()}\n<!-- end of rooms -->{tail}"
+    if request.config.getoption("--refresh-golden"):
+        guide.write_text(whole, encoding="utf-8")
+    assert guide.read_text(encoding="utf-8") == whole
 
 
 @pytest.mark.parametrize(
     ("path", "source"),
     [
-        ("core/soil.py", "from scheduler.store.store import Store"),
-        ("core/soil.py", "import pandas"),
-        ("core/soil.py", "import requests"),
-        ("core/et.py", "import pyet"),
-        ("weather/days.py", "from scheduler.core import et"),
+        ("core/balance/soil.py", "from scheduler.store.store import Store"),
+        ("core/balance/soil.py", "import pandas"),
+        ("core/balance/soil.py", "import requests"),
+        ("core/balance/soil.py", "from scheduler.core.week import plan"),
+        ("core/balance/et.py", "import pyet"),
+        ("weather/days.py", "from scheduler.core.balance import et"),
         ("weather/days.py", "import scheduler.store"),
         ("weather/days.py", "from scheduler import store"),
         ("store/store.py", "def f():\n    from scheduler.weather.days import join"),
+        ("store/store.py", "if TYPE_CHECKING:\n    from scheduler.weather.days import join"),
         ("relays/gpio.py", "from scheduler.store.store import Store"),
+        ("pages/day.py", "from scheduler.daily import run_day"),
+        ("planning/live.py", "from scheduler.pages.day import day_page"),
         ("model.py", "import numpy"),
         ("units.py", "import pint"),
         ("daily.py", "from scheduler.cli.common import garden"),
@@ -121,10 +256,10 @@ def test_an_import_that_points_up_is_found(path: str, source: str, tmp_path: Pat
 @pytest.mark.parametrize(
     ("path", "source"),
     [
-        ("core/et.py", "def f():\n    import pandas as pd\n    import pyet"),
+        ("core/balance/et.py", "def f():\n    import pandas as pd\n    import pyet"),
         (
-            "core/soil.py",
-            "import numpy as np\nfrom scheduler.core import crop\nfrom scheduler.model import Zone",
+            "core/balance/soil.py",
+            "import numpy as np\nfrom scheduler.core.balance import crop\nfrom scheduler.model import Zone",
         ),
         ("units.py", "def f():\n    import pint"),
         ("model.py", "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    import numpy"),
@@ -137,6 +272,21 @@ def test_an_import_that_points_down_is_let_be(path: str, source: str, tmp_path: 
     file.parent.mkdir(parents=True)
     file.write_text(source)
     assert broken_rules(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    "way",
+    [
+        "from scheduler.b import B",
+        "def f():\n    import scheduler.b",
+        "if TYPE_CHECKING:\n    from scheduler import b",
+    ],
+)
+def test_a_circle_is_found_however_it_is_hidden(way: str, tmp_path: Path):
+    (tmp_path / "scheduler").mkdir()
+    (tmp_path / "scheduler" / "a.py").write_text(way)
+    (tmp_path / "scheduler" / "b.py").write_text("from scheduler.a import A")
+    assert circles(tmp_path)
 
 
 # --- what the morning loads ----------------------------------------------------------------------

@@ -12,8 +12,9 @@ from test_gardenfile import FULL_ZONE, MISTAKES, NEW_CROP, SAMPLE, SERVICE, chan
 
 from scheduler import tables
 from scheduler.errors import BadGarden
-from scheduler.gardenfile import load_text
-from scheduler.starter import Answers, crops_schema, schema, settings, starter_text
+from scheduler.garden.file import load_text
+from scheduler.garden.schema import crops_schema, schema, settings
+from scheduler.garden.starter import Answers, starter_text
 
 
 class AsEditorsRead(yaml.SafeLoader):

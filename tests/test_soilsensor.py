@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 from core import gardens
 
-from scheduler.cli.job import brief_page
 from scheduler.errors import BadGarden, BadInput
-from scheduler.gardenfile import load_text
+from scheduler.garden.file import load_text
 from scheduler.model import SoilSensor
-from scheduler.soilsensor import add_from_sensors, from_file, from_messages, read_amount
+from scheduler.planning.sensors import add_from_sensors, from_file, from_messages, read_amount
+from scheduler.service.brief import brief_page
 from scheduler.store.store import Store
-from scheduler.weather import readings
+from scheduler.weather.mqtt import readings
 
 NOW = datetime(2026, 6, 12, 9, 0, tzinfo=UTC)
 EXAMPLE = Path(__file__).parents[1] / "examples" / "creekside"

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from test_gardenfile import MINIMAL, complaints
 
-from scheduler.gardenfile import load_text
+from scheduler.garden.file import load_text
 from scheduler.model import Valve
 from scheduler.relays.base import LIMIT_S
 from scheduler.relays.make import make_driver

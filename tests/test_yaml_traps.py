@@ -16,11 +16,12 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from test_gardenfile import MINIMAL, SAMPLE, changed, complaints
 
-from scheduler import yamlnodes, yamlsheet
 from scheduler.errors import BadGarden
-from scheduler.gardenfile import load_text
+from scheduler.garden import nodes as yaml_nodes
+from scheduler.garden import sheet as yaml_sheet
+from scheduler.garden.file import load_text
+from scheduler.garden.sheet import Sheet
 from scheduler.model import Garden
-from scheduler.yamlsheet import Sheet
 
 # --- read as a grower means it -------------------------------------------------------------------
 
@@ -293,12 +294,12 @@ def test_a_flood_of_mistakes_is_cut_short_and_quick():
     started = clock.process_time()
     told = complaints(MINIMAL + "".join(zone.format(i) for i in range(3000)))
     assert clock.process_time() - started < LIMIT_S
-    assert len(told) == yamlsheet.MOST_COMPLAINTS + 1
+    assert len(told) == yaml_sheet.MOST_COMPLAINTS + 1
     assert told[-1] == "garden.yaml: and more"
 
 
 def test_the_parser_without_its_c_library_says_the_same(monkeypatch):
-    monkeypatch.setattr(yamlnodes, "_LOADER", yaml.BaseLoader)
+    monkeypatch.setattr(yaml_nodes, "_LOADER", yaml.BaseLoader)
     assert load_text(SAMPLE).zones[0].valve.driver == "gpio"
     for text, message in BROKEN:
         if len(text) < 2000:

@@ -44,7 +44,7 @@ class Tapes(NamedTuple):
 @click.option("--tape", help="only this tape of garden.yaml")
 @click.option("--tape-flow", help="a tape's flow, such as 0.40gpm/100ft, instead of garden.yaml's tapes")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
-@common.places
+@common.place_options
 @click.pass_context
 def command(
     ctx: click.Context,

@@ -30,7 +30,7 @@ WORK = {
 @click.option("--tolerance", default="1 in", show_default=True, help="holes this near count as the same")
 @click.option("--waste", default="5%", show_default=True, help="share of tape lost in cutting")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
-@common.places
+@common.place_options
 @click.pass_context
 def command(ctx: click.Context, before: str, after: str, tolerance: str, waste: str, as_json: bool) -> None:
     """Holes of the supply line that stay, are plugged or new, and the parts between two layouts.
@@ -67,7 +67,7 @@ def _sides(before: str, after: str) -> tuple[Side, Side]:
 
 
 def _side(text: str, day: date | None, own: Side | None) -> Side:
-    from scheduler.gardenfile import load
+    from scheduler.garden.file import load
     from scheduler.pages.changeover import Side
 
     if day is not None and own is not None:
@@ -96,9 +96,9 @@ def _own_garden() -> tuple[Any, Any]:
     if not (common.data_folder() / "rowwater.db").is_file():
         return garden, {}
     from scheduler.clock import site_now
-    from scheduler.core.upkeep import last_noted
-    from scheduler.facts import with_notes
-    from scheduler.gardenfile import planting_from_note
+    from scheduler.core.system.upkeep import last_noted
+    from scheduler.garden.file import planting_from_note
+    from scheduler.planning.notes import with_notes
 
     with common.store(site_now(garden.location.timezone)) as store:
         notes = store.notes()

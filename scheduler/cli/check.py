@@ -12,7 +12,7 @@ import click
 from scheduler.cli import common
 
 if TYPE_CHECKING:
-    from scheduler.core.et import ReferenceET
+    from scheduler.core.balance.et import ReferenceET
     from scheduler.model import Garden
 
 
@@ -21,14 +21,14 @@ if TYPE_CHECKING:
 @click.option("--weather", metavar="FILE", help="daily weather CSV to take the hottest week from")
 @click.option("--plot", metavar="FILE", help="draw the garden with pressure along each row (.png or .svg)")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
-@common.places
+@common.place_options
 @click.pass_context
 def command(
     ctx: click.Context, day: date | None, weather: str | None, plot: str | None, as_json: bool
 ) -> None:
     """Validates the YAML, and says whether supply, tape, pressure and hours can carry the garden."""
     from scheduler.clock import today_and_now
-    from scheduler.core.garden_check import check_garden, hottest_week
+    from scheduler.core.system.check import check_garden, hottest_week
     from scheduler.pages.allowance import allowance_problems
     from scheduler.pages.check import check_page
 
@@ -40,14 +40,14 @@ def command(
     page["problems"] += allowance_problems(garden, found, et, today)
     page["config"], page["data"] = str(common.config_path()), str(common.data_folder())
     if plot:
-        from scheduler.pages.plot_check import draw
+        from scheduler.plots.check import draw
 
         draw(garden, found, Path(plot))
         click.echo(f"wrote {plot}", err=True)
     if as_json:
         common.print_json(page)
     else:
-        from scheduler.cli.check_text import check_text
+        from scheduler.cli.text.check import check_text
 
         click.echo(check_text(page, garden.display, common.terminal_width()))
     ctx.exit(3 if any(problem["level"] == "problem" for problem in page["problems"]) else 0)
@@ -55,12 +55,12 @@ def command(
 
 def _climate(garden: Garden, weather: str | None) -> ReferenceET | None:
     """ET0 of the given file, else of the stored weather; None without either."""
-    from scheduler.core.et import reference_et
+    from scheduler.core.balance.et import reference_et
 
     if weather:
-        from scheduler.weather import dailycsv
+        from scheduler.weather.files import daily as daily_file
 
-        return reference_et(dailycsv.read(Path(weather)), garden.location)
+        return reference_et(daily_file.read(Path(weather)), garden.location)
     if not (common.data_folder() / "rowwater.db").is_file():
         return None
     from scheduler.clock import site_now

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from scheduler.errors import BadInput, CouldNot
+from scheduler.places import Places, data_dir
 
 if TYPE_CHECKING:
     from scheduler.model import Garden
@@ -49,7 +50,7 @@ def _keep(name: str) -> Callable[[click.Context, click.Parameter, str | None], N
     return callback
 
 
-def places(function: Function) -> Function:
+def place_options(function: Function) -> Function:
     """--config and --data, also after the command's name."""
     for name, metavar, text in (
         ("data", "DIR", "folder of the database and the published files"),
@@ -63,7 +64,7 @@ def places(function: Function) -> Function:
 
 
 def config_path() -> Path:
-    from scheduler.gardenfile import find_config
+    from scheduler.garden.file import find_config
 
     return find_config(_given("config"), os.environ, Path.cwd())
 
@@ -75,14 +76,12 @@ def named_config() -> Path | None:
 
 
 def garden() -> Garden:
-    from scheduler.gardenfile import load
+    from scheduler.garden.file import load
 
     return load(config_path())
 
 
 def data_folder() -> Path:
-    from scheduler.places import data_dir
-
     return data_dir(_given("data"), os.environ)
 
 
@@ -90,6 +89,11 @@ def _given(name: str) -> str | None:
     ctx = click.get_current_context()
     value = (ctx.obj or {}).get(name)
     return None if value is None else str(value)
+
+
+def places() -> Places:
+    """garden.yaml and the data folder, as named or found."""
+    return Places(config_path(), data_folder())
 
 
 @contextmanager

@@ -12,21 +12,22 @@ from scheduler.cli import common
 @click.command(name="day")
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
 @click.option("--json", "as_json", is_flag=True, help="print the day's page as JSON")
-@common.places
+@common.place_options
 @click.pass_context
 def command(ctx: click.Context, day: date | None, as_json: bool) -> None:
     """Weather, reference ET, balance, plan, schedule files."""
-    from scheduler.cli.run_day import run_day
     from scheduler.clock import today_and_now
+    from scheduler.daily import run_day
     from scheduler.pages.day import exit_status
 
     garden = common.garden()
     today, now = today_and_now(garden, day)
-    page = run_day(garden, today, now=now)
+    with common.store(now) as store:
+        page = run_day(garden, store, today, now=now, places=common.places())
     if as_json:
         common.print_json(page)
     else:
-        from scheduler.cli.day_text import day_text
+        from scheduler.cli.text.day import day_text
 
         click.echo(day_text(page))
     ctx.exit(exit_status(page))

@@ -13,7 +13,7 @@ from scheduler.cli import common
 @click.argument("zone")
 @click.argument("word", metavar="until", type=click.Choice(["until"]))
 @click.argument("until", metavar="DATE", type=common.DATE)
-@common.places
+@common.place_options
 def command(zone: str, word: str, until: date) -> None:  # noqa: ARG001
     """Keep ZONE dry until DATE, when water may run again; a date that has passed ends a hold."""
     from scheduler.cli.note import keep

@@ -46,9 +46,9 @@ def _one_option_per_question(function: Callable[..., Any]) -> Callable[..., Any]
 @_one_option_per_question
 def command(path: str, yes: bool, **options: str | None) -> None:
     """Write a starter garden.yaml (asks, or takes options) and its schema; never overwrites."""
-    from scheduler import starter
-    from scheduler.gardenfile import load_text
-    from scheduler.publish import write_atomic
+    from scheduler.disk import write_atomic
+    from scheduler.garden import schema, starter
+    from scheduler.garden.file import load_text
 
     target = Path(path)
     if target.exists():
@@ -70,11 +70,11 @@ def command(path: str, yes: bool, **options: str | None) -> None:
     write_atomic(target, text)
     click.echo(f"wrote {target}")
     schemas = {
-        starter.GARDEN_SCHEMA_FILE: starter.schema(),
-        starter.CROPS_SCHEMA_FILE: starter.crops_schema(),
+        starter.GARDEN_SCHEMA_FILE: schema.schema(),
+        starter.CROPS_SCHEMA_FILE: schema.crops_schema(),
     }
-    for name, schema in schemas.items():
+    for name, made in schemas.items():
         beside = target.with_name(name)
-        write_atomic(beside, json.dumps(schema, indent=1, ensure_ascii=False) + "\n")
+        write_atomic(beside, json.dumps(made, indent=1, ensure_ascii=False) + "\n")
         click.echo(f"wrote {beside} (editors complete and check with it)")
     click.echo(f"next: edit {target}, then rowwater check --config {target}")

@@ -18,7 +18,7 @@ COLUMNS = ("date", "zone", "planned_minutes", "minutes", "liters", "gross_mm", "
 @click.option("--to", "last", type=common.DATE, help="last date (default: the newest)")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @click.option("--csv", "as_csv", is_flag=True, help="print as CSV")
-@common.places
+@common.place_options
 def command(zone: str | None, first: date | None, last: date | None, as_json: bool, as_csv: bool) -> None:
     """Applied depth, litres and minutes; planned against real."""
     from scheduler.clock import site_now

@@ -18,8 +18,8 @@ from scheduler.cli.common import DATE, data_folder, print_json, terminal_width
 @click.pass_context
 def command(ctx: click.Context, day: date | None, as_json: bool, everything: bool, data: str | None) -> None:
     """The morning summary."""
-    from scheduler.cli.morning_text import morning_text, needs_a_look
-    from scheduler.publish import read_today
+    from scheduler.cli.text.morning import morning_text, needs_a_look
+    from scheduler.publish.files import read_today
 
     if data is not None:
         ctx.obj = {**(ctx.obj or {}), "data": data}

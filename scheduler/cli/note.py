@@ -20,7 +20,7 @@ CHORES = {"bucket": "bucket test made", "flush": "tape flushed", "drain": "lines
 
 
 @click.group(name="note")
-@common.places
+@common.place_options
 def command() -> None:
     """What you saw or did: kept for ever, and today's plan is made again with it."""
 
@@ -29,7 +29,7 @@ def command() -> None:
 @click.argument("amount")
 @click.option("--since", help="when the gauge was last empty (default: 24 hours before --at)")
 @click.option("--at", help="when you read it (default: now)")
-@common.places
+@common.place_options
 def rain(amount: str, since: str | None, at: str | None) -> None:
     """Rain in your own gauge, such as 0.6in; it beats every other source."""
     garden, now = _site()
@@ -60,10 +60,10 @@ def rain(amount: str, since: str | None, at: str | None) -> None:
 @click.option(
     "--total", is_flag=True, help="AMOUNT is all that the zone got that day: it corrects earlier records"
 )
-@common.places
+@common.place_options
 def applied(zone: str | None, amount: str | None, as_planned: bool, day: date | None, total: bool) -> None:
     """Water that was really given: ZONE 45min, ZONE 120gal, or --as-planned."""
-    from scheduler.applied import as_planned_records, by_hand_record
+    from scheduler.planning.by_hand import as_planned_records, by_hand_record
 
     garden, now = _site()
     if as_planned == bool(zone) or (zone is not None and amount is None):
@@ -100,10 +100,10 @@ def applied(zone: str | None, amount: str | None, as_planned: bool, day: date | 
 @click.argument("zone")
 @click.argument("crop")
 @click.option("--date", "day", type=common.DATE, help="planting date (default: today)")
-@common.places
+@common.place_options
 def planted(zone: str, crop: str, day: date | None) -> None:
     """ZONE was really planted with CROP on this day."""
-    from scheduler.gardenfile import planting_from_note
+    from scheduler.garden.file import planting_from_note
 
     garden, now = _site()
     name = common.zone_name(garden, zone)
@@ -123,7 +123,7 @@ def planted(zone: str, crop: str, day: date | None) -> None:
 @command.command()
 @click.argument("zone")
 @click.option("--date", "day", type=common.DATE, help="the day it was pulled (default: today)")
-@common.places
+@common.place_options
 def pulled(zone: str, day: date | None) -> None:
     """The crop of ZONE was pulled on this day."""
     garden, now = _site()
@@ -133,7 +133,7 @@ def pulled(zone: str, day: date | None) -> None:
 
 @command.command(name="filter")
 @click.option("--date", "day", type=common.DATE, help="the day it was done (default: today)")
-@common.places
+@common.place_options
 def filter_(day: date | None) -> None:
     """The filter was rinsed."""
     garden, now = _site()
@@ -143,7 +143,7 @@ def filter_(day: date | None) -> None:
 @command.command()
 @click.argument("chore", type=click.Choice(["bucket", "flush", "drain"]))
 @click.option("--date", "day", type=common.DATE, help="the day it was done (default: today)")
-@common.places
+@common.place_options
 def chore(chore: str, day: date | None) -> None:
     """The bucket test was made again, the tape flushed, or the lines drained for winter."""
     garden, now = _site()
@@ -153,7 +153,7 @@ def chore(chore: str, day: date | None) -> None:
 @command.command()
 @click.argument("zone")
 @click.option("--date", "day", type=common.DATE, help="the day it was laid (default: today)")
-@common.places
+@common.place_options
 def tape(zone: str, day: date | None) -> None:
     """New tape was laid in ZONE."""
     garden, now = _site()
@@ -171,12 +171,12 @@ def tape(zone: str, day: date | None) -> None:
     type=click.Choice(["tensiometer", "block"]),
     help="block: a granular matrix sensor, which reads up to 200 cb",
 )
-@common.places
+@common.place_options
 def soil(
     zone: str, amount: tuple[str, ...], depth: str | None, at: str | None, instrument: str | None
 ) -> None:
     """What a soil sensor in ZONE says: 35 cb, or 0.21 or 21% of water by volume."""
-    from scheduler.soilsensor import details_of, read_amount
+    from scheduler.planning.sensors import details_of, read_amount
 
     garden, now = _site()
     name = common.zone_name(garden, zone)
@@ -268,15 +268,15 @@ def keep(
 
 def _plan_again(garden: Garden, store: Store, now: datetime, since: date) -> None:
     """Make the newest plan again if the note bears on it, and say what changed."""
-    from scheduler.cli.run_day import replan
     from scheduler.clock import today_and_now
+    from scheduler.daily import plan_again
 
     newest = store.newest_plan()
     if newest is None or newest.day < since:
         return
     day, moment = (newest.day, now) if newest.day == now.date() else today_and_now(garden, newest.day)
     before = {zone["zone"]: zone["minutes"] for zone in newest.page["zones"]}
-    page = replan(garden, store, day, now=moment, before=newest.page)
+    page = plan_again(garden, store, day, now=moment, places=common.places(), before=newest.page)
     changed = [
         f"{zone['zone']} {before.get(zone['zone'], 0):.0f} -> {zone['minutes']:.0f} min"
         for zone in page["zones"]

@@ -12,9 +12,9 @@ from scheduler.cli import common
 from scheduler.errors import BadInput
 
 if TYPE_CHECKING:
-    from scheduler.foresight import Mode
     from scheduler.model import Garden
-    from scheduler.season import Season
+    from scheduler.planning.foresight import Mode
+    from scheduler.planning.season import Season
 
 
 @click.command(name="season")
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 )
 @click.option("--json", "as_json", is_flag=True, help="print totals and every day as JSON")
 @click.option("--csv", "as_csv", is_flag=True, help="print every day as CSV")
-@common.places
+@common.place_options
 def command(
     weather: str,
     first: date | None,
@@ -69,16 +69,17 @@ def command(
 def _simulated(
     garden: Garden, weather: Path, foresight: str, forecast: str | None, first: date | None, last: date | None
 ) -> Season:
-    from scheduler.weather import dailycsv, forecastcsv
+    from scheduler.weather.files import daily as daily_file
+    from scheduler.weather.files import forecast as forecast_file
 
-    days = dailycsv.read(weather)
+    days = daily_file.read(weather)
     if foresight == "none":
-        from scheduler.season import simulate
+        from scheduler.planning.season import simulate
 
         return simulate(garden, days, first, last)
-    from scheduler.foresight import simulate_ahead
+    from scheduler.planning.foresight import simulate_ahead
 
-    issues = forecastcsv.read(Path(forecast)) if forecast else None
+    issues = forecast_file.read(Path(forecast)) if forecast else None
     mode: Mode = "forecast" if issues else "perfect"
     return simulate_ahead(garden, days, mode, issues=issues, first=first, last=last)
 

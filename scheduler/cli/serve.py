@@ -24,7 +24,7 @@ from scheduler.cli import common
 @click.option("--tick", "tick_s", type=click.FloatRange(0.02, 1.0), default=0.5, hidden=True)
 @click.option("--in-flight", "in_flight_s", type=float, default=None, hidden=True)
 @click.option("--witness", type=click.Path(), hidden=True)
-@common.places
+@common.place_options
 def command(beat_s: float, tick_s: float, in_flight_s: float | None, witness: str | None) -> None:
     """Waters by the plan, unattended, until it is stopped."""
     config = common.named_config()
@@ -40,4 +40,4 @@ def command(beat_s: float, tick_s: float, in_flight_s: float | None, witness: st
     }
     sys.stdout.flush()
     # the same process goes on without the command line's libraries: it stays for a season
-    os.execv(sys.executable, [sys.executable, "-P", "-m", "scheduler.serving", json.dumps(order)])
+    os.execv(sys.executable, [sys.executable, "-P", "-m", "scheduler.service.main", json.dumps(order)])

@@ -17,10 +17,10 @@ NOT_CLOSED = "NOT confirmed closed: {}. Use the hand valve NOW"
 
 @click.command(name="stop")
 @click.argument("zone", required=False)
-@common.places
+@common.place_options
 def command(zone: str | None) -> None:
     """Close every valve now, or that of ZONE, and keep it dry until tomorrow."""
-    from scheduler.control import NoService, ask
+    from scheduler.service.control import NoService, ask
 
     data = common.data_folder()
     try:
@@ -35,9 +35,9 @@ def command(zone: str | None) -> None:
 
 def _without_service(data: Path, zone: str | None) -> None:
     """Straight to the drivers, for the valves that the service knew, or else garden.yaml names."""
-    from scheduler.brief import VALVES
     from scheduler.relays.closing import Closing
     from scheduler.relays.specs import load
+    from scheduler.service.brief import VALVES
 
     try:
         specs: list[Any] = load(data / VALVES)

@@ -15,9 +15,9 @@ from scheduler.errors import BadInput, CouldNot
 from scheduler.relays.base import ValveFailed
 
 if TYPE_CHECKING:
-    from scheduler.guardlink import GuardLink
     from scheduler.relays.base import Driver
     from scheduler.relays.specs import Spec
+    from scheduler.service.guardlink import GuardLink
 
 CAUTIONS = """\
 Before the first valve opens:
@@ -52,12 +52,12 @@ class Result:
 )
 @click.option("--yes", is_flag=True, help="ask nothing: each opens in turn (be there all the same)")
 @click.option("--json", "as_json", is_flag=True, help="print what was tried and seen as JSON")
-@common.places
+@common.place_options
 def command(zones: Sequence[str], seconds: int, yes: bool, as_json: bool) -> None:
     """Open the valve of each ZONE (default: all) for a moment, while you watch."""
-    from scheduler.guardlink import GuardLink
     from scheduler.relays.lock import hold_valves
     from scheduler.relays.specs import specs_of
+    from scheduler.service.guardlink import GuardLink
 
     if not yes and not common.asking_is_possible():
         raise BadInput("no terminal to ask on", hint="with --yes each valve opens without a question")

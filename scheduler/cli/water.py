@@ -14,10 +14,10 @@ from scheduler.errors import BadInput, CouldNot
 @click.command(name="water")
 @click.argument("zone")
 @click.argument("duration", nargs=-1, required=True)
-@common.places
+@common.place_options
 def command(zone: str, duration: Sequence[str]) -> None:
     """Water ZONE for DURATION, such as "20 min", "45 s"; a bare number is minutes. The service does it."""
-    from scheduler.control import NoService, ask
+    from scheduler.service.control import NoService, ask
 
     text = " ".join(duration)
     minutes = _minutes(text)

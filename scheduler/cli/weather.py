@@ -17,7 +17,7 @@ from scheduler.errors import BadInput, CouldNot
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
 @click.option("--plot", metavar="FILE", help="draw temperatures, sun, rain and ET0 (.png or .svg)")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
-@common.places
+@common.place_options
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -46,14 +46,14 @@ def command(
             raise CouldNot("no weather stored yet", hint="run: rowwater day")
         page = weather_page(garden, store, first, last, today=today, now=now)
     if plot:
-        from scheduler.pages.plot_weather import draw
+        from scheduler.plots.weather import draw
 
         draw(page, Path(plot), garden.display)
         click.echo(f"wrote {plot}", err=True)
     if as_json:
         common.print_json(page)
     else:
-        from scheduler.cli.weather_text import weather_text
+        from scheduler.cli.text.weather import weather_text
 
         click.echo(weather_text(page, garden.display))
     ctx.exit(exit_status(page))

@@ -14,7 +14,7 @@ from scheduler.cli import common
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
 @click.option("--plot", metavar="FILE", help="draw deficits, water and rain of the week (.png or .svg)")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
-@common.places
+@common.place_options
 @click.pass_context
 def command(ctx: click.Context, day: date | None, plot: str | None, as_json: bool) -> None:
     """The 7 days ahead: minutes, expected deficit with its doubt, forecast rain.
@@ -34,7 +34,7 @@ def command(ctx: click.Context, day: date | None, plot: str | None, as_json: boo
     page = {**page, "display": garden.display}
     today, _ = today_and_now(garden, day)
     if plot:
-        from scheduler.pages.plot_week import draw
+        from scheduler.plots.week import draw
 
         draw(page, Path(plot))
         click.echo(f"wrote {plot}", err=True)
@@ -43,7 +43,7 @@ def command(ctx: click.Context, day: date | None, plot: str | None, as_json: boo
 
         common.print_json(promised(page))
     else:
-        from scheduler.cli.week_text import week_text
+        from scheduler.cli.text.week import week_text
 
         click.echo(week_text(page, today=today))
     loud = any(notice["level"] != "info" for notice in page["notices"])

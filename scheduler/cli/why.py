@@ -13,7 +13,7 @@ from scheduler.cli import common
 @click.argument("zone")
 @click.option("--date", "day", type=common.DATE, help="the plan of this date (default: the newest)")
 @click.option("--json", "as_json", is_flag=True, help="print the working as JSON")
-@common.places
+@common.place_options
 def command(zone: str, day: date | None, as_json: bool) -> None:
     """Every number behind ZONE's minutes, with formula, inputs, unit and source."""
     from scheduler.clock import site_now
@@ -34,6 +34,6 @@ def command(zone: str, day: date | None, as_json: bool) -> None:
     if as_json:
         common.print_json(working)
     else:
-        from scheduler.cli.why_text import why_text
+        from scheduler.cli.text.why import why_text
 
         click.echo(why_text(working, display=garden.display, width=common.terminal_width()))

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.core.allowance import hottest_by_month, too_little
-from scheduler.core.et import ReferenceET
-from scheduler.core.garden_check import GardenCheck, hottest_week
-from scheduler.dayrules import rules_from
+from scheduler.core.balance.et import ReferenceET
+from scheduler.core.system.allowance import hottest_by_month, too_little
+from scheduler.core.system.check import GardenCheck, hottest_week
 from scheduler.model import Garden
+from scheduler.planning.day_rules import rules_from
 from scheduler.show import show_volume
 
 

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import date, timedelta
 from typing import Any, Literal
 
-from scheduler.core.changeover import (
+from scheduler.core.system.changeover import (
     Chosen,
     Hole,
     Laid,
@@ -22,7 +22,7 @@ from scheduler.core.changeover import (
     planting_on,
     zone_edges,
 )
-from scheduler.core.upkeep import Noted, crop_cycles_used, tape_laid
+from scheduler.core.system.upkeep import Noted, crop_cycles_used, tape_laid
 from scheduler.errors import BadInput
 from scheduler.model import Garden, Planting, Zone
 from scheduler.show import METERS_PER_FOOT, MM_PER_INCH, Display, show_length

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from scheduler.core.garden_check import GardenCheck, ZoneCheck
+from scheduler.core.system.check import GardenCheck, ZoneCheck
 from scheduler.model import Garden
 
 CAUTIONS = {

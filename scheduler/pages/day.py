@@ -8,19 +8,21 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from scheduler.core.climate import ESTIMATED_HUMIDITY, ESTIMATED_RADIATION, ESTIMATED_WIND
-from scheduler.core.crop import STAGES, stage_of_day
-from scheduler.core.et import CLIMATOLOGY, METHODS, RECENT_MEAN
-from scheduler.core.upkeep import chores_due, last_noted
-from scheduler.facts import Facts, digests
+from scheduler.core.balance.climate import ESTIMATED_HUMIDITY, ESTIMATED_RADIATION, ESTIMATED_WIND
+from scheduler.core.balance.crop import STAGES, stage_of_day
+from scheduler.core.balance.et import CLIMATOLOGY, METHODS, RECENT_MEAN
+from scheduler.core.system.upkeep import chores_due, last_noted
 from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.quality import notices as quality_notices
-from scheduler.pages.runs import run_page
 from scheduler.pages.week import week_notices
+from scheduler.planning.digests import digests
+from scheduler.planning.facts import Facts
+from scheduler.planning.runs import run_page
 from scheduler.show import show_flow, show_temperature
 
 if TYPE_CHECKING:
-    from scheduler.daily import Live, Plan
+    from scheduler.planning.live import Live
+    from scheduler.planning.plan import Plan
 
 RESTATED_ABOVE_MM = 0.5
 PATIENCE_DAYS = 7

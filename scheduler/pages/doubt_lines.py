@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scheduler.confidence import curve_of
-from scheduler.core.doubt_balance import PARTS
-from scheduler.facts import Facts
+from scheduler.core.uncertainty.carry import PARTS
+from scheduler.planning.facts import Facts
+from scheduler.planning.soil import curve_of
 
 if TYPE_CHECKING:
-    from scheduler.core.soil_readings import Taken
-    from scheduler.daily import Plan
+    from scheduler.core.uncertainty.soil_readings import Taken
+    from scheduler.planning.plan import Plan
 
 SHOWN_DAYS = 7
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, timedelta
 from typing import Any
@@ -10,17 +9,16 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from scheduler.core import doubt
 from scheduler.core.arrays import FloatArray
-from scheduler.core.et import NONE, reference_et
-from scheduler.facts import kind_of
-from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays, WeatherValue
+from scheduler.core.balance.et import NONE, reference_et
+from scheduler.core.uncertainty import sources as uncertainty
+from scheduler.model import Garden, WeatherDays, WeatherValue
+from scheduler.planning.issued import as_told, words_of
+from scheduler.planning.weather import kind_of
 
 LEADS = range(1, 8)
 FIELDS = ("et0_mm", "rain_mm", "tmax_c", "tmin_c", "solar_mj_m2", "wind_m_s")
 LOOK_BACK_DAYS = 90
-Words = Mapping[str, Mapping[tuple[date, str], list[tuple[date, float]]]]
-"""Source -> (day, field) -> (local date on which it was said, value), oldest first."""
 
 
 def skill_rows(
@@ -33,7 +31,7 @@ def skill_rows(
     A forecast that a source did not change was not stored again: the last word of an earlier morning stands
     for any morning on which the source answered at all.
     """
-    words, mornings = _words(said, ZoneInfo(garden.location.timezone))
+    words, mornings = words_of(said, ZoneInfo(garden.location.timezone))
     past = came.first + timedelta(days=len(came)) if came.last < today else today
     count = (past - came.first).days
     outcome = {field: _came(came, field)[:count] for field in FIELDS if field != "et0_mm"}
@@ -42,7 +40,7 @@ def skill_rows(
     rows = []
     for source in sorted(words):
         for lead in LEADS:
-            told = _as_told(words[source], mornings[source], came.first, count, lead)
+            told = as_told(words[source], mornings[source], came.first, count, lead)
             if told is None:
                 continue
             forecast = {field: getattr(told, field) for field in FIELDS if field != "et0_mm"}
@@ -62,7 +60,7 @@ def _rows(
 ) -> Iterator[dict[str, Any]]:
     for field in FIELDS:
         n = len(outcome[field])
-        plain = doubt.skill(
+        plain = uncertainty.skill(
             [source] * n, np.full(n, lead), forecast[field], outcome[field], prior_days=0
         ).get((source, lead))
         if plain is None:
@@ -80,63 +78,9 @@ def _rows(
             "against": {kind: kinds.count(kind) for kind in sorted(set(kinds))},
         }
         if field == "et0_mm":  # what the planner counts with: the prior worked in until a month is there
-            stated = doubt.skill([source] * n, np.full(n, lead), forecast[field], outcome[field])
+            stated = uncertainty.skill([source] * n, np.full(n, lead), forecast[field], outcome[field])
             row["stated_sd"] = round(stated[source, lead].sd, 4)
         yield row
-
-
-def et0_as_told(
-    garden: Garden, said: Iterable[WeatherValue], first: date, count: int, lead: int
-) -> FloatArray | None:
-    """ET0 (mm, (day,)) of the days first.. by what was forecast `lead` days ahead, of the first source that
-    said anything; nan where it said nothing, None where nobody did."""
-    words, mornings = _words(said, ZoneInfo(garden.location.timezone))
-    order = [source.name for source in garden.sources if source.name in words]
-    for source in [*order, *sorted(words.keys() - set(order))]:
-        told = _as_told(words[source], mornings[source], first, count, lead)
-        if told is not None:
-            et = reference_et(told, garden.location)
-            return np.where(et.method != NONE, et.et0_mm, np.nan)
-    return None
-
-
-def _words(said: Iterable[WeatherValue], zone: ZoneInfo) -> tuple[Words, Mapping[str, set[date]]]:
-    words: defaultdict[str, defaultdict[tuple[date, str], list[tuple[date, float]]]] = defaultdict(
-        lambda: defaultdict(list)
-    )
-    mornings: defaultdict[str, set[date]] = defaultdict(set)
-    local: dict[Any, date] = {}
-    for value in said:
-        at = value.fetched_at
-        if at not in local:
-            local[at] = at.astimezone(zone).date()
-        mornings[value.source].add(local[at])
-        if value.kind == "forecast":
-            words[value.source][value.day, value.field].append((local[at], value.value))
-    return words, mornings
-
-
-def _as_told(
-    words: Mapping[tuple[date, str], list[tuple[date, float]]],
-    mornings: set[date],
-    first: date,
-    count: int,
-    lead: int,
-) -> WeatherDays | None:
-    """The days first.. as they were forecast `lead` days ahead; None where nothing was."""
-    arrays: dict[str, Any] = {field: np.full(count, np.nan) for field in WEATHER_FIELDS}
-    any_word = False
-    for i in range(count):
-        day = first + timedelta(days=i)
-        morning = day - timedelta(days=lead)
-        if morning not in mornings:
-            continue
-        for field in WEATHER_FIELDS:
-            known = [value for at, value in words.get((day, field), ()) if at <= morning]
-            if known:
-                arrays[field][i] = known[-1]
-                any_word = True
-    return WeatherDays(first=first, **arrays) if any_word else None
 
 
 def _came(came: WeatherDays, field: str) -> FloatArray:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
 from typing import Any
 
-from scheduler.core.quality import Flag
+from scheduler.core.quality.checks import Flag
 from scheduler.model import Notice, WeatherDays
 
 NAMES = {

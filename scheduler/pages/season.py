@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.core import crop as crops
 from scheduler.core.arrays import FloatArray
-from scheduler.core.et import METHODS
+from scheduler.core.balance import crop as crops
+from scheduler.core.balance.et import METHODS
 from scheduler.model import Garden
-from scheduler.season import Season
+from scheduler.planning.season import Season
 
 DECIMALS = 6
 SUMMED = ("liters", "gross_mm", "net_mm", "rain_mm", "etc_mm", "percolation_mm")

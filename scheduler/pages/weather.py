@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scheduler.core.climate import (
+from scheduler.core.balance.climate import (
     ESTIMATED_HUMIDITY,
     ESTIMATED_WIND,
     HUMIDITY_BY,
     RADIATION_BY,
     WIND_BY,
 )
-from scheduler.core.doubt import dew_point
-from scheduler.core.et import METHODS, NONE, ReferenceET, fill, reference_et
-from scheduler.core.quality import Flag
-from scheduler.facts import kind_of, source_of, with_history
+from scheduler.core.balance.et import METHODS, NONE, ReferenceET, fill, reference_et
+from scheduler.core.quality.checks import Flag
+from scheduler.core.uncertainty.sources import dew_point
 from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays, WeatherValue
 from scheduler.pages.forecast_skill import LOOK_BACK_DAYS, skill_rows
 from scheduler.pages.quality import flag_page
+from scheduler.planning.weather import kind_of, source_of, with_history
 
 if TYPE_CHECKING:
     from scheduler.store.store import Store

@@ -9,21 +9,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scheduler.model import Garden, Notice
+from scheduler.planning.week import MANY_ZONES, WORTH_TELLING_STRESS
 from scheduler.show import show_depth, show_flow
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from scheduler.core.week import Short
-    from scheduler.core.week_advice import Mend
-    from scheduler.daily import Plan
-    from scheduler.outlook import Outlook
+    from scheduler.core.week.advice import Mend
+    from scheduler.core.week.problem import Short
+    from scheduler.planning.plan import Plan
+    from scheduler.planning.week import Outlook
 
-WORTH_TELLING_STRESS = 0.2
 NAMED = 3
 """Of more zones that go short only the number is told."""
-MANY_ZONES = 12
-"""Above, no single changes are tried: it would take too long on a small computer."""
 AIMS = (
     "no crop past its readily available water, weighted by its sensitivity; then zones served when their own "
     "trigger says; then least lost below the roots; then least water; then fewest starts"

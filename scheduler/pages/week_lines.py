@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scheduler.core.week import DOUBT_SD
+from scheduler.core.week.problem import DOUBT_SD
 from scheduler.pages.week import AIMS, PLANNED_BY
 
 if TYPE_CHECKING:
-    from scheduler.daily import Plan
-    from scheduler.outlook import Outlook
+    from scheduler.planning.plan import Plan
+    from scheduler.planning.week import Outlook
 
 Line = dict[str, Any]
 

@@ -11,21 +11,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scheduler.core import climate as air
-from scheduler.core import crop as crops
-from scheduler.core.et import HARGREAVES, METHODS, PM, PM_ESTIMATED
-from scheduler.core.hydraulic_results import ZoneHydraulics
-from scheduler.core.soil import Balance
-from scheduler.core.tape import leaching_requirement
-from scheduler.core.terms import Stand
-from scheduler.facts import Facts
+from scheduler.core.balance import climate as air
+from scheduler.core.balance import crop as crops
+from scheduler.core.balance.et import HARGREAVES, METHODS, PM, PM_ESTIMATED
+from scheduler.core.balance.soil import Balance
+from scheduler.core.balance.tape import leaching_requirement
+from scheduler.core.balance.terms import Stand
+from scheduler.core.hydraulics.results import ZoneHydraulics
 from scheduler.model import Garden
 from scheduler.pages.doubt_lines import doubt_lines
 from scheduler.pages.quality import working_lines
 from scheduler.pages.week_lines import week_lines
+from scheduler.planning.facts import Facts
 
 if TYPE_CHECKING:
-    from scheduler.daily import Live, Plan
+    from scheduler.planning.live import Live
+    from scheduler.planning.plan import Plan
 
 Line = dict[str, Any]
 HISTORY_DAYS = 7

@@ -12,9 +12,15 @@ from typing import Any
 
 from scheduler.errors import CouldNot, RowwaterError
 from scheduler.model import Fetched, Garden, Location, SourceSpec, WeatherValue
-from scheduler.weather import backfill, filesource, http, mqttstation, nws, openmeteo, readings
+from scheduler.weather import http
 from scheduler.weather.answers import plain
-from scheduler.weather.shelf import FOLDER, Remembering, Shelf
+from scheduler.weather.cache import FOLDER, Remembering, Shelf
+from scheduler.weather.files import source as file_source
+from scheduler.weather.mqtt import readings
+from scheduler.weather.mqtt import station as mqtt_station
+from scheduler.weather.nws import service as nws
+from scheduler.weather.openmeteo import archive
+from scheduler.weather.openmeteo import service as openmeteo
 
 URL_VARIABLE = "ROWWATER_OPENMETEO_URL"
 ARCHIVE_VARIABLE = "ROWWATER_OPENMETEO_ARCHIVE_URL"
@@ -55,13 +61,13 @@ def _open_meteo(ask: Request) -> Fetched:
         source=ask.spec.name,
     )
     # whoever has an address of their own for the forecast is not sent elsewhere for the rest
-    archive = ask.spec.settings.get("archive_url") or ask.environ.get(ARCHIVE_VARIABLE)
-    archive = archive or (None if own else openmeteo.ARCHIVE_URL)
-    missing = backfill.missing_days([*ask.stored, *answer.values], ask.span_from, ask.today)
-    if missing and archive:
-        return backfill.fill(
+    address = ask.spec.settings.get("archive_url") or ask.environ.get(ARCHIVE_VARIABLE)
+    address = address or (None if own else openmeteo.ARCHIVE_URL)
+    missing = archive.missing_days([*ask.stored, *answer.values], ask.span_from, ask.today)
+    if missing and address:
+        return archive.fill(
             answer, missing, location=ask.location, today=ask.today, now=ask.now, get=ask.get,
-            url=str(archive), source=ask.spec.name,
+            url=str(address), source=ask.spec.name,
         )  # fmt: skip
     reach = ask.today - timedelta(days=openmeteo.MOST_PAST_DAYS - 1)
     if missing and missing[0] < reach:
@@ -75,7 +81,7 @@ def _nws(ask: Request) -> Fetched:
         mine = {
             v.field for v in ask.stored if v.day == day and v.source == ask.spec.name and v.kind == "station"
         }
-        return mine >= backfill.NEEDED
+        return mine >= archive.NEEDED
 
     answers = nws.fetch(
         ask.location,
@@ -97,7 +103,7 @@ def _nws(ask: Request) -> Fetched:
 
 
 def _file(ask: Request) -> Fetched:
-    answer = filesource.fetch(ask.spec, ask.location, ask.folder, ask.today, ask.now)
+    answer = file_source.fetch(ask.spec, ask.location, ask.folder, ask.today, ask.now)
     return replace(answer, values=tuple(value for value in answer.values if value.day >= ask.files_from))
 
 
@@ -106,7 +112,7 @@ def _mqtt(ask: Request) -> Fetched:
     mine = {v.day for v in ask.stored if v.source == ask.spec.name and v.kind == "station"}
     days = [ask.today - timedelta(days=i) for i in range(readings.KEEP_DAYS, 0, -1)]
     since = next((day for day in days[:-2] if day not in mine), days[-2])
-    return mqttstation.fetch(
+    return mqtt_station.fetch(
         ask.spec,
         ask.location,
         today=ask.today,

@@ -20,8 +20,8 @@ sys.path[:0] = [str(HERE.parents[1]), str(HERE.parents[2])]
 from core import gardens  # noqa: E402
 from core.doubt_records import SPLIT, cut, filled_et, growing_season, lay_out, record, zones  # noqa: E402
 
-from scheduler.core.et import METHODS, fill, reference_et  # noqa: E402
-from scheduler.core.soil import Rule, run  # noqa: E402
+from scheduler.core.balance.et import METHODS, fill, reference_et  # noqa: E402
+from scheduler.core.balance.soil import Rule, run  # noqa: E402
 from scheduler.model import WeatherDays  # noqa: E402
 
 COLUMNS = ("tmin_c", "tmax_c", "tdew_c", "rh_mean_pct", "rh_min_pct", "rh_max_pct", "wind_m_s", "solar_mj_m2",

@@ -22,7 +22,7 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 from hydraulics.epanet_network import Layout, inp_text, run_epanet  # noqa: E402
 
-from scheduler.core.zone_hydraulics import zone_solution, zone_solutions  # noqa: E402
+from scheduler.core.hydraulics.zone import zone_solution, zone_solutions  # noqa: E402
 from scheduler.model import Mainline, Rows, Supply, Tape  # noqa: E402
 
 SPACING = 0.3048

@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from core import gardens as g  # noqa: E402
 from weather import records  # noqa: E402
 
-from scheduler.model import (  # noqa: E402
+from scheduler.model import (
     WEATHER_FIELDS,
     Crop,
     Garden,
@@ -38,7 +38,7 @@ from scheduler.model import (  # noqa: E402
     WeatherDays,
     Zone,
 )
-from scheduler.season import simulate  # noqa: E402
+from scheduler.planning.season import simulate  # noqa: E402
 
 FIRST_YEAR = 1990
 YEARS = 30

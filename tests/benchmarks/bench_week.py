@@ -21,8 +21,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from core.week_gardens import broken_rules, week  # noqa: E402
 
-from scheduler.core.week import Week  # noqa: E402
-from scheduler.core.week_plan import plan_week  # noqa: E402
+from scheduler.core.week.plan import plan_week  # noqa: E402
+from scheduler.core.week.problem import Week  # noqa: E402
 
 SIZES = (3, 6, 12, 25, 50, 100, 200)
 SUPPLY = {"ample": 2.0, "tight": 1.05, "short": 0.67}

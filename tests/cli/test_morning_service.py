@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from scheduler import board
-from scheduler.cli.morning_text import BAD_EDIT, morning_text
-from scheduler.pages.service import laid_over
+from scheduler.cli.text.morning import BAD_EDIT, morning_text
+from scheduler.service import notices as notices_module
+from scheduler.service.page import laid_over
 
 ZONE = ZoneInfo("America/New_York")
 NOW = datetime(2026, 6, 12, 6, 30, tzinfo=ZONE)
@@ -31,7 +31,7 @@ def lines(shown: dict[str, Any], now: datetime | None = NOW) -> list[str]:
 
 
 def test_a_bad_edit_is_the_first_line_and_said_once() -> None:
-    assert BAD_EDIT == board.FIRST
+    assert BAD_EDIT == notices_module.FIRST
     text = "garden.yaml:41: zones.tomatoes.rows.length: not a length: the version of 2026-06-11 is in use"
     shown = lines(page(("clock", "look", "the clock was set by +5 s"), (BAD_EDIT, "problem", text)))
     assert "garden.yaml:41" in shown[0]

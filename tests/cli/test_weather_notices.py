@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import pytest
 from core.gardens import weather
 
-from scheduler.core.quality import Flag
+from scheduler.core.quality.checks import Flag
 from scheduler.pages.quality import notices, working_lines
 
 TODAY = date(2023, 7, 20)

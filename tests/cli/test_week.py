@@ -66,7 +66,7 @@ def test_without_rain_and_with_water_to_spare_today_is_the_plain_rules(grower: G
 def test_a_planner_that_breaks_loses_no_morning(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
     for day in ("2015-06-28", "2015-06-29", "2015-06-30", "2015-07-01"):
         grower("day", "--date", day)
-    monkeypatch.setitem(sys.modules, "scheduler.outlook", None)  # as if a part of it were missing
+    monkeypatch.setitem(sys.modules, "scheduler.planning.week", None)  # as if a part of it were missing
     said = grower("day", "--date", "2015-07-02", "--json")
     assert said.status == 3
     page = said.json
@@ -86,7 +86,7 @@ def test_zones_kept_apart_never_run_side_by_side(grower: Grower, monkeypatch: py
         grower("day", "--date", day)
     for broken in (False, True):
         if broken:
-            monkeypatch.setitem(sys.modules, "scheduler.outlook", None)
+            monkeypatch.setitem(sys.modules, "scheduler.planning.week", None)
             grower("note", "rain", "0.01in", "--date", "2015-07-02")
         runs = grower("day", "--date", "2015-07-02", "--json").json["runs"]
         assert runs
@@ -111,7 +111,7 @@ def test_hours_by_month_and_a_months_cap_reach_the_schedule(grower: Grower) -> N
 def test_a_contested_week_is_solved_and_says_what_would_mend_it(
     grower: Grower, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("scheduler.outlook.MEND_SECONDS", 0.2)
+    monkeypatch.setattr("scheduler.planning.week.MEND_SECONDS", 0.2)
     grower.edit('until: "10:00"', 'until: "05:30"')
     for day in ("2015-06-29", "2015-06-30", "2015-07-01"):
         grower("day", "--date", day)

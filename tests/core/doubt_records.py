@@ -9,8 +9,8 @@ from functools import cache
 import numpy as np
 from core import gardens
 
-from scheduler.core.et import ReferenceET, fill, reference_et
-from scheduler.core.terms import Terms, terms
+from scheduler.core.balance.et import ReferenceET, fill, reference_et
+from scheduler.core.balance.terms import Terms, terms
 from scheduler.model import WEATHER_FIELDS, Crop, Location, Rows, Soil, Supply, WeatherDays, Zone
 
 SPLIT = {  # record: (learned from, up to; checked on, from; to)

@@ -13,11 +13,11 @@ from core import gardens as g
 from core import reference_model as reference
 from hypothesis import HealthCheck, given, settings
 
-from scheduler.core.et import METHODS
-from scheduler.core.et import reference_et as et_of_days
+from scheduler.core.balance.et import METHODS
+from scheduler.core.balance.et import reference_et as et_of_days
 from scheduler.model import WEATHER_FIELDS, Crop, Garden, Settle, Soil, Supply, Valve, WeatherDays
 from scheduler.pages.season import DECIMALS, _columns, season_page
-from scheduler.season import Season, simulate
+from scheduler.planning.season import Season, simulate
 
 COLUMNS = (
     "et0_mm", "kc", "ks", "etc_mm", "rain_mm", "rain_eff_mm", "root_depth_m", "taw_mm", "raw_mm",

@@ -13,15 +13,15 @@ from core import gardens as g
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.need import Morning, need_today
-from scheduler.core.soil import Rule, run
-from scheduler.core.tape import RunLimits, net_of_minutes, run_minutes
-from scheduler.core.terms import terms
-from scheduler.daily import balance_to_last_night
-from scheduler.facts import Facts
+from scheduler.core.balance.need import Morning, need_today
+from scheduler.core.balance.soil import Rule, run
+from scheduler.core.balance.tape import RunLimits, net_of_minutes, run_minutes
+from scheduler.core.balance.terms import terms
 from scheduler.model import Applied, Garden, Settle, Supply, WeatherDays
 from scheduler.pages.season import season_page
-from scheduler.season import Season, simulate
+from scheduler.planning.facts import Facts
+from scheduler.planning.live import balance_to_last_night
+from scheduler.planning.season import Season, simulate
 
 LAW = settings(deadline=None, max_examples=20, suppress_health_check=list(HealthCheck))
 MM = 1e-6  # what a balance may miss by

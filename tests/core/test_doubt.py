@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from scheduler.core import doubt as d
-from scheduler.core.doubt_balance import PARTS, carry, quantile, rectified
-from scheduler.core.et import fill, reference_et
-from scheduler.core.soil import Rule, run, step
-from scheduler.core.terms import terms
+from scheduler.core.balance.et import fill, reference_et
+from scheduler.core.balance.soil import Rule, run, step
+from scheduler.core.balance.terms import terms
+from scheduler.core.uncertainty import sources as d
+from scheduler.core.uncertainty.carry import PARTS, carry, quantile, rectified
 from scheduler.model import Crop, Rows
 
 # --- skill ---------------------------------------------------------------------------------------

@@ -25,10 +25,10 @@ from core.doubt_records import (
     zones,
 )
 
-from scheduler.core.doubt import BAND_90, Doubt, InputDoubt, Spread, et0_doubt, learn_inputs
-from scheduler.core.doubt_balance import carry
-from scheduler.core.et import CLIMATOLOGY, PM, RECENT_MEAN, fill, reference_et
-from scheduler.core.soil import Rule, run
+from scheduler.core.balance.et import CLIMATOLOGY, PM, RECENT_MEAN, fill, reference_et
+from scheduler.core.balance.soil import Rule, run
+from scheduler.core.uncertainty.carry import carry
+from scheduler.core.uncertainty.sources import BAND_90, Doubt, InputDoubt, Spread, et0_doubt, learn_inputs
 
 SAME_SENSORS = Spread(0, 0)  # the full record has the same ones: their own error is not seen here
 RECORDS = tuple(SPLIT)

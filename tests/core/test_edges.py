@@ -11,16 +11,16 @@ import numpy as np
 import pytest
 from core import gardens as g
 
-from scheduler.core.climate import HUMIDITY_BY, RADIATION_BY, Climate, days_of_year, sun, wind_at_2m
-from scheduler.core.et import ReferenceET, fill, reference_et
-from scheduler.core.need import Morning, Need, need_today
-from scheduler.core.soil import Rule
-from scheduler.core.tape import RunLimits, leaching_requirement, run_minutes
-from scheduler.core.terms import terms
+from scheduler.core.balance.climate import HUMIDITY_BY, RADIATION_BY, Climate, days_of_year, sun, wind_at_2m
+from scheduler.core.balance.et import ReferenceET, fill, reference_et
+from scheduler.core.balance.need import Morning, Need, need_today
+from scheduler.core.balance.soil import Rule
+from scheduler.core.balance.tape import RunLimits, leaching_requirement, run_minutes
+from scheduler.core.balance.terms import terms
 from scheduler.errors import BadInput, NoReferenceET
 from scheduler.model import Garden, Location, Settle, Soil, Supply, Valve
 from scheduler.pages.season import season_page
-from scheduler.season import simulate
+from scheduler.planning.season import simulate
 
 JULY = date(2021, 7, 1)
 FAIR: dict[str, Any] = {

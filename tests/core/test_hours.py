@@ -14,7 +14,7 @@ from core import gardens as g
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.pack import Ask, ValveAsk, into_hours, minutes_between, watering_window
+from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, minutes_between, watering_window
 from scheduler.model import Run, Supply, Unmet
 
 DAY = date(2026, 6, 12)

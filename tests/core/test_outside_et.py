@@ -15,8 +15,8 @@ import refet
 from core import gardens as g
 from weather import records
 
-from scheduler.core.climate import days_of_year
-from scheduler.core.et import PM, PM_ESTIMATED, hargreaves, reference_et
+from scheduler.core.balance.climate import days_of_year
+from scheduler.core.balance.et import PM, PM_ESTIMATED, hargreaves, reference_et
 from scheduler.model import WeatherDays
 
 FULL = ("fallon", "holyoke")

@@ -12,9 +12,9 @@ from core.gardens import location_of, recorded, weather
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.climate import climate
-from scheduler.core.quality import RULES, Flag, examine
-from scheduler.core.quality_remarks import remarks
+from scheduler.core.balance.climate import climate
+from scheduler.core.quality.checks import RULES, Flag, examine
+from scheduler.core.quality.remarks import remarks
 from scheduler.model import WEATHER_FIELDS, Location, WeatherDays
 
 DRY = {"fallon", "davis", "holyoke"}  # records of irrigated desert or steppe valleys: `location.dry`

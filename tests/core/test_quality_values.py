@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.quality_values import SILENT_DAYS, sift
+from scheduler.core.quality.screen import SILENT_DAYS, sift
 from scheduler.model import Location, ValueKind, WeatherValue
 from scheduler.weather.days import join
 

@@ -7,7 +7,13 @@ import pedon
 import pytest
 
 from scheduler import tables
-from scheduler.core.retention import CM_PER_KPA, WILTING_KPA, Curve, used_share, used_share_of_theta
+from scheduler.core.uncertainty.retention import (
+    CM_PER_KPA,
+    WILTING_KPA,
+    Curve,
+    used_share,
+    used_share_of_theta,
+)
 
 CURVES = {name: Curve(**figures) for name, figures in tables.retention().items()}
 SOILS = tables.soils()

@@ -12,12 +12,12 @@ from core.doubt_records import SUPPLY
 from filterpy.kalman import KalmanFilter
 
 from scheduler import tables
-from scheduler.core import doubt as d
-from scheduler.core import soil_readings as s
-from scheduler.core.doubt_balance import SCENARIOS, State, carry
-from scheduler.core.retention import Curve
-from scheduler.core.soil import Rule, run
-from scheduler.core.terms import terms
+from scheduler.core.balance.soil import Rule, run
+from scheduler.core.balance.terms import terms
+from scheduler.core.uncertainty import soil_readings as s
+from scheduler.core.uncertainty import sources as d
+from scheduler.core.uncertainty.carry import SCENARIOS, State, carry
+from scheduler.core.uncertainty.retention import Curve
 from scheduler.model import Crop, Rows, Soil
 
 LOAM = Soil("loam", 0.25, 0.12)

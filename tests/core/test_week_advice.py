@@ -9,12 +9,11 @@ import numpy as np
 import pytest
 from core.week_gardens import week
 
-from scheduler.core.restrictions import Restrictions, apart_zones, day_rule, day_rules, period_caps
-from scheduler.core.week import PeriodCap
-from scheduler.core.week_advice import mends, split
-from scheduler.core.week_plan import plan_week
+from scheduler.core.hours.rules import PeriodCap, Restrictions, apart_zones, day_rule, day_rules, period_caps
+from scheduler.core.week.advice import mends, split
+from scheduler.core.week.plan import plan_week
 from scheduler.model import MonthRule, Supply, WateringDays
-from scheduler.yield_response import yield_response
+from scheduler.tables import yield_response
 
 
 def test_nothing_to_mend():
@@ -118,7 +117,7 @@ def test_yield_response():
 
 def test_every_listed_crop_is_a_shipped_one():
     from scheduler import tables
-    from scheduler.yield_response import _factors
+    from scheduler.tables import _factors
 
     assert set(_factors()) <= set(tables.crops())
     assert all(0.5 <= ky <= 1.5 for ky in _factors().values())

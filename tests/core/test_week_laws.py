@@ -14,8 +14,9 @@ from core.week_gardens import broken_rules, random_week, week
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.week import Busy, PeriodCap, Week
-from scheduler.core.week_plan import plan_week
+from scheduler.core.hours.rules import PeriodCap
+from scheduler.core.week.plan import plan_week
+from scheduler.core.week.problem import Busy, Week
 
 SOME = settings(deadline=None, max_examples=40, suppress_health_check=list(HealthCheck))
 

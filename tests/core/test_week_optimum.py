@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from core.week_gardens import broken_rules, least_stress, stress, tiny_week
 
-from scheduler.core.week_plan import plan_week
+from scheduler.core.week.plan import plan_week
 
 GARDENS = 200
 PART = 50  # so many in one test: they can run side by side

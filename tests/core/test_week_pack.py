@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from core.week_gardens import placements
 
-from scheduler.core.week_pack import Flows, Job, pack, place_in_order, pulse_lengths
+from scheduler.core.hours.packing import Flows, Job, pack, place_in_order, pulse_lengths
 
 
 def fits_somehow(jobs: list[Job], room: int, usable: float) -> bool:

@@ -10,11 +10,11 @@ from core.week_gardens import week
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.need import Morning, need_today
-from scheduler.core.soil import Rule
-from scheduler.core.terms import terms
-from scheduler.core.week_inputs import week_of
-from scheduler.core.week_plan import plan_week
+from scheduler.core.balance.need import Morning, need_today
+from scheduler.core.balance.soil import Rule
+from scheduler.core.balance.terms import terms
+from scheduler.core.week.inputs import week_of
+from scheduler.core.week.plan import plan_week
 from scheduler.model import Garden
 
 SOME = settings(

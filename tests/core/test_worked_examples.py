@@ -20,14 +20,14 @@ import yaml
 from core import gardens as g
 
 from scheduler import units
-from scheduler.core import climate as air
-from scheduler.core import crop as crops
-from scheduler.core.et import METHODS, ReferenceET, reference_et
-from scheduler.core.soil import percolation, step, stress
-from scheduler.core.terms import Terms, depletion_fraction, terms
+from scheduler.core.balance import climate as air
+from scheduler.core.balance import crop as crops
+from scheduler.core.balance.et import METHODS, ReferenceET, reference_et
+from scheduler.core.balance.soil import percolation, step, stress
+from scheduler.core.balance.terms import Terms, depletion_fraction, terms
 from scheduler.model import Crop, Location, Soil, Supply
 from scheduler.pages.working import _penman_monteith
-from scheduler.weather.columns import parse_key
+from scheduler.weather.quantities import parse_key
 
 FILE = Path(__file__).parents[1] / "reference" / "worked_examples.yaml"
 OWN_FULL_PRECISION = 0.002  # share: what the file says a right code keeps to, constants differing a little

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.core.week import Week, WeekPlan
+from scheduler.core.week.problem import Week, WeekPlan
 
 ALMOST = 1e-6
 

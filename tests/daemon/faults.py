@@ -10,7 +10,7 @@ from daemon.played import PlayedDisk
 from daemon.plot import PLOT, Plot
 from daemon.world import World, renamed
 
-from scheduler.runner import Wish
+from scheduler.service.tick import Wish
 
 DAY_S = 7.8 * 3600  # from 02:50 until after the watering hours
 CALM_S = 1500.0  # afterwards, with all well: whatever hangs must come to an end
@@ -107,7 +107,7 @@ def good_edit(w: World) -> None:
         w.brief = w.plot.brief()
         if w.alive:
             w.adopt = w.brief
-            from scheduler.hands import Care
+            from scheduler.service.valve_threads import Care
 
             w.bank.cares.setdefault(key, Care(key, w.plot.cap_s))
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from scheduler.actions import Beat, Beaten, Book, ValveEvent, Write, Written
-from scheduler.hands import Care
 from scheduler.model import Applied, Opening, Unsettled
-from scheduler.pen import Answer, AskDay, AskLost, DayRead, Disk, Hold, Lost, Publish
+from scheduler.service.actions import Beat, Beaten, Book, ValveEvent, Write, Written
+from scheduler.service.books import Answer, AskDay, AskLost, DayRead, Disk, Hold, Lost, Publish
+from scheduler.service.valve_threads import Care
 
 if TYPE_CHECKING:
     from daemon.world import World

@@ -8,7 +8,7 @@ from datetime import time
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from scheduler.brief import Brief
+from scheduler.service.brief import Brief
 
 HOURS = (time(4), time(10))
 PLAN_AT = time(3)

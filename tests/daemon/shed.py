@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from scheduler.control import _address
+from scheduler.service.control import _address
 from scheduler.store.store import Store
 
 RELAY = """#!/bin/sh
@@ -112,7 +112,11 @@ class Shed:
         return [sys.executable, "-P", "-c", LAUNCH, *words]
 
     def start(
-        self, *, wait: bool = True, quick: bool = False, launch: Sequence[str] = ("-m", "scheduler.serving")
+        self,
+        *,
+        wait: bool = True,
+        quick: bool = False,
+        launch: Sequence[str] = ("-m", "scheduler.service.main"),
     ) -> None:
         """quick: the process that `rowwater serve` turns into, without the command line before it."""
         argv = self.argv("serve", "--heartbeat", str(self.beat), "--tick", self.tick, "--in-flight", "0.3",

@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 from daemon.limits import DAY, FOUR, Parts, actions_of, moment, new_ledger, opened, plan, watering
 
-from scheduler import actions, booking, hands, ledger
-from scheduler.actions import Holding, MasterRule, Rules, ValveEvent, Written
 from scheduler.model import Opening, Share
+from scheduler.service import actions, ledger, valve_threads, water_records
+from scheduler.service.actions import Holding, MasterRule, Rules, ValveEvent, Written
 
-P = Parts(ledger, actions, hands)
+P = Parts(ledger, actions, valve_threads)
 MASTER = MasterRule("m", 3600.0, 5.0, 7.0)
 
 
@@ -242,31 +242,31 @@ def holding(**more: Any) -> Holding:
 
 def test_a_simulated_run_is_never_water() -> None:
     held = holding(sent_mono=1000.0, opened_mono=1000.0, closed_mono=1600.0, simulated=True)
-    assert [(r.minutes, r.outcome) for r in booking.records(held, FOUR)] == [(0.0, "never opened")]
-    assert "only simulated" in (booking.line(held) or "")
+    assert [(r.minutes, r.outcome) for r in water_records.records(held, FOUR)] == [(0.0, "never opened")]
+    assert "only simulated" in (water_records.line(held) or "")
     held.until = None
-    assert booking.records(held, FOUR) == ()
+    assert water_records.records(held, FOUR) == ()
 
 
 def test_what_was_sent_and_never_answered_has_bounds() -> None:
     held = holding(sent_mono=1000.0, closed_mono=1004.0, failed=True)
-    (record,) = booking.records(held, FOUR)
+    (record,) = water_records.records(held, FOUR)
     assert (record.minutes, record.least_minutes, record.most_minutes) == (0.0, 0.0, 4 / 60)
-    assert booking.line(held) == "beans: did not open: its valve failed"
+    assert water_records.line(held) == "beans: did not open: its valve failed"
     held.closed_mono = None
-    assert booking.records(held, FOUR)[0].most_minutes == 0.0
+    assert water_records.records(held, FOUR)[0].most_minutes == 0.0
 
 
 def test_no_line_for_a_run_as_planned_nor_for_one_that_was_never_sent_without_a_reason() -> None:
-    assert booking.line(holding(sent_mono=1000.0, opened_mono=1000.0, closed_mono=1600.0)) is None
-    assert booking.line(holding()) is None
-    assert booking.line(holding(why="stopped by hand")) == "beans: did not open: stopped by hand"
+    assert water_records.line(holding(sent_mono=1000.0, opened_mono=1000.0, closed_mono=1600.0)) is None
+    assert water_records.line(holding()) is None
+    assert water_records.line(holding(why="stopped by hand")) == "beans: did not open: stopped by hand"
 
 
 def test_a_zone_without_flow_has_no_liters_of_a_meter() -> None:
     held = holding(sent_mono=1000.0, opened_mono=1000.0, closed_mono=1600.0, liters=5.0)
     held.opening = replace(held.opening, shares=(replace(held.opening.shares[0], flow_lpm=0.0),))
-    (record,) = booking.records(held, FOUR)
+    (record,) = water_records.records(held, FOUR)
     assert (record.liters, record.measured) == (0.0, False)
 
 

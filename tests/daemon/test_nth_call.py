@@ -24,13 +24,13 @@ from daemon.played import Books, FakeValve
 from daemon.plot import PLOT
 from daemon.world import World
 
-from scheduler.actions import Book, Write
 from scheduler.errors import CouldNot
 from scheduler.model import Applied
-from scheduler.mornings import JobDone
-from scheduler.pages.service import laid_over
-from scheduler.pen import Desk
-from scheduler.publish import read_today, write_today
+from scheduler.publish.files import read_today, write_today
+from scheduler.service.actions import Book, Write
+from scheduler.service.books import Desk
+from scheduler.service.job_times import JobDone
+from scheduler.service.page import laid_over
 from scheduler.store.store import Store
 
 LEAST_POINTS = 120

@@ -15,18 +15,18 @@ from pathlib import Path
 
 import pytest
 
-from scheduler import alarms
-from scheduler.actions import DayPlan, Moment, ValveEvent
-from scheduler.board import FIRST, Board, from_page
 from scheduler.core.health import Flow, Watch, judge
-from scheduler.errand_process import run_child
-from scheduler.hands import STALE_S, Bank, Care
-from scheduler.meter import Meter, _pulse_reader
-from scheduler.mornings import Mornings
 from scheduler.relays.base import ValveFailed
-from scheduler.systemd import Manager
-from scheduler.ticker import Every, Monotonic, Ticker
-from scheduler.trust import TOLERANCE_S, Trust
+from scheduler.service import alarms
+from scheduler.service.actions import DayPlan, Moment, ValveEvent
+from scheduler.service.child import run_child
+from scheduler.service.clock_trust import TOLERANCE_S, Trust
+from scheduler.service.job_times import Mornings
+from scheduler.service.meter import Meter, _pulse_reader
+from scheduler.service.notices import FIRST, Board, from_page
+from scheduler.service.systemd import Manager
+from scheduler.service.ticker import Every, Monotonic, Ticker
+from scheduler.service.valve_threads import STALE_S, Bank, Care
 
 NOW = datetime(2026, 6, 12, 4, tzinfo=UTC)
 HOUR = 3600.0

@@ -14,14 +14,14 @@ import pytest
 from daemon.shed import Shed
 from daemon.world import World
 
-from scheduler.meter import EVERY_S, Meter
+from scheduler.service.meter import EVERY_S, Meter
 
 MakeShed = Callable[..., Shed]
 
 ONE_PAGE = 4096  # the witness and today.json need less
 
 BREAK = """import sys, time
-from scheduler import runner, serving
+from scheduler.service import main as serving, tick as runner
 tick = runner.Runner.tick
 def broken(self, at, **more):
     tick(self, at, **more)

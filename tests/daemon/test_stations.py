@@ -10,8 +10,8 @@ import pytest
 from paho.mqtt import publish
 from relays.tools import Broker, until
 
-from scheduler.stations import Stations
-from scheduler.weather import readings
+from scheduler.service.stations import Stations
+from scheduler.weather.mqtt import readings
 
 LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
 ONE = {"kind": "mqtt", "name": "mqtt station/daily", "settings": {"topic": "station/daily"}}

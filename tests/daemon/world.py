@@ -16,17 +16,17 @@ from datetime import date, datetime, timedelta
 from daemon.played import Bank, Books, FakeValve, PlayedDisk
 from daemon.plot import PLOT, Plot
 
-from scheduler.actions import Beat, Book, Moment, Write
-from scheduler.board import Board
-from scheduler.brief import Brief
-from scheduler.core.pack import Ask, ValveAsk, into_hours, watering_window
-from scheduler.hands import LONGEST_PAUSE_S, Care
-from scheduler.ledger import Ledger
+from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
 from scheduler.model import Supply
-from scheduler.mornings import JobDone
-from scheduler.pages.runs import run_page
-from scheduler.runner import Runner, Wish
-from scheduler.trust import Trust
+from scheduler.planning.runs import run_page
+from scheduler.service.actions import Beat, Book, Moment, Write
+from scheduler.service.brief import Brief
+from scheduler.service.clock_trust import Trust
+from scheduler.service.job_times import JobDone
+from scheduler.service.ledger import Ledger
+from scheduler.service.notices import Board
+from scheduler.service.tick import Runner, Wish
+from scheduler.service.valve_threads import LONGEST_PAUSE_S, Care
 
 TICK_S = 0.5
 IDLE_S = 600.0  # longest jump while nothing is going on

@@ -15,12 +15,13 @@ from pathlib import Path
 
 import pytest
 
-from scheduler import daemon, errands, guard
-from scheduler.brief import VALVES
 from scheduler.cli.main import COMMANDS
-from scheduler.gardenfile import SYSTEM_CONFIG
+from scheduler.garden.file import SYSTEM_CONFIG
 from scheduler.places import SERVICE_FOLDER
 from scheduler.relays import base, specs
+from scheduler.service import daemon, guard
+from scheduler.service import jobs as service_jobs
+from scheduler.service.brief import VALVES
 
 ROOT = Path(__file__).parents[2]
 UNIT = ROOT / "deploy" / "rowwater.service"
@@ -81,7 +82,7 @@ def test_readiness_and_watchdog_come_from_the_main_process():
 
 
 def test_the_start_has_time_to_close_and_to_read():
-    assert seconds("TimeoutStartSec") > daemon.FIRST_CLOSE_S + errands.READ_LIMIT_S + 30
+    assert seconds("TimeoutStartSec") > daemon.FIRST_CLOSE_S + service_jobs.READ_LIMIT_S + 30
 
 
 def test_the_stop_has_time_for_every_layer():
@@ -114,7 +115,9 @@ def test_commands_and_places_are_those_of_the_program():
     assert environment["ROWWATER_DATA"] == str(SERVICE_FOLDER)
     assert one("StateDirectory") == SERVICE_FOLDER.name
     assert one("ReadWritePaths") == str(SERVICE_FOLDER)
-    assert one("ExecStopPost").endswith(f" -P -m scheduler.guard --close-all {SERVICE_FOLDER / VALVES}")
+    assert one("ExecStopPost").endswith(
+        f" -P -m scheduler.service.guard --close-all {SERVICE_FOLDER / VALVES}"
+    )
 
 
 def test_the_close_all_of_the_unit_closes(tmp_path: Path):

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from relays.tools import Broker, Ear, RelayServer, until
 
-from scheduler.guardlink import GuardGone, GuardLink
+from scheduler.service.guardlink import GuardGone, GuardLink
 
 PARENT = """\
 import json, os, sys, time
@@ -347,7 +347,7 @@ class TestLink:
         link.bye()
 
     def test_a_guard_deaf_to_goodbye_is_ended(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr("scheduler.guardlink.BYE_S", 0.2)
+        monkeypatch.setattr("scheduler.service.guardlink.BYE_S", 0.2)
         link = GuardLink(os.environ)
         link.start(self.specs(tmp_path))
         pid = link.pid
@@ -380,7 +380,7 @@ class TestLink:
             begun.append(process)
             raise KeyboardInterrupt
 
-        monkeypatch.setattr("scheduler.guardlink._ordered", interrupted)
+        monkeypatch.setattr("scheduler.service.guardlink._ordered", interrupted)
         link = GuardLink(os.environ)
         with pytest.raises(KeyboardInterrupt):
             link.start([])
@@ -400,7 +400,7 @@ class TestLink:
 class TestCloseAll:
     def run(self, file: Path) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
-            [sys.executable, "-m", "scheduler.guard", "--close-all", str(file)],
+            [sys.executable, "-m", "scheduler.service.guard", "--close-all", str(file)],
             capture_output=True,
             text=True,
         )
@@ -428,7 +428,7 @@ def test_the_guard_is_light() -> None:
     script = (
         "import json, os, sys, threading\n"
         "sys.argv = ['guard']\n"
-        "from scheduler.guard import main\n"
+        "from scheduler.service.guard import main\n"
         "assert main([], {}) == 0\n"
         f"print([name for name in {heavy!r} if name in sys.modules], file=sys.stderr)\n"
     )

@@ -15,8 +15,8 @@ from typing import Any
 
 import pytest
 
-from scheduler import guard as guard_module
-from scheduler.guard import Guard, Order, Pipe, Watch, close_all, main, now_s, watch_parent
+from scheduler.service import guard as guard_module
+from scheduler.service.guard import Guard, Order, Pipe, Watch, close_all, main, now_s, watch_parent
 
 
 class Clock:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from scheduler.core.pipes import FrictionLaw, Loss
+from scheduler.core.hydraulics.pipes import FrictionLaw, Loss
 
 
 def hazen_williams(c: float) -> FrictionLaw:

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from hydraulics.epanet_network import CAN_RUN, Layout, RowFound, run_epanet
 
-from scheduler.core.hydraulic_results import ZoneHydraulics
-from scheduler.core.zone_hydraulics import zone_solution
+from scheduler.core.hydraulics.results import ZoneHydraulics
+from scheduler.core.hydraulics.zone import zone_solution
 from scheduler.model import Mainline, Rows, Supply, Tape
 
 pytestmark = pytest.mark.skipif(not CAN_RUN, reason="wntr brings no EPANET library for this machine")

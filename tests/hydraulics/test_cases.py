@@ -14,12 +14,12 @@ import pytest
 import yaml
 from hydraulics.hazen_williams import hazen_williams
 
-from scheduler.core.hydraulic_results import ZoneHydraulics, uniformity
-from scheduler.core.laterals import Branches, LateralBatch, solve
-from scheduler.core.pipes import KPA_PER_M, FrictionLaw, darcy_weisbach, flow_at_velocity, velocity
-from scheduler.core.sections import Load, sections
+from scheduler.core.hydraulics.laterals import Branches, LateralBatch, solve
+from scheduler.core.hydraulics.pipes import KPA_PER_M, FrictionLaw, darcy_weisbach, flow_at_velocity, velocity
+from scheduler.core.hydraulics.results import ZoneHydraulics, uniformity
+from scheduler.core.hydraulics.zone import longest_row, zone_solution
 from scheduler.core.supply import fits, flow_from_bucket, longest_tape
-from scheduler.core.zone_hydraulics import longest_row, zone_solution
+from scheduler.core.system.sections import Load, sections
 from scheduler.model import Mainline, Rows, Supply, Tape
 
 FILE = yaml.safe_load((Path(__file__).parents[1] / "reference" / "hydraulics_cases.yaml").read_text())

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scheduler.core.pipes import (
+from scheduler.core.hydraulics.pipes import (
     VISCOSITY_M2_S,
     darcy_weisbach,
     flow_at_velocity,

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.laterals import Branches, LateralBatch, solve
-from scheduler.core.pipes import KPA_PER_M, friction_factor, reynolds_number, velocity_pressure
-from scheduler.core.zone_hydraulics import zone_solution, zone_solutions
+from scheduler.core.hydraulics.laterals import Branches, LateralBatch, solve
+from scheduler.core.hydraulics.pipes import KPA_PER_M, friction_factor, reynolds_number, velocity_pressure
+from scheduler.core.hydraulics.zone import zone_solution, zone_solutions
 from scheduler.model import Mainline, Rows, Supply, Tape
 
 tapes = st.builds(

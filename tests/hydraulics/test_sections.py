@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.sections import EXACT_UP_TO, Load, Sections, lower_bound, sections
+from scheduler.core.system.sections import EXACT_UP_TO, Load, Sections, lower_bound, sections
 
 
 def every_grouping(count: int) -> Iterator[list[list[int]]]:

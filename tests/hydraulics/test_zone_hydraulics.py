@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from scheduler.core.hydraulic_results import ZoneHydraulics, flow_variation_class, uniformity
-from scheduler.core.zone_hydraulics import (
+from scheduler.core.hydraulics.results import ZoneHydraulics, flow_variation_class, uniformity
+from scheduler.core.hydraulics.zone import (
     can_solve,
     longest_row,
     working_pressure,

@@ -10,18 +10,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from scheduler.core.soil import Rule, morning_minutes
-from scheduler.dayrules import rules_from
+from scheduler.core.balance.soil import Rule, morning_minutes
 from scheduler.errors import BadInput
-from scheduler.foresight import Planner, simulate_ahead
-from scheduler.gardenfile import load
-from scheduler.season import simulate
-from scheduler.weather import dailycsv, forecastcsv
+from scheduler.garden.file import load
+from scheduler.planning.day_rules import rules_from
+from scheduler.planning.foresight import Planner, simulate_ahead
+from scheduler.planning.season import simulate
+from scheduler.weather.files import daily as daily_file
+from scheduler.weather.files import forecast as forecast_file
 
 ROOT = Path(__file__).parents[2]
 CREEKSIDE = ROOT / "examples" / "creekside"
 GARDEN = load(CREEKSIDE / "garden.yaml")
-WEATHER = dailycsv.read(CREEKSIDE / "weather.csv")
+WEATHER = daily_file.read(CREEKSIDE / "weather.csv")
 spec = importlib.util.spec_from_file_location("example_foresight", ROOT / "examples" / "foresight.py")
 example = importlib.util.module_from_spec(spec)
 sys.modules["example_foresight"] = example  # its dataclasses look themselves up
@@ -120,12 +121,12 @@ def test_a_dry_forecast_and_the_truth_without_rain_plan_alike():
     lines = ["date,tmin_c,tmax_c,wind_m_s,wind_height_m,rain_mm"]
     for k in range(75):
         lines.append(f"{first + timedelta(days=k)},{','.join(str(v[k]) for v in cut.values())},0")
-    weather = dailycsv.read("\n".join(lines) + "\n")
+    weather = daily_file.read("\n".join(lines) + "\n")
     rows = ["issued," + lines[0]]
     for k in range(60):
         issued = first + timedelta(days=k)
         rows += [f"{issued},{line}" for line in lines[1 + k : 8 + k]]
-    issues = forecastcsv.read("\n".join(rows) + "\n")
+    issues = forecast_file.read("\n".join(rows) + "\n")
     span = {"first": first + timedelta(days=1), "last": first + timedelta(days=50)}
     perfect = simulate_ahead(GARDEN, weather, "perfect", **span)
     told = simulate_ahead(GARDEN, weather, "forecast", issues=issues, **span)
@@ -139,7 +140,7 @@ def test_an_old_issue_serves_until_a_newer_one_comes_and_missing_days_have_stand
     first = date(2015, 7, 1)
     text = ["issued,date,tmin_c,tmax_c,rain_mm,rain_chance_pct"]
     text += [f"2015-06-28,2015-06-{d},12,30,0,0" for d in (28, 29, 30)] + ["2015-06-28,2015-07-01,12,30,7,60"]
-    issues = forecastcsv.read("\n".join(text) + "\n")
+    issues = forecast_file.read("\n".join(text) + "\n")
     planner = Planner()
     season = simulate_ahead(
         GARDEN,
@@ -166,5 +167,5 @@ def test_an_old_issue_serves_until_a_newer_one_comes_and_missing_days_have_stand
 )
 def test_a_forecast_file_that_cannot_be_read_says_why(text, words):
     with pytest.raises(BadInput) as told:
-        forecastcsv.read(text, name="f.csv")
+        forecast_file.read(text, name="f.csv")
     assert words in str(told.value)

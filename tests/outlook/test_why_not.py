@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 from test_gardenfile import SAMPLE
 
-from scheduler.core.allowance import hottest_by_month, too_little
-from scheduler.dayrules import rules_from, supply_on
+from scheduler.core.system.allowance import hottest_by_month, too_little
 from scheduler.errors import BadGarden
-from scheduler.gardenfile import load_text
+from scheduler.garden.file import load_text
+from scheduler.garden.months import months_of
 from scheduler.model import MonthRule, Supply, WateringDays
-from scheduler.months import months_of
-from scheduler.restrictions import longest, rules_of, why_not
+from scheduler.planning.day_rules import rules_from, supply_on
+from scheduler.service.limits import longest, rules_of, why_not
 
 NEW_YORK = "America/New_York"
 TUESDAY_FRIDAY = WateringDays("weekdays", frozenset({1, 4}))
@@ -88,7 +88,7 @@ def test_hours_are_true_time_across_the_clock_change():
 
 def test_the_rules_survive_json_and_need_no_numpy():
     assert json.loads(json.dumps(RULES)) == RULES
-    script = "import sys, scheduler.restrictions; print('numpy' in sys.modules)"
+    script = "import sys, scheduler.service.limits; print('numpy' in sys.modules)"
     ran = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60
     )

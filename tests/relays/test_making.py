@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from scheduler.errors import CouldNot
-from scheduler.gardenfile import load_text
+from scheduler.garden.file import load_text
 from scheduler.model import Valve
 from scheduler.relays import base, specs
 from scheduler.relays.base import ValveFailed, doubt, is_by_hand, whole_seconds

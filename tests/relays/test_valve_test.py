@@ -169,7 +169,9 @@ def test_a_killed_trial_is_closed_by_the_guard(run: Any, tmp_path: Path) -> None
 
 def guard_of(parent: int) -> int:
     children = Path(f"/proc/{parent}/task/{parent}/children").read_text().split()
-    (guard,) = [pid for pid in children if b"scheduler.guard" in Path(f"/proc/{pid}/cmdline").read_bytes()]
+    (guard,) = [
+        pid for pid in children if b"scheduler.service.guard" in Path(f"/proc/{pid}/cmdline").read_bytes()
+    ]
     return int(guard)
 
 

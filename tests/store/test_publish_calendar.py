@@ -21,7 +21,7 @@ from icalendar import Calendar
 from store.samples import NOW, SITE, planned
 
 from scheduler.model import Run
-from scheduler.publish import schedule_ics
+from scheduler.publish.calendar import schedule_ics
 
 NEW_YORK = "America/New_York"
 

@@ -13,14 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from scheduler.disk import write_atomic
 from scheduler.errors import CouldNot
-from scheduler.publish import (
-    read_today,
-    write_atomic,
-    write_schedule_ics,
-    write_schedule_json,
-    write_today,
-)
+from scheduler.publish.files import read_today, write_schedule_ics, write_schedule_json, write_today
 
 PAGE = {
     "date": "2026-06-12",
@@ -147,7 +142,7 @@ def test_a_number_that_is_none_is_not_published(tmp_path: Path, number: float) -
 def test_a_kill_at_any_moment_leaves_a_whole_page(tmp_path: Path) -> None:
     code = (
         "import sys, pathlib\n"
-        "from scheduler.publish import write_today\n"
+        "from scheduler.publish.files import write_today\n"
         "n = 0\n"
         "while True:\n"
         "    n += 1\n"
@@ -211,7 +206,7 @@ def test_a_page_that_cannot_be_read_is_told(tmp_path: Path) -> None:
 def test_reading_the_page_loads_nothing_heavy() -> None:
     code = (
         "import sys\n"
-        "from scheduler.publish import read_today\n"
+        "from scheduler.publish.files import read_today\n"
         "heavy = ('icalendar', 'sqlalchemy', 'alembic', 'numpy', 'pandas', 'pyet', 'requests', 'zoneinfo')\n"
         "print([name for name in heavy if name in sys.modules])\n"
     )

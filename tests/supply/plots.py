@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from scheduler.gardenfile import load_text
+from scheduler.garden.file import load_text
 from scheduler.model import Garden
 
 PLOT = """

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scheduler.core.changeover import (
+from scheduler.core.system.changeover import (
     Laid,
     TakeOff,
     ZoneChange,

@@ -12,9 +12,9 @@ import pytest
 import yaml
 
 from scheduler.cli.main import main
-from scheduler.core.garden_check import check_garden, hottest_week
-from scheduler.core.terms import stands
-from scheduler.gardenfile import load_text
+from scheduler.core.balance.terms import stands
+from scheduler.core.system.check import check_garden, hottest_week
+from scheduler.garden.file import load_text
 from scheduler.pages.check import check_page
 
 GPM = 3.785411784  # L/min, NIST SP 811

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import yaml
 
-from scheduler.core.tape import RunLimits, net_of_minutes, rated_row_flow, run_minutes
+from scheduler.core.balance.tape import RunLimits, net_of_minutes, rated_row_flow, run_minutes
 from scheduler.model import Rows, Tape
 from scheduler.units import read
 

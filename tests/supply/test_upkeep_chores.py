@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from supply.plots import plot, plot_text
 
-from scheduler.core import upkeep
-from scheduler.core.upkeep import Chore, chores_due, crop_cycles_used, flush_flow, last_noted
+from scheduler.core.system import upkeep
+from scheduler.core.system.upkeep import Chore, chores_due, crop_cycles_used, flush_flow, last_noted
 from scheduler.model import Garden, Note
 
 GALLON_L = 3.785411784

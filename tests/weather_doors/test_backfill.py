@@ -16,13 +16,16 @@ from hypothesis import strategies as st
 from weather_doors.replay import Answer, Replay, serving
 from weather_doors.test_sources import garden, quick, service
 
-from scheduler.daily import balance_to_last_night, plan_day
+from scheduler.daily import plan_day
 from scheduler.errors import CouldNot
-from scheduler.facts import gather
-from scheduler.gardenfile import load_text
+from scheduler.garden.file import load_text
 from scheduler.model import Applied, Fetched, Garden, Location, StoredPlan, WeatherValue
+from scheduler.planning.facts import gather
+from scheduler.planning.live import balance_to_last_night
 from scheduler.store.store import Store
-from scheduler.weather import backfill, http, openmeteo, sources
+from scheduler.weather import http, sources
+from scheduler.weather.openmeteo import archive
+from scheduler.weather.openmeteo import service as openmeteo
 
 PLACE = Location(34.5, -81.5, 152, "America/New_York")
 NEW_YORK = ZoneInfo("America/New_York")
@@ -112,7 +115,7 @@ def test_days_before_the_reach_of_the_forecast(replay: Replay, sky: Sky) -> None
     """Only the missing days are asked and taken; the credit stays; DST of 8 March inside."""
     sky.rain = {date(2026, 3, 8): 7.5, date(2026, 2, 21): 3.0}
     stored = [
-        WeatherValue(date(2026, 2, 20), field, 1.0, "file x", "station", sky.now) for field in backfill.NEEDED
+        WeatherValue(date(2026, 2, 20), field, 1.0, "file x", "station", sky.now) for field in archive.NEEDED
     ]
     [found], failures = ask(replay, sky, date(2026, 2, 20), stored)
     assert failures == []
@@ -141,7 +144,7 @@ def test_holes_inside_the_reach(replay: Replay, sky: Sky) -> None:
 def test_old_forecasts_do_not_count_as_what_was(replay: Replay, sky: Sky) -> None:
     stored = [
         WeatherValue(date(2026, 2, 20), field, 1.0, "open-meteo", "forecast", sky.now)
-        for field in backfill.NEEDED
+        for field in archive.NEEDED
     ]
     ask(replay, sky, date(2026, 2, 20), stored)
     assert sky.asked[0][0] == "2026-02-20"
@@ -166,7 +169,7 @@ def test_all_calls_share_one_deadline(replay: Replay, sky: Sky) -> None:
         given.append(total_seconds)
         return http.get(url, params)
 
-    found = backfill.fill(
+    found = archive.fill(
         Fetched(()), missing, location=PLACE, today=date(2026, 6, 12), now=sky.now, get=get,
         url=f"{replay.base}/a", source="open-meteo", monotonic=lambda: next(clock),
     )  # fmt: skip
@@ -184,8 +187,8 @@ def test_own_address_is_not_left(replay: Replay, sky: Sky) -> None:
 
 @given(st.sets(st.integers(0, 300).map(lambda i: date(2026, 1, 1) + timedelta(days=i)), min_size=1))
 def test_calls_cover_the_missing_days_and_are_few(missing: set[date]) -> None:
-    calls = backfill._calls(sorted(missing))
-    assert len(calls) <= backfill.MOST_CALLS
+    calls = archive._calls(sorted(missing))
+    assert len(calls) <= archive.MOST_CALLS
     for (first, last), later in zip(calls[1:], calls, strict=False):
         assert first <= last < later[0]
     covered = {day for day in missing if any(first <= day <= last for first, last in calls)}

@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 
 from scheduler.errors import BadInput
 from scheduler.model import WEATHER_FIELDS, WeatherDays
-from scheduler.weather import dailycsv
+from scheduler.weather.files import daily as daily_file
 
 HEADER = "date,tmin_c,tmax_c,rain_mm\n"
 GOOD = HEADER + "2026-05-01,10,20,0\n2026-05-02,11,21.5,3.2\n"
 
 
 def read(text: str | bytes) -> WeatherDays:
-    return dailycsv.read(text, name="w.csv")
+    return daily_file.read(text, name="w.csv")
 
 
 def refused(text: str | bytes) -> list[str]:
@@ -75,13 +75,13 @@ def test_path_and_packed_path(tmp_path: Path) -> None:
     plain, packed = tmp_path / "w.csv", tmp_path / "w.csv.gz"
     plain.write_text(GOOD, encoding="utf-8")
     packed.write_bytes(gzip.compress(GOOD.encode(), mtime=0))
-    assert same(dailycsv.read(plain), read(GOOD))
-    assert same(dailycsv.read(str(packed)), read(GOOD))
+    assert same(daily_file.read(plain), read(GOOD))
+    assert same(daily_file.read(str(packed)), read(GOOD))
 
 
 def test_real_records(weather_folder: Path) -> None:
     """Values looked up by hand in the files; lengths from their README."""
-    de_bilt = dailycsv.read(weather_folder / "de_bilt_nl_daily_2000_on.csv.gz")
+    de_bilt = daily_file.read(weather_folder / "de_bilt_nl_daily_2000_on.csv.gz")
     assert (de_bilt.first, de_bilt.last, len(de_bilt)) == (date(2000, 1, 1), date(2019, 12, 31), 7305)
     assert [de_bilt.tmin_c[0], de_bilt.tmax_c[0], de_bilt.rh_min_pct[0], de_bilt.rain_mm[0]] == [
         3.5,
@@ -89,16 +89,16 @@ def test_real_records(weather_folder: Path) -> None:
         93,
         1,
     ]
-    fallon = dailycsv.read(weather_folder / "fallon_nv_daily_2015.csv")
+    fallon = daily_file.read(weather_folder / "fallon_nv_daily_2015.csv")
     assert [fallon.tmin_c[0], fallon.tdew_c[1], fallon.solar_mj_m2[1]] == [-17.72, -16.36, 9.335]
     assert fallon.notices == (
         "fallon_nv_daily_2015.csv: columns not used: wind_m_s_at_3m, station_eto_mm "
         "(a column wind_m_s would be read)",
     )
-    seattle = dailycsv.read(weather_folder / "seattle_wa_daily_2012_2015.csv")
+    seattle = daily_file.read(weather_folder / "seattle_wa_daily_2012_2015.csv")
     assert len(seattle) == 1461
     assert seattle.rain_mm[1] == 10.9
-    holyoke = dailycsv.read(weather_folder / "holyoke_co_daily_2020.csv")
+    holyoke = daily_file.read(weather_folder / "holyoke_co_daily_2020.csv")
     assert np.nanmax(holyoke.rh_max_pct) == 102.1, "above 100 is left to the model"
 
 
@@ -268,9 +268,9 @@ def test_all_complaints_at_once_up_to_twenty() -> None:
 
 def test_no_such_file(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match=r"none\.csv: there is no such file"):
-        dailycsv.read(tmp_path / "none.csv")
+        daily_file.read(tmp_path / "none.csv")
     with pytest.raises(BadInput, match="cannot be read"):
-        dailycsv.read(tmp_path)
+        daily_file.read(tmp_path)
 
 
 @settings(max_examples=200, deadline=None)
@@ -279,7 +279,7 @@ def test_any_text_is_days_or_a_complaint(text: str | bytes) -> None:
     if isinstance(text, str) and "\n" not in text:
         text += "\n"
     try:
-        days = dailycsv.read(text, name="w.csv")
+        days = daily_file.read(text, name="w.csv")
     except BadInput:
         return
     assert len(days) >= 1

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scheduler.weather import intervals
+from scheduler.weather.nws import intervals
 
 NOW = datetime(2026, 6, 12, 7, 30, tzinfo=UTC)
 START = int(datetime(2026, 6, 12, 6, tzinfo=UTC).timestamp())

@@ -18,9 +18,10 @@ from relays.tools import Broker, free_port, until
 
 from scheduler.errors import CouldNot
 from scheduler.model import Garden, Location, SourceSpec, Supply
-from scheduler.weather import listener as listening
-from scheduler.weather import readings, sources
-from scheduler.weather.listener import Listener, hear, start_listeners
+from scheduler.weather import sources
+from scheduler.weather.mqtt import listener as listening
+from scheduler.weather.mqtt import readings
+from scheduler.weather.mqtt.listener import Listener, hear, start_listeners
 
 TOPIC = "station/daily"
 LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
@@ -273,7 +274,7 @@ def test_no_thread_stays(broker: Broker) -> None:
 def test_the_service_stays_light() -> None:
     code = (
         "import sys\n"
-        "from scheduler.weather.listener import start_listeners\n"
+        "from scheduler.weather.mqtt.listener import start_listeners\n"
         "from scheduler.model import SourceSpec\n"
         "spec = SourceSpec('mqtt', 'mqtt a', {'topic': 'a'})\n"
         "start_listeners([spec], {'host': '127.0.0.1', 'port': 9}, '.', {}).stop()\n"

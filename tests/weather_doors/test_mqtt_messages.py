@@ -20,8 +20,9 @@ from hypothesis import strategies as st
 
 from scheduler.errors import BadInput, CouldNot
 from scheduler.model import Fetched, Location, SourceSpec
-from scheduler.weather import messages, mqttstation, readings
-from scheduler.weather.readings import Message
+from scheduler.weather.mqtt import messages, readings
+from scheduler.weather.mqtt import station as mqtt_station
+from scheduler.weather.mqtt.readings import Message
 
 NEW_YORK = ZoneInfo("America/New_York")
 PLACE = Location(34.5, -81.5, 152, "America/New_York")
@@ -40,7 +41,7 @@ def parse(
     zone: ZoneInfo = NEW_YORK,
     **settings: Any,
 ) -> Fetched:
-    return mqttstation.parse(
+    return mqtt_station.parse(
         heard, messages.plan(settings), zone, today=today, now=now, span_from=today - timedelta(days=8),
         source="mqtt s",
     )  # fmt: skip
@@ -329,7 +330,7 @@ SPEC = SourceSpec("mqtt", "mqtt station/daily", {"topic": "station/daily"})
 
 
 def fetch(folder: Path | None, ask: Any, broker: Any = None) -> Fetched:
-    return mqttstation.fetch(
+    return mqtt_station.fetch(
         SPEC, PLACE, today=TODAY, now=NOW, span_from=date(2026, 6, 6), data_folder=folder,
         broker={"host": "h"} if broker is None else broker, environ={}, ask=ask,
     )  # fmt: skip

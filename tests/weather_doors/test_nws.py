@@ -20,13 +20,15 @@ from weather_doors.test_sources import garden, quick, service
 
 from scheduler.errors import BadInput, CouldNot
 from scheduler.model import Fetched, Location
-from scheduler.weather import http, nws, nwsstation, sources
-from scheduler.weather.shelf import Shelf
+from scheduler.weather import http, sources
+from scheduler.weather.cache import Shelf
+from scheduler.weather.nws import service as nws
+from scheduler.weather.nws import station as nws_station
 
 NOW = datetime(2026, 6, 12, 7, 30, tzinfo=UTC)  # 03:30 at the place
 TODAY = date(2026, 6, 12)
 CELL = ("ZZZ", 12, 34)
-STATION = nwsstation.Station("KZZ9", 34.31, -81.61, 149)
+STATION = nws_station.Station("KZZ9", 34.31, -81.61, 149)
 PLACE = Location(34.52, -81.46, 152, "America/New_York")
 COAST = Location(29.7, -85.3, 4, "America/New_York")
 NEW_YORK = ZoneInfo("America/New_York")

@@ -19,7 +19,8 @@ from weather_doors.replay import Answer, Replay, drip, hang
 
 from scheduler.errors import CouldNot
 from scheduler.model import Fetched, Location
-from scheduler.weather import http, openmeteo
+from scheduler.weather import http
+from scheduler.weather.openmeteo import service as openmeteo
 
 TODAY = date(2026, 6, 13)
 NOW = datetime(2026, 6, 13, 9, 30, tzinfo=UTC)  # 05:30 at the place

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from scheduler.errors import BadInput, CouldNot, RowwaterError
 from scheduler.model import WEATHER_FIELDS, Location
-from scheduler.weather import openmeteo
+from scheduler.weather.openmeteo import service as openmeteo
 
 SAMPLES = Path(__file__).parent.parent / "weather" / "samples"
 PLACE = Location(34.5, -81.5, 152, "America/New_York")

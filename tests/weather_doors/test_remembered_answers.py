@@ -14,7 +14,7 @@ from weather_doors.replay import Answer, Replay
 from weather_doors.test_sources import quick
 
 from scheduler.weather import http
-from scheduler.weather.shelf import Remembering, Shelf, recall
+from scheduler.weather.cache import Remembering, Shelf, recall
 
 NOW = datetime(2026, 6, 12, 7, 30, tzinfo=UTC)
 

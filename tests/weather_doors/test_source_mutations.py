@@ -23,9 +23,13 @@ from weather_doors.test_openmeteo_mutations import ANYTHING, spoiled
 
 from scheduler.errors import RowwaterError
 from scheduler.model import WEATHER_FIELDS, Fetched, Location
-from scheduler.weather import messages, mqttstation, nws, openmeteo, readings, stationcsv
-from scheduler.weather.columns import LIMITS
-from scheduler.weather.readings import Message
+from scheduler.weather.files import station as station_file
+from scheduler.weather.mqtt import messages, readings
+from scheduler.weather.mqtt import station as mqtt_station
+from scheduler.weather.mqtt.readings import Message
+from scheduler.weather.nws import service as nws
+from scheduler.weather.openmeteo import service as openmeteo
+from scheduler.weather.quantities import LIMITS
 
 SAMPLES = Path(__file__).parent.parent / "weather" / "samples"
 PLACE = Location(34.52, -81.46, 152, "America/New_York")
@@ -126,7 +130,7 @@ def read_messages(bodies: list[Any], **more: Any) -> Fetched:
                 body if isinstance(body, str) else json.dumps(body))
         for i, body in enumerate(bodies)
     ]  # fmt: skip
-    return mqttstation.parse(
+    return mqtt_station.parse(
         heard, messages.plan(more), ZONE, today=TODAY, now=NOW, span_from=date(2026, 6, 6), source="mqtt s"
     )
 
@@ -230,7 +234,7 @@ def test_daily_messages_never_surprise(spoilt: Mutant) -> None:
     if isinstance(bodies, list):
         text = [json.dumps(body) for body in bodies]
         late = [Message(NOW, "s", t) for t in text]
-        check(lambda: mqttstation.parse(
+        check(lambda: mqtt_station.parse(
             late, messages.plan({}), ZONE, today=TODAY, now=NOW, span_from=date(2026, 6, 6), source="mqtt s"
         ))  # fmt: skip
 
@@ -316,7 +320,7 @@ def spoilt_file(draw: st.DrawFn) -> str:
 @given(spoilt_file())
 def test_station_files_never_surprise(text: str) -> None:
     now = datetime(2026, 6, 13, 23, 0, tzinfo=UTC)
-    found = tried(lambda: stationcsv.read(text.encode(errors="replace"), MAP, zone=ZONE, now=now))
+    found = tried(lambda: station_file.read(text.encode(errors="replace"), MAP, zone=ZONE, now=now))
     for day, fields in found.days.items() if found is not None else ():
         assert day < date(2026, 6, 13), "today is not over"
         for field, value in fields.items():

@@ -14,7 +14,8 @@ from weather_doors.replay import Answer, Replay
 
 from scheduler.errors import BadInput
 from scheduler.model import Garden, Location, SourceSpec, Supply
-from scheduler.weather import days, filesource, http, sources
+from scheduler.weather import days, http, sources
+from scheduler.weather.files import source as file_source
 
 TODAY = date(2026, 6, 13)
 NOW = datetime(2026, 6, 13, 9, 30, tzinfo=UTC)
@@ -150,8 +151,8 @@ def test_no_sources(fernhollow: Location) -> None:
 # --- files as live sources -----------------------------------------------------------------------
 
 
-def fetch(spec: SourceSpec, place: Location, folder: Path) -> filesource.Fetched:
-    return filesource.fetch(spec, place, folder, TODAY, NOW)
+def fetch(spec: SourceSpec, place: Location, folder: Path) -> file_source.Fetched:
+    return file_source.fetch(spec, place, folder, TODAY, NOW)
 
 
 def test_daily_file_without_a_map(fernhollow: Location, tmp_path: Path) -> None:
@@ -181,7 +182,7 @@ def test_quarter_hours_live(samples: Path, fernhollow: Location) -> None:
         },
     )  # fmt: skip
     now = datetime(2026, 6, 13, 23, 0, tzinfo=UTC)
-    answer = filesource.fetch(spec, fernhollow, ".", TODAY, now)
+    answer = file_source.fetch(spec, fernhollow, ".", TODAY, now)
     assert {(v.day.day, v.field, v.kind) for v in answer.values} == {
         (12, "tmin_c", "station"), (12, "tmax_c", "station"), (12, "rain_mm", "station"),
         (13, "rain_so_far_mm", "station"),
@@ -218,7 +219,7 @@ def test_a_file_that_grows_in_the_day(samples: Path, fernhollow: Location, tmp_p
         until = f"{now:%m/%d/%Y %H:%M}"
         kept = [line for line in lines if not line.startswith("06/") or line[:16] <= until]
         (tmp_path / "g.csv").write_text("".join(kept) + "06/13/2026 2", encoding="utf-8")
-        for value in filesource.fetch(spec, fernhollow, tmp_path, TODAY, now).values:
+        for value in file_source.fetch(spec, fernhollow, tmp_path, TODAY, now).values:
             seen.setdefault(value.day, set()).add(value.field)
             if value.field == "rain_so_far_mm":
                 rain.append(value.value)

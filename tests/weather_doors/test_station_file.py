@@ -17,7 +17,9 @@ import pytest
 import refet.units
 
 from scheduler.errors import BadInput
-from scheduler.weather import columns, dailycsv, stationcsv
+from scheduler.weather import quantities
+from scheduler.weather.files import daily as daily_file
+from scheduler.weather.files import station as station_file
 
 NEW_YORK = ZoneInfo("America/New_York")
 DUTCH = {
@@ -37,9 +39,9 @@ def read(
     zone: ZoneInfo = NEW_YORK,
     now: datetime | None = None,
     **more: Any,
-) -> stationcsv.StationDays:
+) -> station_file.StationDays:
     name = None if isinstance(text, Path) else "s.csv"
-    return stationcsv.read(text, {"columns": columns, **more}, zone=zone, name=name, now=now)
+    return station_file.read(text, {"columns": columns, **more}, zone=zone, name=name, now=now)
 
 
 def refused(text: str, columns: Mapping[str, str], **more: Any) -> str:
@@ -65,7 +67,7 @@ def refused(text: str, columns: Mapping[str, str], **more: Any) -> str:
     ],
 )  # fmt: skip
 def test_units_by_sp_811(key: str, value: float, si: float) -> None:
-    _, _, unit = columns.parse_key(key)
+    _, _, unit = quantities.parse_key(key)
     assert unit.si(value) == pytest.approx(si, rel=1e-6, abs=1e-12)
 
 
@@ -75,7 +77,7 @@ def test_units_by_sp_811(key: str, value: float, si: float) -> None:
 )
 def test_units_by_another_library(key: str, variable: str, unit: str) -> None:
     values = np.array([0.0, 12.5, 71.0])
-    ours = [columns.parse_key(key)[2].si(v) for v in values]
+    ours = [quantities.parse_key(key)[2].si(v) for v in values]
     assert ours == pytest.approx(refet.units.convert(values.copy(), variable, unit), abs=1e-12)
 
 
@@ -95,19 +97,19 @@ def test_daily_mean_power_is_a_day_of_it() -> None:
     ],
 )
 def test_column_keys(key: str, told: str) -> None:
-    assert any(told in complaint for complaint in stationcsv.check({"columns": {key: "High"}}))
+    assert any(told in complaint for complaint in station_file.check({"columns": {key: "High"}}))
 
 
 def test_settings_are_checked_all_at_once() -> None:
-    complaints = stationcsv.check(
+    complaints = station_file.check(
         {
             "columns": {"rain_in": "a", "rain_mm": "b"}, "decimal": "x", "wind_height": "high",
             "encoding": "utf-99", "time_zone": "Mars", "label": "middle", "delimiter": "ab",
         }
     )  # fmt: skip
     assert len(complaints) == 7
-    assert stationcsv.check({"columns": {"rain_in": "a"}, "delimiter": "tab", "wind_height": "6 ft"}) == []
-    assert stationcsv.check({}) != []
+    assert station_file.check({"columns": {"rain_in": "a"}, "delimiter": "tab", "wind_height": "6 ft"}) == []
+    assert station_file.check({}) != []
 
 
 # --- daily files ---------------------------------------------------------------------------------
@@ -206,8 +208,8 @@ def test_other_encoding() -> None:
     data = "date,Höchst\n2026-06-01,20\n".encode("latin-1")
     settings = {"columns": {"tmax_c": "Höchst"}}
     with pytest.raises(BadInput, match="not UTF-8 text"):
-        stationcsv.read(data, settings, zone=NEW_YORK)
-    found = stationcsv.read(data, {**settings, "encoding": "latin-1"}, zone=NEW_YORK)
+        station_file.read(data, settings, zone=NEW_YORK)
+    found = station_file.read(data, {**settings, "encoding": "latin-1"}, zone=NEW_YORK)
     assert found.days[date(2026, 6, 1)] == {"tmax_c": 20.0}
 
 
@@ -423,7 +425,7 @@ def test_real_hours_agree_with_the_station_networks_own_days(weather_folder: Pat
         zone=ZoneInfo("America/Los_Angeles"),
         wind_height="3 m",
     )
-    daily = dailycsv.read(weather_folder / "fallon_nv_daily_2015.csv")
+    daily = daily_file.read(weather_folder / "fallon_nv_daily_2015.csv")
     assert len(found.days) >= 363
     days = sorted(found.days)
     at = [(day - daily.first).days for day in days]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from scheduler.errors import BadGarden
-from scheduler.gardenfile import load_text
-from scheduler.weather import messages
+from scheduler.garden.file import load_text
+from scheduler.weather.mqtt import messages
 
 GARDEN = """garden: Creekside plot
 location: {{latitude: 34.5, longitude: -81.5, elevation: 152 m, timezone: America/New_York}}

@@ -1,0 +1,191 @@
+"""From what the sources gave to the inputs of the reference-ET equation (model M1).
+
+Every function takes arrays of shape (day,) and returns arrays of that shape; `nan` is missing.
+Equation numbers are those of FAO Irrigation and Drainage Paper 56 (Allen et al., 1998).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from scheduler.core.arrays import BoolArray, Celsius, CodeArray, FloatArray, IntArray, Kilopascal, Megajoule
+from scheduler.model import Location, WeatherDays
+
+SOLAR_CONSTANT_MJ_M2_MIN = 0.0820
+HUMIDITY_BY = (
+    "dew point (eq 14)",
+    "RHmax and RHmin (eq 17)",
+    "mean RH (eq 19)",
+    "dew point taken from Tmin (eq 48)",
+)
+RADIATION_BY = ("measured", "sunshine hours (eq 35)", "temperature range (eq 50)")
+WIND_BY = ("given", "2 m/s assumed")
+ESTIMATED_HUMIDITY, ESTIMATED_RADIATION, ESTIMATED_WIND = 3, 2, 1
+
+
+def saturation_vapour_pressure(t_c: Celsius | np.float64) -> Kilopascal:
+    """e0(T), kPa (eq 11).
+
+    >>> round(float(saturation_vapour_pressure(np.float64(24.5))), 3)  # FAO-56 Example 3
+    3.075
+    """
+    return np.asarray(0.6108 * np.exp(17.27 * t_c / (t_c + 237.3)), dtype=np.float64)
+
+
+def mean_saturation_vapour_pressure(tmin_c: Celsius, tmax_c: Celsius) -> Kilopascal:
+    """es of a day, kPa, always from both extremes (eq 12)."""
+    return (saturation_vapour_pressure(tmin_c) + saturation_vapour_pressure(tmax_c)) / 2
+
+
+def air_pressure(elevation_m: float) -> float:
+    """Mean air pressure, kPa, from elevation (eq 7)."""
+    return float(101.3 * ((293 - 0.0065 * elevation_m) / 293) ** 5.26)
+
+
+def psychrometric_constant(pressure_kpa: float) -> float:
+    """gamma, kPa per degC (eq 8)."""
+    return 0.665e-3 * pressure_kpa
+
+
+def slope_of_vapour_curve(tmean_c: Celsius | np.float64) -> FloatArray:
+    """Delta, kPa per degC, at the mean temperature (eq 13)."""
+    return np.asarray(4098 * saturation_vapour_pressure(tmean_c) / (tmean_c + 237.3) ** 2, dtype=np.float64)
+
+
+def days_of_year(first: date, count: int) -> IntArray:
+    """J, 1 to 366, of `count` consecutive days."""
+    days = np.datetime64(first, "D") + np.arange(count)
+    return np.asarray((days - days.astype("datetime64[Y]")).astype(np.int64) + 1)
+
+
+def sun(day_of_year: IntArray, latitude_deg: float) -> tuple[Megajoule, FloatArray]:
+    """(Ra MJ m-2 d-1, daylight hours N) (eq 21-25, 34; the divisor is 365 in every year).
+
+    Near the poles the sunset angle is held to 0..pi, so that polar night gives Ra 0.
+
+    >>> ra, n = sun(np.array([246]), -20.0)                  # FAO-56 Examples 8 and 9
+    >>> round(float(ra[0]), 1), round(float(n[0]), 1)
+    (32.2, 11.7)
+    """
+    phi = np.radians(latitude_deg)
+    angle = 2 * np.pi * day_of_year / 365
+    dr = 1 + 0.033 * np.cos(angle)
+    declination = 0.409 * np.sin(angle - 1.39)
+    sunset = np.arccos(np.clip(-np.tan(phi) * np.tan(declination), -1, 1))
+    ra = (
+        24 * 60 / np.pi * SOLAR_CONSTANT_MJ_M2_MIN * dr
+        * (sunset * np.sin(phi) * np.sin(declination) + np.cos(phi) * np.cos(declination) * np.sin(sunset))
+    )  # fmt: skip
+    return np.maximum(ra, 0), 24 / np.pi * sunset
+
+
+def clear_sky_radiation(ra: Megajoule, elevation_m: float) -> Megajoule:
+    """Rso, MJ m-2 d-1 (eq 37)."""
+    return (0.75 + 2e-5 * elevation_m) * ra
+
+
+def wind_at_2m(wind_m_s: FloatArray, height_m: FloatArray) -> FloatArray:
+    """Wind at 2 m (eq 47); a wind already at 2 m stays as it is. nan where the height makes no sense.
+
+    >>> round(float(wind_at_2m(np.array([3.2]), np.array([10.0]))[0]), 1)  # FAO-56 Example 14
+    2.4
+    """
+    argument = 67.8 * height_m - 5.42
+    sensible = argument > 1.5
+    factor = np.where(sensible, 4.87 / np.log(np.where(sensible, argument, 10.0)), np.nan)
+    return np.where(height_m == 2, wind_m_s, wind_m_s * factor)
+
+
+@dataclass(frozen=True, slots=True)
+class Climate:
+    """Inputs of the reference-ET equation, (day,), and how each was come by."""
+
+    usable: BoolArray  # Tmin and Tmax both there, and not the wrong way round
+    tmin_c: Celsius
+    tmax_c: Celsius
+    ea_kpa: Kilopascal
+    es_kpa: Kilopascal
+    rs_mj: Megajoule
+    rso_mj: Megajoule
+    ra_mj: Megajoule
+    daylight_h: FloatArray
+    u2_m_s: FloatArray
+    humidity_by: CodeArray  # index into HUMIDITY_BY
+    radiation_by: CodeArray
+    wind_by: CodeArray
+    radiation_cut: BoolArray  # measured above 1.05 Rso, held to it
+    humidity_held: BoolArray  # RH above 100, or ea above es
+
+
+def climate(days: WeatherDays, location: Location) -> Climate:
+    """Fill and limit one day or thirty years of weather (model M1). Arrays (day,); nan where unusable."""
+    usable = np.isfinite(days.tmin_c) & np.isfinite(days.tmax_c)
+    usable &= np.where(usable, days.tmax_c, 0) >= np.where(usable, days.tmin_c, 0)
+    tmin = np.where(usable, days.tmin_c, np.nan)
+    tmax = np.where(usable, days.tmax_c, np.nan)
+    ra, daylight = sun(days_of_year(days.first, len(days)), location.latitude_deg)
+    rso = clear_sky_radiation(ra, location.elevation_m)
+    es = mean_saturation_vapour_pressure(tmin, tmax)
+    ea, humidity_by, held = _vapour_pressure(days, tmin, tmax, es, dry=location.dry)
+    rs, radiation_by, cut = _radiation(
+        days, tmax - tmin, ra=ra, rso=rso, daylight=daylight, k_rs=0.19 if location.coastal else 0.16
+    )
+    u2, wind_by = _wind(days)
+    return Climate(
+        usable=usable, tmin_c=tmin, tmax_c=tmax, ea_kpa=ea, es_kpa=es, rs_mj=rs, rso_mj=rso, ra_mj=ra,
+        daylight_h=daylight, u2_m_s=u2, humidity_by=humidity_by, radiation_by=radiation_by,
+        wind_by=wind_by, radiation_cut=cut, humidity_held=held,
+    )  # fmt: skip
+
+
+def _vapour_pressure(
+    days: WeatherDays, tmin: Celsius, tmax: Celsius, es: Kilopascal, *, dry: bool
+) -> tuple[Kilopascal, CodeArray, BoolArray]:
+    """ea by the best humidity there is (eq 14, 17, 19, else 48), never above es."""
+
+    def relative(percent: FloatArray) -> FloatArray:
+        return np.where(percent < 0, np.nan, np.minimum(percent, 100)) / 100
+
+    rh_max, rh_min, rh_mean = relative(days.rh_max_pct), relative(days.rh_min_pct), relative(days.rh_mean_pct)
+    low, high = saturation_vapour_pressure(tmin), saturation_vapour_pressure(tmax)
+    ways = (
+        saturation_vapour_pressure(days.tdew_c),
+        (low * rh_max + high * rh_min) / 2,
+        rh_mean * es,
+        saturation_vapour_pressure(tmin - (2.0 if dry else 0.0)),
+    )
+    given = [np.isfinite(days.tdew_c), np.isfinite(rh_max + rh_min), np.isfinite(rh_mean)]
+    ea = np.select(given, ways[:3], ways[3])
+    by = np.select(given, [0, 1, 2], ESTIMATED_HUMIDITY).astype(np.int8)
+    over_100 = ((by == 1) & ((days.rh_max_pct > 100) | (days.rh_min_pct > 100))) | (
+        (by == 2) & (days.rh_mean_pct > 100)
+    )
+    return np.minimum(ea, es), by, over_100 | (ea > es * (1 + 1e-9))
+
+
+def _radiation(
+    days: WeatherDays, range_c: Celsius, *, ra: Megajoule, rso: Megajoule, daylight: FloatArray, k_rs: float
+) -> tuple[Megajoule, CodeArray, BoolArray]:
+    """Rs measured (held to 1.05 Rso), else by sunshine (eq 35), else by temperature range (eq 50)."""
+    measured = days.solar_mj_m2 >= 0
+    cut = measured & (np.where(measured, days.solar_mj_m2, 0) > 1.05 * rso)
+    share = np.clip(days.sunshine_h / np.where(daylight > 0, daylight, np.inf), None, 1)
+    by_sun = days.sunshine_h >= 0
+    ways = (
+        np.minimum(days.solar_mj_m2, 1.05 * rso),
+        (0.25 + 0.50 * share) * ra,
+        np.minimum(k_rs * np.sqrt(range_c) * ra, rso),
+    )
+    by = np.select([measured, by_sun], [0, 1], ESTIMATED_RADIATION).astype(np.int8)
+    return np.select([measured, by_sun], ways[:2], ways[2]), by, cut
+
+
+def _wind(days: WeatherDays) -> tuple[FloatArray, CodeArray]:
+    """u2 by eq 47, else 2 m/s; the floor of 0.5 m/s comes last."""
+    height = np.where(np.isfinite(days.wind_height_m), days.wind_height_m, 2.0)
+    u2 = wind_at_2m(np.where(days.wind_m_s >= 0, days.wind_m_s, np.nan), height)
+    missing = ~np.isfinite(u2)
+    return np.maximum(np.where(missing, 2.0, u2), 0.5), np.where(missing, ESTIMATED_WIND, 0).astype(np.int8)

@@ -1,0 +1,136 @@
+"""Reference ET of consecutive days, by the best method each day's weather allows (model M2)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from scheduler.core.arrays import BoolArray, CodeArray, FloatArray
+from scheduler.core.balance.climate import (
+    ESTIMATED_HUMIDITY,
+    ESTIMATED_RADIATION,
+    ESTIMATED_WIND,
+    Climate,
+    climate,
+)
+from scheduler.errors import NoReferenceET
+from scheduler.model import Location, WeatherDays
+
+METHODS = (
+    "penman-monteith",
+    "penman-monteith-estimated",
+    "hargreaves",
+    "climatology",
+    "recent-mean",
+    "none",
+)
+PM, PM_ESTIMATED, HARGREAVES, CLIMATOLOGY, RECENT_MEAN, NONE = range(6)
+CLIMATOLOGY_HALF_WIDTH_DAYS = 7
+RECENT_DAYS = 7
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceET:
+    """ET0 of consecutive days, mm/d, with the method of each; `climate` holds what went in."""
+
+    first: date
+    et0_mm: FloatArray  # (day,), nan only where `method` is NONE
+    method: CodeArray  # (day,), index into METHODS
+    climate: Climate
+
+    def method_name(self, i: int) -> str:
+        return METHODS[self.method[i]]
+
+
+def reference_et(days: WeatherDays, location: Location) -> ReferenceET:
+    """ET0, mm/d, (day,), from the temperatures of each day; nan where there are none.
+
+    FAO-56 Penman-Monteith (eq 6) through pyet, or eq 52 where the grower asked for it and temperatures
+    are all there is.  Never below 0.  Days without temperatures are for `fill`.
+    """
+    inputs = climate(days, location)
+    humidity = inputs.humidity_by == ESTIMATED_HUMIDITY
+    radiation = inputs.radiation_by == ESTIMATED_RADIATION
+    wind = inputs.wind_by == ESTIMATED_WIND
+    by_range = inputs.usable & humidity & radiation & wind & (location.temperature_only == "hargreaves")
+    et0 = np.where(by_range, hargreaves(inputs.tmin_c, inputs.tmax_c, inputs.ra_mj), np.nan)
+    by_pm = inputs.usable & ~by_range
+    et0[by_pm] = _penman_monteith(inputs, by_pm, location)
+    method = np.where(humidity | radiation | wind, PM_ESTIMATED, PM)
+    method = np.where(by_range, HARGREAVES, method)
+    method = np.where(inputs.usable, method, NONE).astype(np.int8)
+    return ReferenceET(days.first, et0, method, inputs)
+
+
+def hargreaves(tmin_c: FloatArray, tmax_c: FloatArray, ra_mj: FloatArray) -> FloatArray:
+    """ET0, mm/d (eq 52), with Ra in mm/d = 0.408 Ra; never below 0.
+
+    >>> ra = np.array([40.5548])                                # Lyon, July (FAO-56 Example 20)
+    >>> round(float(hargreaves(np.array([14.8]), np.array([26.6]), ra)[0]), 2)
+    5.03
+    """
+    tmean = (tmin_c + tmax_c) / 2
+    return np.maximum(0.0023 * (tmean + 17.8) * np.sqrt(tmax_c - tmin_c) * 0.408 * ra_mj, 0)
+
+
+def _penman_monteith(inputs: Climate, which: BoolArray, location: Location) -> FloatArray:
+    """Eq 6 for the days marked in `which`. pyet is imported here and nowhere else: it is heavy."""
+    if not which.any():
+        return np.empty(0)
+    import pandas as pd
+    import pyet
+
+    def series(values: FloatArray) -> pd.Series[float]:
+        return pd.Series(values[which])
+
+    tmin, tmax = series(inputs.tmin_c), series(inputs.tmax_c)
+    et0 = pyet.pm_fao56(
+        (tmin + tmax) / 2,
+        series(inputs.u2_m_s),
+        rs=series(inputs.rs_mj),
+        tmax=tmax,
+        tmin=tmin,
+        elevation=location.elevation_m,
+        lat=float(np.radians(location.latitude_deg)),
+        rso=series(inputs.rso_mj),  # ours: pyet's own needs a calendar index and does not guard polar night
+        ea=series(inputs.ea_kpa),
+    )
+    return np.asarray(et0, dtype=np.float64)
+
+
+def fill(et: ReferenceET, first: date, last: date) -> ReferenceET:
+    """Days without temperatures in first..last get a mean of stored days (model M2); none is a zero.
+
+    Raises NoReferenceET, naming the date, where there is no earlier day to take a mean from.
+    """
+    et0, method = et.et0_mm.copy(), et.method.copy()
+    stored = np.isfinite(et.et0_mm)
+    begin, end = max((first - et.first).days, 0), min((last - et.first).days + 1, len(et0))
+    for i in np.flatnonzero(~stored[begin:end]) + begin:
+        day = et.first + timedelta(days=int(i))
+        same_season = _same_season_of_earlier_years(et, stored, day)
+        recent = et.et0_mm[:i][stored[:i]][-RECENT_DAYS:]
+        if same_season.size:
+            et0[i], method[i] = same_season.mean(), CLIMATOLOGY
+        elif recent.size:
+            et0[i], method[i] = recent.mean(), RECENT_MEAN
+        else:
+            raise NoReferenceET(
+                f"no temperatures for {day}, and no earlier day to take a mean from",
+                hint="start later, or give weather that has tmin and tmax for this day",
+            )
+    return ReferenceET(et.first, et0, method, et.climate)
+
+
+def _same_season_of_earlier_years(et: ReferenceET, stored: BoolArray, day: date) -> FloatArray:
+    """Stored ET0 within 7 days of the same month and day in every earlier year; 29 February is the 28th."""
+    found = []
+    for year in range(et.first.year - 1, day.year):
+        middle = (date(year, day.month, 28 if (day.month, day.day) == (2, 29) else day.day) - et.first).days
+        low = max(middle - CLIMATOLOGY_HALF_WIDTH_DAYS, 0)
+        high = middle + CLIMATOLOGY_HALF_WIDTH_DAYS + 1
+        if high > low:
+            found.append(et.et0_mm[low:high][stored[low:high]])
+    return np.concatenate(found) if found else np.empty(0)

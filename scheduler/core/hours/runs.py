@@ -1,0 +1,189 @@
+"""Minutes into runs of one morning: inside the watering hours, within what the supply can feed (model M8).
+
+Times of day come in here; `week_pack` knows minutes only.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from scheduler.core.hours.packing import Flows, Job, Times, pack, place_in_order, pulse_lengths
+from scheduler.core.supply import WITHIN
+from scheduler.model import Run, Supply, Unmet
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What one zone wants this morning."""
+
+    zone: str
+    minutes: float
+    flow_lpm: float
+    net_per_minute: float
+    fill_minutes: float
+    first_pulse: int = 1  # above 1 where pulses of this date are already done
+
+
+@dataclass(frozen=True, slots=True)
+class ValveAsk:
+    """Zones on one valve: they open as one, for the same minutes."""
+
+    zones: tuple[Ask, ...]
+    urgency: float  # deficit against readily available water: the highest goes first
+    shortest_minutes: float
+    cap_minutes: float
+    longest_pulse_minutes: float | None = None
+    pulse_rest_minutes: float = 60.0
+
+    @property
+    def minutes(self) -> float:
+        return max(ask.minutes for ask in self.zones)
+
+    @property
+    def flow_lpm(self) -> float:
+        return sum(ask.flow_lpm for ask in self.zones)
+
+
+def watering_window(day: date, begin: time, until: time, timezone: str) -> tuple[datetime, datetime]:
+    """The watering hours of a local day, in its own UTC offsets (a clock change may move their length)."""
+    zone = ZoneInfo(timezone)
+    utc = ZoneInfo("UTC")
+    edges = [datetime.combine(day, at, zone).astimezone(utc).astimezone(zone) for at in (begin, until)]
+    return edges[0], edges[1]
+
+
+def minutes_between(begin: datetime, until: datetime) -> float:
+    """True minutes between two aware times (Python's own subtraction ignores a clock change in one zone)."""
+    return (until.timestamp() - begin.timestamp()) / 60
+
+
+def into_hours(
+    asks: Sequence[ValveAsk],
+    supply: Supply,
+    window: tuple[datetime, datetime],
+    *,
+    earliest: datetime,
+    finish: str = "late",
+    liters_used: float = 0.0,
+) -> tuple[tuple[Run, ...], tuple[Unmet, ...]]:
+    """Runs in time order, and what does not fit with the reason.
+
+    earliest: nothing starts before it (a plan made in the middle of the hours).  A run that does not fit
+    whole is cut to the longest that does, if that is not below the shortest run; the rest is unmet.
+    """
+    # true moments: Python compares two times of one zone by the clock, which shows an hour twice in autumn
+    begin = max(window[0], earliest, key=datetime.timestamp).astimezone(window[0].tzinfo)
+    length = math.floor(minutes_between(begin, window[1]) + 1e-6)
+    order = sorted((a for a in asks if a.minutes > 0), key=lambda a: -a.urgency)
+    cap = math.inf if supply.daily_cap_l is None else supply.daily_cap_l - liters_used
+    runs = _together(order, supply, cap, length)
+    if runs is None:
+        runs, short = _one_by_one(order, supply, cap, length)
+    else:
+        short = {}
+    last = max((stop for times in runs.values() for _, stop in times), default=0)
+    shift = length - last if finish == "late" else 0
+    timed = [run for k, times in runs.items() for run in timed_runs(order[k], times, begin, shift)]
+    unmet = [u for k, (minutes, why) in short.items() for u in _unmet(order[k], minutes, why)]
+    return tuple(sorted(timed, key=lambda r: (r.start.timestamp(), r.zone, r.pulse))), tuple(unmet)
+
+
+def _together(
+    order: Sequence[ValveAsk], supply: Supply, cap: float, length: float
+) -> Mapping[int, Times] | None:
+    """Everything that is asked for, where all of it fits."""
+    if sum(ask.minutes * ask.flow_lpm for ask in order) > cap:
+        return None
+    if any(_limited(ask, supply, cap, length)[0] < ask.minutes for ask in order):
+        return None
+    jobs = [_job(k, ask, ask.minutes) for k, ask in enumerate(order)]
+    return pack(jobs, length, Flows(supply.usable_lpm)).runs
+
+
+def _one_by_one(
+    order: Sequence[ValveAsk], supply: Supply, cap: float, length: float
+) -> tuple[Mapping[int, Times], dict[int, tuple[float, str]]]:
+    """The most urgent first, each cut to what is left; and who goes short: minutes it gets, and why."""
+    flows = Flows(supply.usable_lpm)
+    short: dict[int, tuple[float, str]] = {}
+    for k, ask in enumerate(order):
+        minutes, why = _limited(ask, supply, cap, length)
+        got = 0.0
+        if minutes > 0:
+            job = _job(k, ask, minutes), ask.shortest_minutes, ask.longest_pulse_minutes
+            got = place_in_order([job], length, flows)[k]
+            why = why if got == minutes else "the watering hours are full"
+        cap -= got * ask.flow_lpm
+        if got < ask.minutes:
+            short[k] = got, why
+    return flows.runs, short
+
+
+def _job(k: int, ask: ValveAsk, minutes: float) -> Job:
+    return Job(k, ask.flow_lpm, pulse_lengths(minutes, ask.longest_pulse_minutes), ask.pulse_rest_minutes)
+
+
+def _limited(ask: ValveAsk, supply: Supply, cap_left: float, length: float) -> tuple[float, str]:
+    """Minutes that flow, caps and the length of the hours allow at all, with the reason of the tightest."""
+    if ask.flow_lpm > supply.usable_lpm * (1 + WITHIN):
+        return 0, (
+            f"it needs {ask.flow_lpm:.1f} L/min and the supply can feed {supply.usable_lpm:.1f}: "
+            "split it over two valves, or shorten the rows"
+        )
+    if length <= 0:
+        return 0, "today's watering hours are over"
+    limits = [
+        (_whole(ask.cap_minutes), "the valve's cap"),
+        (_whole(max(cap_left, 0) / ask.flow_lpm), "the daily cap on water"),
+        (ask.minutes, ""),
+    ]
+    minutes, why = min(limits)
+    if minutes < min(ask.shortest_minutes, ask.minutes):
+        return 0, why
+    return minutes, why
+
+
+def _whole(minutes: float) -> float:
+    return float(math.floor(minutes + 1e-9)) if math.isfinite(minutes) else minutes
+
+
+def _unmet(ask: ValveAsk, minutes: float, why: str) -> Iterator[Unmet]:
+    for zone in ask.zones:
+        wanted = max(ask.minutes - zone.fill_minutes, 0) * zone.net_per_minute
+        given = max(minutes - zone.fill_minutes, 0) * zone.net_per_minute if minutes else 0.0
+        yield Unmet(zone.zone, wanted - given, why)
+
+
+def timed_runs(
+    ask: ValveAsk, pulses: Sequence[tuple[float, float]], begin: datetime, shift: float = 0.0
+) -> Iterator[Run]:
+    """Runs of each zone from (start, stop) minutes after `begin`.
+
+    The fill time is spent once, at the first pulse: afterwards the line stays full.
+    """
+    local = begin.tzinfo
+    utc = ZoneInfo("UTC")
+
+    def at(minutes: float) -> datetime:
+        return (begin.astimezone(utc) + timedelta(minutes=minutes + shift)).astimezone(local)
+
+    for zone in ask.zones:
+        fill = zone.fill_minutes
+        for k, (start, stop) in enumerate(pulses):
+            minutes = stop - start
+            wets = max(minutes - fill, 0)
+            fill = max(fill - minutes, 0)
+            yield Run(
+                zone=zone.zone,
+                pulse=zone.first_pulse + k,
+                start=at(start),
+                stop=at(stop),
+                minutes=minutes,
+                liters=minutes * zone.flow_lpm,
+                net_mm=wets * zone.net_per_minute,
+                flow_lpm=zone.flow_lpm,
+            )

@@ -1,0 +1,313 @@
+"""The supply line from one layout of rows to the next: holes that stay, are plugged or new; tape and parts.
+
+Convention for where take-offs stand, since garden.yaml gives counts and spacings but no places: zones lie one
+after another along the supply line in the order of garden.yaml, each as wide as its widest layout (count x
+spacing).  A layout begins at its zone's near edge: the first row half a spacing in, the next every spacing.
+Several tapes of a row stand evenly about its middle, TAPE_GAP_M apart or a share of the spacing in tight rows
+(two tapes: 0.15 m or a quarter of the spacing to each side).  Own convention: measure one hole and compare.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from scheduler.core.balance.terms import stands
+from scheduler.model import Garden, Planting, Rows, Tape, Zone
+
+TAPE_GAP_M = 0.30
+TOLERANCE_M = 0.0254
+"""Default: 1 in.  A tape can be led that far aside of its row (common practice, no source)."""
+WASTE = 0.05
+"""Default share of tape lost to cut ends and mistakes (common practice, no source)."""
+_ROUNDING_M = 1e-9
+
+HoleState = Literal["stays", "plug", "new"]
+TapeWork = Literal["keep", "cut back", "extend", "lay"]
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """A zone's rows as they lie at one time; `begins_m`: where the zone begins along the line."""
+
+    zone: str
+    begins_m: float
+    rows: Rows
+    tape: Tape
+    planting: Planting | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TakeOff:
+    at_m: float  # along the line, from where the first zone begins
+    row: int  # 1, 2, ... within the zone
+    length_m: float  # of the tape on it
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    state: HoleState
+    before: TakeOff | None
+    after: TakeOff | None
+
+    @property
+    def at_m(self) -> float:
+        """Where the hole is, or is to be made."""
+        take_off = self.before or self.after
+        assert take_off
+        return take_off.at_m
+
+
+@dataclass(frozen=True, slots=True)
+class TapePiece:
+    """What the tape at one take-off of the new layout asks for."""
+
+    row: int
+    work: TapeWork
+    length_m: float  # as it will lie
+    cut_m: float  # off the reel
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    row_starts: int = 0  # take-off fittings, one at each new hole
+    row_starts_freed: int = 0  # from the holes that are plugged, if still sound
+    plugs: int = 0
+    couplings: int = 0  # one where a tape is extended
+    end_closures: int = 0  # one for each tape laid new
+    end_closures_freed: int = 0  # from the tapes lifted
+    tape_m: float = 0.0  # to cut, without waste
+    lifted_m: float = 0.0  # old tape taken up
+
+    @classmethod
+    def sum(cls, parts: Iterable[Parts]) -> Parts:
+        rows = list(parts)
+        whole = ("row_starts", "row_starts_freed", "plugs", "couplings", "end_closures", "end_closures_freed")
+        return cls(
+            **{name: sum(getattr(part, name) for part in rows) for name in whole},
+            tape_m=sum(part.tape_m for part in rows),
+            lifted_m=sum(part.lifted_m for part in rows),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneChange:
+    zone: str
+    holes: tuple[Hole, ...]  # in order along the line
+    tapes: tuple[TapePiece, ...]  # in order of the new rows
+    parts: Parts
+
+    @property
+    def changes(self) -> bool:
+        return any(hole.state != "stays" for hole in self.holes) or any(
+            piece.work != "keep" for piece in self.tapes
+        )
+
+
+# --- the comparison ------------------------------------------------------------------------------
+
+
+def changeover(
+    before: Sequence[Laid],
+    after: Sequence[Laid],
+    *,
+    tolerance_m: float = TOLERANCE_M,
+    new_tape: Collection[str] = (),
+) -> tuple[ZoneChange, ...]:
+    """What is done to holes and tape of each zone, in the order of `before`, then those only in `after`.
+
+    tolerance_m: two holes no farther apart count as the same.
+    new_tape: zones that get new tape whatever the old could still do.
+    """
+    if not tolerance_m >= 0:
+        raise ValueError("the tolerance is 0 or more")
+    old = {laid.zone: laid for laid in before}
+    new = {laid.zone: laid for laid in after}
+    return tuple(
+        _zone(name, old.get(name), new.get(name), tolerance_m, fresh=name in new_tape)
+        for name in dict.fromkeys((*old, *new))
+    )
+
+
+def take_offs(laid: Laid) -> tuple[TakeOff, ...]:
+    """Every take-off of a zone in order along the line, by the convention above."""
+    rows = laid.rows
+    gap = min(TAPE_GAP_M, rows.spacing_m / rows.tapes)
+    sides = [(number - (rows.tapes - 1) / 2) * gap for number in range(rows.tapes)]
+    return tuple(
+        TakeOff(laid.begins_m + (row + 0.5) * rows.spacing_m + side, row + 1, rows.length_m)
+        for row in range(rows.count)
+        for side in sides
+    )
+
+
+def least_gap(laid: Laid) -> float:
+    """Metres between the two nearest take-offs; inf where there is but one."""
+    places = [take_off.at_m for take_off in take_offs(laid)]
+    return min((b - a for a, b in zip(places, places[1:], strict=False)), default=float("inf"))
+
+
+def _zone(name: str, old: Laid | None, new: Laid | None, tolerance_m: float, *, fresh: bool) -> ZoneChange:
+    holes = _holes(take_offs(old) if old else (), take_offs(new) if new else (), tolerance_m)
+    reused = not fresh and old is not None and new is not None and _same_tape(old.tape, new.tape)
+    pieces: list[TapePiece] = []
+    lifted = [hole.before.length_m for hole in holes if hole.before and (not hole.after or not reused)]
+    for hole in holes:
+        if hole.after:
+            pieces.append(_piece(hole.before if reused else None, hole.after, tolerance_m))
+    counts = [hole.state for hole in holes]
+    works = [piece.work for piece in pieces]
+    parts = Parts(
+        row_starts=counts.count("new"),
+        row_starts_freed=counts.count("plug"),
+        plugs=counts.count("plug"),
+        couplings=works.count("extend"),
+        end_closures=works.count("lay"),
+        end_closures_freed=len(lifted),
+        tape_m=sum(piece.cut_m for piece in pieces),
+        lifted_m=sum(lifted),
+    )
+    return ZoneChange(name, holes, tuple(pieces), parts)
+
+
+def _holes(old: Sequence[TakeOff], new: Sequence[TakeOff], tolerance_m: float) -> tuple[Hole, ...]:
+    """Both lists walked along the line: as many pairs within the tolerance as there can be."""
+    found: list[Hole] = []
+    i = j = 0
+    while i < len(old) and j < len(new):
+        apart = new[j].at_m - old[i].at_m
+        if abs(apart) <= tolerance_m + _ROUNDING_M:
+            found.append(Hole("stays", old[i], new[j]))
+            i, j = i + 1, j + 1
+        elif apart > 0:
+            found.append(Hole("plug", old[i], None))
+            i += 1
+        else:
+            found.append(Hole("new", None, new[j]))
+            j += 1
+    found += [Hole("plug", take_off, None) for take_off in old[i:]]
+    found += [Hole("new", None, take_off) for take_off in new[j:]]
+    return tuple(found)
+
+
+def best_shift(old: Laid, new: Laid, *, room_m: tuple[float, float], tolerance_m: float) -> tuple[float, int]:
+    """Metres by which to move all new rows so that most holes stay, and how many then do.
+
+    Of equal ones the smallest move, away from the line's beginning if there are two; at most half a spacing,
+    and no hole outside `room_m` (along the line).
+    """
+    olds, news = take_offs(old), take_offs(new)
+    most = new.rows.spacing_m / 2
+    low = max(-most, room_m[0] - news[0].at_m) - _ROUNDING_M
+    high = min(most, room_m[1] - news[-1].at_m) + _ROUNDING_M
+    moves = {0.0}
+    for take_off in olds:
+        # only tapes of the two rows beside this hole can come to it
+        row = int((take_off.at_m - new.begins_m) // new.rows.spacing_m)
+        first = max((row - 1) * new.rows.tapes, 0)
+        for other in news[first : (row + 2) * new.rows.tapes]:
+            moves.add(round(take_off.at_m - other.at_m, 4))
+    tried = sorted((move for move in moves if low <= move <= high), key=lambda move: (abs(move), -move))
+
+    def stay(move: float) -> int:
+        moved = [TakeOff(t.at_m + move, t.row, t.length_m) for t in news]
+        return sum(hole.state == "stays" for hole in _holes(olds, moved, tolerance_m))
+
+    best = max(tried, key=stay)  # the first of equal ones
+    return best, stay(best)
+
+
+def _same_tape(one: Tape, other: Tape) -> bool:
+    return one.name == other.name and one.flow_lpm_per_m == other.flow_lpm_per_m
+
+
+def _piece(old: TakeOff | None, new: TakeOff, tolerance_m: float) -> TapePiece:
+    if old is None:
+        return TapePiece(new.row, "lay", new.length_m, new.length_m)
+    longer = new.length_m - old.length_m
+    if abs(longer) <= tolerance_m + _ROUNDING_M:
+        return TapePiece(new.row, "keep", old.length_m, 0.0)
+    if longer < 0:
+        return TapePiece(new.row, "cut back", new.length_m, 0.0)
+    return TapePiece(new.row, "extend", new.length_m, longer)
+
+
+# --- which layout lies when ----------------------------------------------------------------------
+
+
+def zone_edges(gardens: Sequence[Garden]) -> dict[str, tuple[float, float]]:
+    """Where each zone begins and ends along the line, metres; widest layout of all the gardens given.
+
+    Zones that only a later garden has stand where they stand there: after the zone before them.
+    """
+    order: list[str] = []
+    width: dict[str, float] = {}
+    for garden in gardens:
+        previous: str | None = None
+        for zone in garden.zones:
+            if zone.name not in order:
+                order.insert(order.index(previous) + 1 if previous is not None else 0, zone.name)
+            previous = zone.name
+            layouts = [p.rows for p in zone.plantings] or ([zone.rows] if zone.rows else [])
+            widths = [rows.count * rows.spacing_m for rows in layouts]
+            width[zone.name] = max([width.get(zone.name, 0.0), *widths])
+    edges: dict[str, tuple[float, float]] = {}
+    at = 0.0
+    for name in order:
+        edges[name] = (at, at + width[name])
+        at += width[name]
+    return edges
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The planting whose rows stand for a zone on a date; None and a remark where there is none."""
+
+    planting: Planting | None
+    remark: str | None = None
+
+
+def planting_on(garden: Garden, day: date, *, ahead: bool) -> dict[str, Chosen]:
+    """By zone, the planting standing on `day`; else the next of that year (`ahead`), or the latest."""
+    standing = {
+        garden.zones[stand.zone].name: stand.planting
+        for stand in stands(garden.zones, day, 1, garden.location, garden.supply)
+    }
+    return {
+        zone.name: Chosen(standing[zone.name]) if zone.name in standing else _near(zone, day, ahead=ahead)
+        for zone in garden.zones
+    }
+
+
+def _near(zone: Zone, day: date, *, ahead: bool) -> Chosen:
+    if ahead:
+        coming = [p for p in zone.plantings if p.planted > day and p.planted.year == day.year]
+        if not coming:
+            return Chosen(None, f"nothing stands on {day} or is planted later in {day.year}: left as it is")
+        found, which = coming[0], "next"
+    else:
+        earlier = [p for p in zone.plantings if p.planted <= day]
+        if not earlier:
+            return Chosen(None, f"nothing was planted by {day}: no holes yet")
+        found, which = earlier[-1], "latest"
+    return Chosen(
+        found, f"nothing stands on {day}; taken: the {which} planting, {found.crop.name} of {found.planted}"
+    )
+
+
+def laid(zone: Zone, planting: Planting | None, edges: Mapping[str, tuple[float, float]]) -> Laid | None:
+    """A planting's rows at their place; the zone's own rows without one; None where there are none."""
+    rows = planting.rows if planting else zone.rows
+    return None if rows is None else Laid(zone.name, edges[zone.name][0], rows, zone.tape, planting)
+
+
+def place_from_feed(at_m: float, line_m: float, feed: Literal["end", "middle"]) -> tuple[str | None, float]:
+    """Branch ("left" = towards the first zone, "right") and metres from the feed; no branch from an end."""
+    if feed == "end":
+        return None, at_m
+    off = at_m - line_m / 2
+    if abs(off) <= _ROUNDING_M:
+        off = 0.0
+    return ("left" if off < 0 else "right"), abs(off)

@@ -1,0 +1,234 @@
+"""Can the supply carry the garden: each zone's demand, the sections, and the hottest week (model M7, M8).
+
+Pure: the hottest week's ET0 comes in as a number, nan where no climate is known.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+import numpy as np
+
+from scheduler.core.arrays import Mm
+from scheduler.core.balance.terms import Stand, stands
+from scheduler.core.hours.runs import minutes_between, watering_window
+from scheduler.core.hydraulics.zone import longest_row
+from scheduler.core.system.sections import Load, Sections, sections
+from scheduler.model import Garden, Tape, Zone
+
+HOTTEST_DAYS = 7
+METERS_PER_FOOT = 0.3048
+KEPT_UNIFORMITY = 0.80
+"""Below it a design is called fair at best (classes attributed to ASAE EP405.1; second-hand)."""
+ROOT_CLASS_M = 0.25
+"""Crops whose full root depths differ by less water alike (own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    zone: str | None
+    text: str
+    mend: str
+    level: str = "problem"  # or "look"
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneCheck:
+    zone: Zone
+    stand: Stand
+    fits_supply: bool
+    peak_minutes: float  # a day, in the hottest week with the crop full grown; nan where no climate is known
+
+
+@dataclass(frozen=True, slots=True)
+class GardenCheck:
+    zones: tuple[ZoneCheck, ...]
+    sections: Sections
+    morning_minutes: float  # of all sections one after another in the hottest week; nan where unknown
+    hours_minutes: float  # what the watering hours give
+    problems: tuple[Problem, ...]
+
+
+def hottest_week(et0: Mm) -> float:
+    """Highest mean of 7 consecutive days, mm/d, of (day,) ET0; nan with fewer days. nan days break a week."""
+    if len(et0) < HOTTEST_DAYS:
+        return math.nan
+    means = np.convolve(et0, np.full(HOTTEST_DAYS, 1 / HOTTEST_DAYS), mode="valid")
+    return float(np.nanmax(means)) if np.isfinite(means).any() else math.nan
+
+
+def check_garden(garden: Garden, today: date, peak_et0_mm: float) -> GardenCheck:
+    """Judge each zone by the planting that stands today, else its next one, else its last."""
+    usable = garden.supply.usable_lpm
+    found = [(zone, _stand(garden, zone, today)) for zone in garden.zones]
+    zones = tuple(
+        ZoneCheck(
+            zone,
+            stand,
+            stand.delivery.flow_lpm <= usable * (1 + 1e-9),
+            _peak_minutes(zone, stand, peak_et0_mm),
+        )
+        for zone, stand in found
+        if stand is not None
+    )
+    loads, minutes = _loads(zones, usable)
+    grouped = sections(loads, usable)
+    morning = sum(max(minutes[name] for name in group) for group in grouped.groups) if loads else 0.0
+    per_week = sum(garden.supply.days.allows(today + timedelta(days=d)) for d in range(28)) / 4
+    morning *= 7 / per_week if per_week else math.nan
+    day = garden.supply
+    window = watering_window(today, day.hours_from, day.hours_until, garden.location.timezone)
+    hours = minutes_between(*window)
+    problems = (
+        *(problem for zone in zones for problem in _zone_problems(garden, zone)),
+        *_fit_problems(garden, zones, morning, hours, per_week),
+    )
+    return GardenCheck(zones, grouped, morning, hours, problems)
+
+
+def _stand(garden: Garden, zone: Zone, today: date) -> Stand | None:
+    ahead = [planting.planted for planting in zone.plantings if planting.planted >= today]
+    for day in (today, *ahead[:1], *[planting.planted for planting in zone.plantings[-1:]]):
+        standing = stands([zone], day, 1, garden.location, garden.supply)
+        if standing:
+            return standing[0]
+    return None
+
+
+def _peak_minutes(zone: Zone, stand: Stand, peak_et0_mm: float) -> float:
+    """Minutes a day that replace the ETc of a full-grown crop in the hottest week, no rain."""
+    from scheduler.core.balance.crop import mulch_keeps
+
+    kc = max(stand.kc) * mulch_keeps(stand.planting.crop, stand.planting.mulch)
+    return kc * peak_et0_mm / stand.net_per_minute + zone.fill_time_minutes
+
+
+def _loads(zones: Sequence[ZoneCheck], usable: float) -> tuple[list[Load], dict[str, float]]:
+    """What opens as a whole: zones on one valve together; a zone too large for the supply in parts."""
+    by_valve: dict[str, list[ZoneCheck]] = {}
+    for zone in zones:
+        by_valve.setdefault(zone.zone.valve.key, []).append(zone)
+    loads: list[Load] = []
+    minutes: dict[str, float] = {}
+    for members in by_valve.values():
+        flow = sum(member.stand.delivery.flow_lpm for member in members)
+        name = " + ".join(member.zone.name for member in members)
+        longest = max(member.peak_minutes for member in members)
+        parts = [(name, flow)]
+        if flow > usable and len(members) == 1:
+            parts = list(_parts_of(members[0], usable))
+        loads += [Load(part, size, _kind(members[0].stand)) for part, size in parts]
+        minutes |= {part: longest for part, _ in parts}
+    return loads, minutes
+
+
+def _parts_of(zone: ZoneCheck, usable: float) -> Iterator[tuple[str, float]]:
+    """Whole rows, as even as can be, each part within the usable flow where a row is."""
+    rows, solved = zone.stand.planting.rows, zone.stand.delivery.hydraulics
+    flow = zone.stand.delivery.flow_lpm
+    each = [flow / rows.count] * rows.count
+    if solved is not None and len(solved.rows) == rows.count and solved.flow_lpm > 0:
+        each = [row.flow_lpm * flow / solved.flow_lpm for row in solved.rows]
+    count = min(max(math.ceil(flow / usable - 1e-9), 1), rows.count)
+    while True:
+        bounds = [round(k * rows.count / count) for k in range(count + 1)]
+        parts = [sum(each[a:b]) for a, b in zip(bounds, bounds[1:], strict=False)]
+        if max(parts) <= usable * (1 + 1e-9) or count >= rows.count:
+            break
+        count += 1
+    for size, a, b in zip(parts, bounds, bounds[1:], strict=False):
+        which = f"row {b}" if b - a == 1 else f"rows {a + 1}-{b}"
+        yield f"{zone.zone.name} {which}", size
+
+
+def _kind(stand: Stand) -> tuple[str, int]:
+    crop = stand.planting.crop
+    return crop.name, int(crop.root_full_m / ROOT_CLASS_M)
+
+
+def _zone_problems(garden: Garden, check: ZoneCheck) -> Iterator[Problem]:
+    zone, stand = check.zone, check.stand
+    solved, tape, supply = stand.delivery.hydraulics, zone.tape, garden.supply
+    if not check.fits_supply:
+        parts = math.ceil(stand.delivery.flow_lpm / supply.usable_lpm - 1e-9)
+        yield Problem(
+            zone.name,
+            f"draws {stand.delivery.flow_lpm:.1f} L/min, and the supply can feed {supply.usable_lpm:.1f}",
+            f"split it over {parts} valves (see sections), or lay tape of a lower flow",
+        )
+    if solved is None:
+        yield from _unsolved(zone, tape)
+        return
+    for remark in solved.remarks:
+        if remark.text.startswith("the rows ask for") and not check.fits_supply:
+            continue  # said above, in the usable flow
+        yield Problem(zone.name, remark.text, remark.mend, remark.level)
+    poor = solved.uniformity < KEPT_UNIFORMITY
+    if solved.flow_variation_class == "not acceptable" or poor:
+        yield Problem(
+            zone.name,
+            f"emitters differ by {solved.flow_variation:.0%} (up to 20 % is acceptable), "
+            f"uniformity {solved.uniformity:.2f}",
+            _shorter_or_middle(garden, zone, stand),
+            "problem" if poor else "look",
+        )
+
+
+def _unsolved(zone: Zone, tape: Tape) -> Iterator[Problem]:
+    missing = [
+        name
+        for name, value in (
+            ("inside_diameter", tape.inside_diameter_m),
+            ("emitter_spacing", tape.emitter_spacing_m),
+        )
+        if value is None
+    ]
+    if missing and zone.uniformity is None:
+        yield Problem(
+            zone.name,
+            f"tape {tape.name} lacks {' and '.join(missing)}: pressure and uniformity are not known",
+            f"give tapes.{tape.name}.{missing[0]}, or the zone's measured uniformity",
+            "look",
+        )
+    elif tape.emitter_spacing_m is not None and any(
+        planting.rows.length_m < tape.emitter_spacing_m for planting in zone.plantings
+    ):
+        yield Problem(zone.name, "a row is shorter than the emitter spacing", "check length and spacing")
+
+
+def _shorter_or_middle(garden: Garden, zone: Zone, stand: Stand) -> str:
+    """The longest row that would do, found by solving."""
+    slope = stand.planting.rows.slope
+    reach = longest_row(
+        zone.tape, garden.supply, least_uniformity=KEPT_UNIFORMITY, most_flow_variation=0.2, slope=slope
+    )
+    line = garden.supply.mainline
+    middle = "" if line is None or line.feed == "middle" else "feed the supply line at a middle T, or "
+    if reach <= 0:
+        return f"{middle}raise the pressure as far as the tape allows"
+    if reach < stand.planting.rows.length_m:
+        feet = reach / METERS_PER_FOOT
+        return f"{middle}shorten the rows to {reach:.0f} m ({feet:.0f} ft), or feed them in their middle"
+    return f"{middle}use a wider supply line, or water fewer rows at once"
+
+
+def _fit_problems(
+    garden: Garden, zones: Sequence[ZoneCheck], morning: float, hours: float, per_week: float
+) -> Iterator[Problem]:
+    if not per_week:
+        yield Problem(None, "no day of the coming four weeks is a watering day", "give supply.days")
+    elif zones and morning > hours + 1e-6:
+        end = _later(garden, math.ceil(morning - hours))
+        yield Problem(
+            None,
+            f"in the hottest week all sections need {morning:.0f} min a morning; the hours give {hours:.0f}",
+            f"water until {end}, allow more days, or find a larger supply so that fewer sections wait",
+        )
+
+
+def _later(garden: Garden, minutes: int) -> str:
+    until = datetime.combine(date(2000, 1, 1), garden.supply.hours_until) + timedelta(minutes=minutes)
+    return f"{until:%H:%M}" if until.day == 1 else "past midnight (start earlier)"

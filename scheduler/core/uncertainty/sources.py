@@ -1,0 +1,368 @@
+"""How sure a day's reference ET, rain and water given are: standard uncertainties, one sd, mm.
+
+Each has a lasting part, the same error day after day (a sensor that reads low, a site windier than 2 m/s),
+and a passing part that fades as a first-order autoregression: its coefficient is `memory`.  Priors marked
+"measured" were worked out on the growing seasons (April to October) of real records: Davis 1994-2006, De Bilt
+2000-2009, Fallon 2015, Holyoke 2020; `tests/core/test_doubt_calibration.py` checks them on the years left
+out.  The crop's own Kc and the soil's figures are taken as they stand: no doubt of theirs is in here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Mm
+from scheduler.core.balance.climate import (
+    ESTIMATED_HUMIDITY,
+    ESTIMATED_RADIATION,
+    ESTIMATED_WIND,
+    Climate,
+    air_pressure,
+    psychrometric_constant,
+    saturation_vapour_pressure,
+    slope_of_vapour_curve,
+)
+from scheduler.core.balance.et import CLIMATOLOGY, HARGREAVES, PM, RECENT_MEAN, ReferenceET, hargreaves
+
+BAND_90 = 1.645
+"""Half of the 90 % band of a normal spread, in standard deviations."""
+PRIOR_DAYS = 30
+"""A prior counts as so many days: after as many of its own, a site believes both alike."""
+BLOCK_DAYS = 30
+CHANCE_TAKEN = 0.5
+"""Of what passing errors alone make the blocks' means differ by: errors remember longer than the first-order
+autoregression has it, so the other half counts as lasting (fits the years learned from)."""
+BRIGHT_SHARE = 0.55
+"""Of the highest extraterrestrial radiation: about March to September at 40 to 50 degrees."""
+SMALL_ET0_MM = 1.5
+"""Relative doubts are taken of at least this much: errors do not vanish on dull days (measured)."""
+LEADS = 8
+
+
+class Spread(NamedTuple):
+    """Lasting and passing standard uncertainty, and how much of the passing part the next day keeps."""
+
+    lasting: float
+    passing: float
+    memory: float = 0.0
+    bias: float = 0.0  # expected error, as far as a site's own days have shown it
+
+    def spread(self) -> float:
+        return float(np.hypot(self.lasting, self.passing))
+
+
+SENSORS = Spread(0.03, 0.03, 0.3)  # share of ET0; a kept-up weather station (from memory, no table at hand)
+MODELLED = Spread(0.08, 0.12, 0.3)  # share of ET0; weather a model computed for the past (from memory)
+CLIMATOLOGY_SPREAD = Spread(0.05, 0.30, 0.55)  # share of ET0 (measured)
+RECENT_SPREAD = Spread(0.03, 0.30, 0.4)  # share of ET0 (measured)
+FORECAST_SHARE = (0.13, 0.15, 0.17, 0.19, 0.21, 0.23, 0.24, 0.25)
+"""Of ET0, by lead day 0 to 7: the order of published checks of medium-range ET0 forecasts (from memory:
+Perera et al. 2014, Medina et al. 2018), rising towards the climatology's own spread (measured)."""
+FORECAST_MEMORY = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class InputDoubt:
+    """Errors of what M1 puts in where nobody measured."""
+
+    humidity: Spread = Spread(0.15, 0.21, 0.5)  # (true dew point - Tmin) / (Tmax - Tmin); measured
+    radiation: Spread = Spread(0.07, 0.13, 0.25)  # (true Rs - by eq 50) / Rso; measured
+    wind: Spread = Spread(0.6, 1.0, 0.45)  # true u2 - 2 m/s; measured
+    hargreaves: Spread = Spread(0.15, 0.20, 0.4)  # share of its ET0; measured, Balm and Quincy too
+    together: float = 0.25
+    """Correlation of the passing errors of two inputs, each counted upward where it raises ET0: dry air, sun
+    and wind come together.  Measured: 0.1 to 0.35 humidity and sun, -0.1 to 0.25 humidity and wind, 0.1 to
+    0.35 sun and wind."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Standard uncertainty of consecutive days, (day,) or (day, zone), mm."""
+
+    lasting: Mm
+    passing: Mm
+    memory: FloatArray  # (day,): correlation of a day's passing error with the day before
+    bias: Mm | float = 0.0  # expected true minus stated; the stated figure stays the model's
+
+    @property
+    def spread(self) -> Mm:
+        """About the expected value."""
+        return np.hypot(self.lasting, self.passing)
+
+    @property
+    def sd(self) -> Mm:
+        """About the stated value."""
+        return np.asarray(np.hypot(self.spread, self.bias))
+
+    def days(self, which: slice) -> Doubt:
+        bias = self.bias if isinstance(self.bias, float) else self.bias[which]
+        return Doubt(self.lasting[which], self.passing[which], self.memory[which], bias)
+
+
+# --- what the past says of a source --------------------------------------------------------------
+
+
+class Skill(NamedTuple):
+    """How a source's forecasts of one quantity have fared at one lead; errors are outcome - forecast."""
+
+    source: str
+    lead_days: int
+    pairs: int
+    bias: float  # mean error, plain
+    mean_absolute: float  # plain
+    sd: float  # standard uncertainty to state: the prior's and the errors', about 0 and not about the bias
+    learned: bool  # the pairs weigh as much as the prior
+
+
+def skill(
+    source: Sequence[str],
+    lead_days: IntArray,
+    forecast: FloatArray,
+    outcome: FloatArray,
+    *,
+    prior_share: Sequence[float] = FORECAST_SHARE,
+    prior_days: int = PRIOR_DAYS,
+    prior_sd: Callable[[int], float] | None = None,
+) -> dict[tuple[str, int], Skill]:
+    """Bias and spread per source and lead day, from pairs of what was said and what came; nan is left out.
+
+    The prior counts as `prior_days` pairs: sd^2 = (n0 prior^2 + sum of squared errors) / (n0 + n).  Where
+    `prior_sd` (by lead) is not given, the prior is `prior_share` of the mean outcome.
+
+    >>> found = skill(["a"] * 2, np.array([1, 1]), np.array([4.0, 5.0]), np.array([5.0, 4.0]))
+    >>> found["a", 1].pairs, found["a", 1].bias, round(found["a", 1].sd, 3)
+    (2, 0.0, 0.7)
+    """
+    error = np.asarray(outcome, dtype=np.float64) - np.asarray(forecast, dtype=np.float64)
+    names = np.asarray(source, dtype=object)
+    leads = np.asarray(lead_days)
+    found: dict[tuple[str, int], Skill] = {}
+    for key in sorted({(str(name), int(lead)) for name, lead in zip(names, leads, strict=True)}):
+        here = (names == key[0]) & (leads == key[1]) & np.isfinite(error)
+        e = error[here]
+        n = len(e)
+        if not n:
+            continue
+        share = prior_share[min(max(key[1], 0), len(prior_share) - 1)]
+        prior = prior_sd(key[1]) if prior_sd else share * max(float(np.mean(outcome[here])), SMALL_ET0_MM)
+        sd = float(np.sqrt((prior_days * prior**2 + np.sum(e**2)) / (prior_days + n)))
+        found[key] = Skill(
+            *key, n, float(e.mean()) + 0.0, float(np.abs(e).mean()), sd, learned=n >= prior_days
+        )
+    return found
+
+
+def learn_inputs(et: ReferenceET, prior: InputDoubt | None = None) -> InputDoubt:
+    """What the site's own measured days say of the estimates that stand in on other days.
+
+    Only the bright part of the year counts, when gardens drink.  A prior counts as PRIOR_DAYS days of no
+    bias.  Lasting is how blocks of BLOCK_DAYS days differ (a dry summer is no passing error), passing what
+    differs within them.  The memory stays the prior's.
+    """
+    prior, climate = prior or InputDoubt(), et.climate
+    span = climate.tmax_c - climate.tmin_c
+    with np.errstate(invalid="ignore", divide="ignore"):
+        humidity = (dew_point(climate.ea_kpa) - climate.tmin_c) / span
+        radiation = (climate.rs_mj - _radiation_by_range(climate)) / climate.rso_mj
+        hot = hargreaves(climate.tmin_c, climate.tmax_c, climate.ra_mj)
+        by_range = (et.et0_mm - hot) / np.maximum(hot, SMALL_ET0_MM)
+    bright = climate.usable & (climate.ra_mj >= BRIGHT_SHARE * climate.ra_mj.max(initial=0.0))
+
+    def measured(errors: FloatArray, here: BoolArray) -> FloatArray:
+        return np.asarray(errors[bright & here & np.isfinite(errors)])
+
+    return InputDoubt(
+        _learned(measured(humidity, climate.humidity_by != ESTIMATED_HUMIDITY), prior.humidity),
+        _learned(measured(radiation, climate.radiation_by == 0), prior.radiation),
+        _learned(measured(climate.u2_m_s - 2.0, climate.wind_by != ESTIMATED_WIND), prior.wind),
+        _learned(measured(by_range, et.method == PM), prior.hargreaves),
+        prior.together,
+    )
+
+
+def _learned(e: FloatArray, prior: Spread) -> Spread:
+    n = len(e)
+    if not n:
+        return prior
+    block = np.arange(n) // BLOCK_DAYS
+    days = np.bincount(block)
+    means = np.bincount(block, weights=e) / days
+    bias = float(e.sum()) / (PRIOR_DAYS + n)
+    passing2 = float(np.sum((e - means[block]) ** 2))
+    passing2 = (PRIOR_DAYS * prior.passing**2 + passing2) / (PRIOR_DAYS + n)
+    chance2 = passing2 / BLOCK_DAYS * (1 + prior.memory) / (1 - prior.memory)  # of a block's mean, by chance
+    lasting2 = max(float(np.sum(days * (means - bias) ** 2)) - n * CHANCE_TAKEN * chance2, 0.0)
+    lasting2 = (PRIOR_DAYS * prior.lasting**2 + lasting2) / (PRIOR_DAYS + n)
+    return Spread(math.sqrt(lasting2), math.sqrt(passing2), prior.memory, bias)
+
+
+def dew_point(ea_kpa: FloatArray) -> FloatArray:
+    """degC from vapour pressure: eq 14 of FAO-56 turned round.
+
+    >>> round(float(dew_point(saturation_vapour_pressure(np.float64(12.0)))), 6)
+    12.0
+    """
+    log = np.log(np.maximum(ea_kpa, 1e-4) / 0.6108)
+    return np.asarray(237.3 * log / (17.27 - log))
+
+
+def _radiation_by_range(climate: Climate) -> FloatArray:
+    return np.minimum(0.16 * np.sqrt(climate.tmax_c - climate.tmin_c) * climate.ra_mj, climate.rso_mj)
+
+
+# --- reference ET --------------------------------------------------------------------------------
+
+
+def penman_monteith(
+    climate: Climate, elevation_m: float, *, ea_kpa: FloatArray, rs_mj: FloatArray, u2_m_s: FloatArray
+) -> Mm:
+    """FAO-56 eq 6 with other humidity, radiation or wind: for differences only, not for the day's figure."""
+    tmin, tmax = climate.tmin_c, climate.tmax_c
+    tmean = (tmin + tmax) / 2
+    gamma = psychrometric_constant(air_pressure(elevation_m))
+    delta = slope_of_vapour_curve(tmean)
+    share = np.clip(rs_mj / np.where(climate.rso_mj > 0, climate.rso_mj, np.inf), 0.3, 1.0)
+    kelvin4 = ((tmax + 273.16) ** 4 + (tmin + 273.16) ** 4) / 2
+    rnl = 4.903e-9 * kelvin4 * (0.34 - 0.14 * np.sqrt(ea_kpa)) * (1.35 * share - 0.35)
+    rn = 0.77 * rs_mj - rnl
+    vapour = gamma * 900 / (tmean + 273) * u2_m_s * (climate.es_kpa - ea_kpa)
+    return np.asarray((0.408 * delta * rn + vapour) / (delta + gamma * (1 + 0.34 * u2_m_s)))
+
+
+def _by_inputs(climate: Climate, elevation_m: float, inputs: InputDoubt) -> list[tuple[Mm, Spread]]:
+    """Per estimated input: mm of ET0 that one unit of its spread is worth, (day,), 0 where measured.
+
+    The slope of the chord from one sd below to one above the expected value: eq 6 is nearly straight in each.
+    """
+    span = climate.tmax_c - climate.tmin_c
+    dew = dew_point(climate.ea_kpa)
+    rso = climate.rso_mj
+
+    def humidity(by: float) -> FloatArray:
+        return np.minimum(saturation_vapour_pressure(dew + by * span), climate.es_kpa)
+
+    def radiation(by: float) -> FloatArray:
+        return np.clip(climate.rs_mj + by * rso, 0.2 * rso, rso)
+
+    def wind(by: float) -> FloatArray:
+        return np.maximum(climate.u2_m_s + by, 0.5)
+
+    found = []
+    for name, moved, spread, estimated in (
+        ("ea_kpa", humidity, inputs.humidity, climate.humidity_by == ESTIMATED_HUMIDITY),
+        ("rs_mj", radiation, inputs.radiation, climate.radiation_by == ESTIMATED_RADIATION),
+        ("u2_m_s", wind, inputs.wind, climate.wind_by == ESTIMATED_WIND),
+    ):
+        sd, here = spread.spread(), estimated & climate.usable
+        if not sd or not here.any():
+            continue
+        plain = {"ea_kpa": climate.ea_kpa, "rs_mj": climate.rs_mj, "u2_m_s": climate.u2_m_s}
+        down, up = (
+            penman_monteith(climate, elevation_m, **(plain | {name: moved(spread.bias + by)}))
+            for by in (-sd, sd)
+        )
+        found.append((np.where(here, (up - down) / (2 * sd), 0.0), spread))
+    return found
+
+
+STATION, MODEL, FORECAST = range(3)
+"""How a day's weather was come by."""
+
+
+def et0_doubt(
+    et: ReferenceET,
+    elevation_m: float,
+    *,
+    by: IntArray | None = None,
+    lead_days: IntArray | None = None,
+    inputs: InputDoubt | None = None,
+    forecast_share: Sequence[float] = FORECAST_SHARE,
+    sensors: Spread = SENSORS,
+) -> Doubt:
+    """Standard uncertainty of each day's ET0, mm/d, (day,); `et` filled.
+
+    by: (day,) STATION, MODEL or FORECAST; default STATION.  lead_days: (day,) of forecast days, 0 to 7.
+    """
+    count = len(et.et0_mm)
+    inputs = inputs or InputDoubt()
+    by = np.zeros(count, dtype=np.int64) if by is None else by
+    lead = np.zeros(count, dtype=np.int64) if lead_days is None else np.clip(lead_days, 0, LEADS - 1)
+    size = np.maximum(et.et0_mm, SMALL_ET0_MM)
+    stand_in = (et.method == CLIMATOLOGY) | (et.method == RECENT_MEAN)
+    said = np.where(by == FORECAST, np.asarray(forecast_share)[lead], 0.0) * size
+    parts: list[tuple[Mm, Spread]] = [
+        (np.where(~stand_in & (by == STATION), size, 0.0), sensors),
+        (np.where(~stand_in & (by == MODEL), size, 0.0), MODELLED),
+        (np.where(stand_in, 0.0, said), Spread(0.3, 0.95, FORECAST_MEMORY)),
+        (np.where(et.method == HARGREAVES, size, 0.0), inputs.hargreaves),
+        (np.where(et.method == CLIMATOLOGY, size, 0.0), CLIMATOLOGY_SPREAD),
+        (np.where(et.method == RECENT_MEAN, size, 0.0), RECENT_SPREAD),
+    ]
+    estimated = ~stand_in & (et.method != HARGREAVES)
+    together = np.zeros(count)
+    for worth, spread in _by_inputs(et.climate, elevation_m, inputs):
+        mm = np.where(estimated, np.nan_to_num(worth), 0.0)
+        parts.append((mm, spread))
+        together += np.abs(mm) * spread.passing
+    lasting2, passing2, kept, bias, alone = (np.zeros(count) for _ in range(5))
+    for mm, spread in parts:
+        bias += mm * spread.bias
+        lasting2 += (mm * spread.lasting) ** 2
+        passing2 += (mm * spread.passing) ** 2
+        kept += spread.memory * (mm * spread.passing) ** 2
+    for mm, spread in parts[6:]:
+        alone += (mm * spread.passing) ** 2
+    memory = np.divide(kept, passing2, out=np.zeros(count), where=passing2 > 0)
+    passing2 += inputs.together * (together**2 - alone)
+    return Doubt(np.sqrt(lasting2), np.sqrt(passing2), memory, bias)
+
+
+# --- rain and water given ------------------------------------------------------------------------
+
+GAUGE = 3
+RAIN_SPREAD = {  # by: (mm on any wet day, share of the amount, lasting share)
+    GAUGE: (0.2, 0.03, 0.03),  # a gauge in the garden: reading and wind (WMO-No. 8, from memory)
+    STATION: (0.3, 0.15, 0.05),  # one a few kilometres off (from memory)
+    MODEL: (1.5, 0.60, 0.10),  # a model's showers fall elsewhere (from memory)
+}
+MISSED_SHOWER_MM = 1.0  # sd of what fell on a day that a model calls dry (from memory)
+UNKNOWN_RAIN_MM = 5.0  # root mean square of all days' rain: 2.1 Davis, 5.6 De Bilt, 14 Florida (measured)
+UNKNOWN_CHANCE = 0.5
+CHANCE_SHOWER_MM = 3.0  # what falls where a chance is given and no amount (own reading)
+
+
+def rain_doubt(
+    rain_mm: Mm, *, by: IntArray, missing: BoolArray, chance: FloatArray | None = None,
+    unknown_mm: float = UNKNOWN_RAIN_MM,
+) -> Doubt:  # fmt: skip
+    """Standard uncertainty of each day's rain, mm, (day,); only the gauge's own error lasts.
+
+    by: GAUGE, STATION, MODEL or FORECAST; missing: nobody said, 0 was taken; chance: 0..1 of forecast days,
+    nan where none was given.  A forecast amount f with chance c comes or does not: c (1 - c) f^2, and where
+    it comes it is as unsure as a model's.
+    """
+    count = len(rain_mm)
+    lasting, passing = np.zeros(count), np.zeros(count)
+    for code, (least, share, steady) in RAIN_SPREAD.items():
+        wet = (by == code) & (rain_mm > 0)
+        passing = np.where(wet, np.hypot(least, share * rain_mm), passing)
+        lasting = np.where(wet, steady * rain_mm, lasting)
+    passing = np.where((by == MODEL) & ~(rain_mm > 0), MISSED_SHOWER_MM, passing)
+    least, share, _ = RAIN_SPREAD[MODEL]
+    c = np.full(count, UNKNOWN_CHANCE) if chance is None else np.where(chance >= 0, chance, UNKNOWN_CHANCE)
+    c = np.where(rain_mm > 0, c, 0.0 if chance is None else np.nan_to_num(chance))
+    amount = np.where(rain_mm > 0, rain_mm, CHANCE_SHOWER_MM)
+    ahead = np.sqrt(c * (1 - c) * amount**2 + c * (least**2 + (share * amount) ** 2))
+    passing = np.where(by == FORECAST, np.maximum(ahead, MISSED_SHOWER_MM), passing)
+    passing = np.where(missing, unknown_mm, passing)
+    return Doubt(np.where(missing, 0.0, lasting), passing, np.zeros(count))
+
+
+METERED = Spread(0.02, 0.01)  # share of the depth; house meters, from memory (AWWA M6: +-1.5 %)
+TIMED = Spread(0.07, 0.03)  # minutes x flow: a timed bucket and the regulator's drift (common practice)
+BY_HAND = Spread(0.07, 0.10)  # the same, opened and closed by a person (common practice)

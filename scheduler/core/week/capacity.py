@@ -1,0 +1,119 @@
+"""What the supply can carry, as linear rows over the minutes of every morning and valve.
+
+A morning that breaks one of them cannot be packed; one that keeps them all nearly always can
+(`week_pack` has the last word).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from scheduler.core.arrays import FloatArray, IntArray, Minutes
+from scheduler.core.hours.packing import Flows, Job, Packed, pack, pulse_lengths
+from scheduler.core.supply import WITHIN
+from scheduler.core.week.problem import Week
+from scheduler.core.week.valves import Valves
+
+SIDE_BY_SIDE = 3
+"""Valves so big that at most 1, 2, ... this many run at once get a row of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """coefficient x minutes, summed, at most `most`; `place`: day x valves + valve."""
+
+    place: IntArray
+    coefficient: FloatArray
+    most: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Capacity:
+    valves: Valves
+    use: tuple[float, ...] = ()  # (day,) share of the hours that packing can really use
+    rows: tuple[Row, ...] = field(init=False)
+    rows_of: tuple[tuple[tuple[int, float], ...], ...] = field(init=False)
+    """(place,) of each (day, valve): index of the row, coefficient."""
+
+    def __post_init__(self) -> None:
+        rows = tuple(self._rows())
+        of: list[list[tuple[int, float]]] = [[] for _ in range(self.valves.week.days * self.valves.count)]
+        for r, row in enumerate(rows):
+            for place, coefficient in zip(row.place.tolist(), row.coefficient.tolist(), strict=True):
+                of[place].append((r, coefficient))
+        object.__setattr__(self, "rows", rows)
+        object.__setattr__(self, "rows_of", tuple(tuple(found) for found in of))
+
+    def _rows(self) -> Iterator[Row]:
+        valves, week = self.valves, self.valves.week
+        usable = week.usable_lpm * (1 + WITHIN)
+        for day in range(week.days):
+            able = np.flatnonzero(valves.most[day] > 0)
+            if not len(able):
+                continue
+            flow, place = valves.flow[day, able], day * valves.count + able
+            room = valves.room(day) * (self.use[day] if self.use else 1.0)
+            taken = sum(b.flow_lpm * max(b.stop - max(b.start, week.earliest), 0) for b in week.busy)
+            yield Row(place, flow, max(usable * room - (0 if day else taken), 0.0), "flow and hours")
+            for beside in range(1, SIDE_BY_SIDE + 1):
+                big = flow > usable / (beside + 1)
+                if np.count_nonzero(big) > beside:
+                    yield Row(place[big], np.ones(int(big.sum())), beside * room, "flow and hours")
+            for group in week.apart:
+                together = np.isin(able, np.unique(week.valve[list(group)]))
+                if np.count_nonzero(together) > 1:
+                    yield Row(place[together], np.ones(int(together.sum())), room, "zones kept apart")
+        for cap in week.caps:
+            spots = [day * valves.count + v for day in cap.days for v in np.flatnonzero(valves.most[day] > 0)]
+            if spots:
+                at = np.array(spots, dtype=np.int64)
+                yield Row(at, valves.flow.ravel()[at], max(cap.liters, 0.0), cap.why)
+
+    def slack(self, minutes: Minutes) -> list[float]:
+        """What each row has left under (day, valve) minutes."""
+        flat = minutes.ravel()
+        return [row.most - float(row.coefficient @ flat[row.place]) for row in self.rows]
+
+    def fits(self, minutes: Minutes) -> bool:
+        return all(left >= -1e-6 for left in self.slack(minutes))
+
+
+def job_of(valves: Valves, day: int, valve: int, minutes: float) -> Job:
+    week = valves.week
+    ready = 0.0 if day else max(week.earliest, 0.0)
+    if not day and week.ready is not None:
+        ready = max(ready, float(week.ready[valve]))
+    return Job(
+        key=valve,
+        flow_lpm=float(valves.flow[day, valve]),
+        pulses=pulse_lengths(minutes, float(valves.longest_pulse[valve])),
+        rest=float(valves.rest[valve]),
+        ready=ready,
+        apart=valves.conflicts[valve],
+    )
+
+
+def hours_end(week: Week, day: int) -> float:
+    """Minute by which a day's runs are over: whole minutes from its first one on."""
+    first = 0.0 if day else max(week.earliest, 0.0)
+    return first + float(np.floor(week.window[day] - first + 1e-6))
+
+
+def empty_hours(week: Week, day: int) -> Flows:
+    return Flows(week.usable_lpm, () if day else week.busy)
+
+
+def pack_day(
+    valves: Valves, day: int, minutes: Minutes, order: Sequence[int] | None = None, *, search: bool = True
+) -> Packed:
+    """One morning's (valve,) minutes; order: valves that are to come first."""
+    running = np.flatnonzero(minutes > 0).tolist()
+    if order is not None:
+        rank = {v: k for k, v in enumerate(order)}
+        running.sort(key=lambda v: rank.get(v, len(rank)))
+    jobs = [job_of(valves, day, v, float(minutes[v])) for v in running]
+    return pack(jobs, hours_end(valves.week, day), empty_hours(valves.week, day), search=search)

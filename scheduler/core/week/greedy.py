@@ -1,0 +1,217 @@
+"""Who gets the water when it does not reach: the plan of plain steps, without a solver.
+
+First the crops' stress is brought down, always with the run that lowers it most for the water; then due
+zones are served in what is left.  Also the polish of a solver's plan.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from scheduler.core.arrays import FloatArray, IntArray, Minutes
+from scheduler.core.week.capacity import Capacity
+from scheduler.core.week.outcome import Terms, judge, net_of, terms_of, thirst
+from scheduler.core.week.problem import Week
+from scheduler.core.week.rule import rule_minutes
+from scheduler.core.week.valves import Valves
+
+LEVELS = 4
+"""In so many steps, a run is raised towards what its zones lack."""
+FAIR = 0.9
+"""Raises that lower the stress nearly as much by the litre: the longest of them is taken."""
+_GAIN = 1e-7
+
+
+def alone(week: Week, valves: IntArray | list[int]) -> Week:
+    """The week of some valves only, numbered anew."""
+    which = np.flatnonzero(np.isin(week.valve, valves))
+    number = {int(v): k for k, v in enumerate(valves)}
+    cut: dict[str, Any] = {
+        name: getattr(week, name)[:, which]
+        for name in (
+            "standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
+            "net_per_minute", "flow_lpm", "ky", "settle", "held",
+        )
+    }  # fmt: skip
+    cut |= {
+        name: getattr(week, name)[which]
+        for name in (
+            "deficit", "deficit_sd", "fill", "shortest", "longest", "leave_room", "longest_pulse",
+            "pulse_rest",
+        )
+    }  # fmt: skip
+    place = {int(z): k for k, z in enumerate(which)}
+    return replace(
+        week,
+        zones=tuple(week.zones[z] for z in which),
+        valve=np.array([number[int(v)] for v in week.valve[which]], dtype=np.int64),
+        valve_cap=week.valve_cap[valves],
+        ready=None if week.ready is None else week.ready[valves],
+        apart=tuple(
+            group for found in week.apart if len(group := tuple(place[z] for z in found if z in place)) > 1
+        ),
+        **cut,
+    )
+
+
+class Single:
+    """One valve by itself: what any of its (..., day) minutes would do."""
+
+    def __init__(self, valves: Valves, valve: int) -> None:
+        whole = valves.week
+        self.valve = valve
+        self.valves = Valves(alone(whole, [valve]))
+        self.terms = terms_of(self.valves)
+        self.most, self.least = valves.most[:, valve], valves.useful[:, valve]
+        self.flow = valves.flow[:, valve]
+
+    def stress(self, minutes: FloatArray) -> FloatArray:
+        """(...,) of (..., day)."""
+        net = net_of(self.valves, self.valves.spread(minutes[..., None]))
+        lack: FloatArray = thirst(self.valves, self.terms, net).lack
+        return np.asarray((lack * self.valves.week.ky).sum(axis=(-2, -1)))
+
+    def trimmed(self, minutes: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Minutes held to what the zones can still take each morning, and what they could take at most."""
+        week, valves = self.valves.week, self.valves
+        kept, able = np.zeros_like(minutes), np.zeros_like(minutes)
+        deficit = np.broadcast_to(week.deficit, (*minutes.shape[:-1], len(week.zones)))
+        for day in range(week.days):
+            if week.begins[day].any():
+                deficit = np.where(week.begins[day], np.minimum(deficit, week.taw[day]), deficit)
+            if self.most[day] > 0:
+                wanted = np.maximum(valves.wanted(day, deficit), valves.settling(day)).max(axis=-1)
+                able[..., day] = np.minimum(wanted, self.most[day])
+                run = np.minimum(minutes[..., day], able[..., day])
+                kept[..., day] = np.where(run >= self.least[day], run, 0.0)
+            given = np.maximum(kept[..., day, None] - week.fill, 0) * week.net_per_minute[day]
+            given = given * valves.takes_part[day]
+            ks = np.clip((week.taw[day] - np.maximum(deficit - given, 0)) / self.terms.slack[day], 0, 1)
+            use = np.minimum(ks * week.etc[day], week.taw[day] - deficit + self.terms.rain[day] + given)
+            deficit = np.maximum(deficit - self.terms.rain[day] - given + use, 0)
+        return kept, able
+
+
+class Greedy:
+    """(day, valve) minutes under the rows of a `Capacity`."""
+
+    def __init__(self, capacity: Capacity, minutes: Minutes | None = None) -> None:
+        self.capacity = capacity
+        self.valves = capacity.valves
+        week = self.valves.week
+        self.minutes = np.zeros((week.days, week.valves)) if minutes is None else minutes.copy()
+        self.singles = [Single(self.valves, v) for v in range(week.valves)]
+        self.slack = capacity.slack(self.minutes)
+
+    def lower_stress(self) -> None:
+        """Raise runs as long as any raise lowers the stress."""
+        moves = [self._best(single) for single in self.singles]
+        for _ in range(60 * max(self.valves.week.valves, 1)):
+            found = [(move, v) for v, move in enumerate(moves) if move is not None]
+            if not found:
+                return
+            move, v = max(found, key=lambda pair: pair[0][0])
+            if self._holds(v, move[1]):
+                self._take(v, move[1])
+            moves[v] = self._best(self.singles[v])
+
+    def trim(self) -> None:
+        """Hold every run to what its zones can still take that morning."""
+        for v, single in enumerate(self.singles):
+            self._take(v, single.trimmed(self.minutes[:, v])[0])
+
+    def _take(self, v: int, minutes: FloatArray) -> None:
+        for day, change in enumerate((minutes - self.minutes[:, v]).tolist()):
+            if change:
+                for row, coefficient in self.capacity.rows_of[day * self.valves.count + v]:
+                    self.slack[row] -= coefficient * change
+        self.minutes[:, v] = minutes
+
+    def _holds(self, v: int, minutes: FloatArray) -> bool:
+        used: dict[int, float] = {}
+        for day, change in enumerate((minutes - self.minutes[:, v]).tolist()):
+            if change:
+                for row, coefficient in self.capacity.rows_of[day * self.valves.count + v]:
+                    used[row] = used.get(row, 0.0) + coefficient * change
+        return all(self.slack[row] >= more - 1e-9 for row, more in used.items() if more > 0)
+
+    def free(self, day: int, v: int) -> float:
+        """Minutes by which one run could still be longer."""
+        rows = self.capacity.rows_of[day * self.valves.count + v]
+        return min((self.slack[row] / c for row, c in rows if c > 0), default=np.inf)
+
+    def _best(self, single: Single) -> tuple[float, FloatArray] | None:
+        """The raise that lowers the stress most for its water, with the valve's minutes after it."""
+        now = self.minutes[:, single.valve]
+        before = float(single.stress(now))
+        if before <= _GAIN:
+            return None
+        _, able = single.trimmed(now)
+        candidates = []
+        for day in np.flatnonzero(able > 0):
+            most = np.floor(min(able[day], now[day] + self.free(int(day), single.valve)) + 1e-9)
+            least = max(now[day] + 1, single.least[day])
+            if most < least:
+                continue
+            for minutes in {float(np.ceil(least + k * (most - least) / LEVELS)) for k in range(LEVELS + 1)}:
+                changed = now.copy()
+                changed[day] = minutes
+                candidates.append(changed)
+        if not candidates:
+            return None
+        after, _ = single.trimmed(np.array(candidates))
+        gain = before - single.stress(after)
+        water = (np.maximum(after - now, 0) * single.flow).sum(axis=-1)
+        worth = np.where(gain > _GAIN, gain / np.maximum(water, 1e-9), 0.0)
+        fair = worth >= FAIR * worth.max()
+        order = np.lexsort((-worth, -np.where(fair, gain, 0.0)))  # of the best by the litre, the longest
+        for k in order:
+            if worth[k] <= 0:
+                return None
+            if self._holds(single.valve, after[k]):
+                return float(worth[k]), after[k]
+        return None
+
+    def serve_due(self, terms: Terms, rule: Minutes) -> None:
+        """Day after day, what the rule asks for and the supply has left; the thirstiest first."""
+        week = self.valves.week
+        for day in np.flatnonzero(self.valves.allowed).tolist():
+            outcome, _ = judge(self.valves, terms, self.minutes)
+            due = outcome.due[day] & ~outcome.may_wait[day]
+            wanted = np.where(due, self.valves.wanted(day, outcome.deficit_start[day]), 0.0)
+            wanted = np.maximum(wanted, self.valves.settling(day))
+            if terms.rain.any():
+                wanted = np.minimum(wanted, np.where(rule[day] > 0, rule[day], np.inf)[week.valve])
+            asks = np.minimum(self.valves.most_of(wanted), self.valves.most[day])
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share = np.where(due, outcome.deficit_start[day] / week.raw[day], 0.0)
+            urgency = self.valves.most_of(share)
+            for v in sorted(np.flatnonzero(asks > self.minutes[day]), key=lambda v: -urgency[v]):
+                self._serve(day, int(v), float(asks[v]))
+
+    def _serve(self, day: int, v: int, asked: float) -> None:
+        single, now = self.singles[v], self.minutes[:, v]
+        minutes = np.floor(min(asked, now[day] + self.free(day, v)) + 1e-9)
+        if minutes < single.least[day] or minutes <= now[day]:
+            return
+        changed = now.copy()
+        changed[day] = minutes
+        after, _ = single.trimmed(changed)
+        if self._holds(v, after) and single.stress(after) <= single.stress(now) + 1e-9:
+            self._take(v, after)
+
+
+def greedy_minutes(capacity: Capacity, terms: Terms) -> Minutes:
+    """(day, valve) minutes by plain steps: the better of due zones first and of stress first."""
+    rule = rule_minutes(capacity.valves, terms)
+    due_first, stress_first = Greedy(capacity), Greedy(capacity)
+    due_first.serve_due(terms, rule)
+    due_first.lower_stress()
+    stress_first.lower_stress()
+    stress_first.serve_due(terms, rule)
+    _, served = judge(capacity.valves, terms, due_first.minutes)
+    _, relieved = judge(capacity.valves, terms, stress_first.minutes)
+    return stress_first.minutes if relieved.better_than(served) else due_first.minutes

@@ -1,0 +1,371 @@
+"""The week as a mixed-integer program for HiGHS.
+
+Two solves, one aim after the other: first the least stress; then, holding that, the rest with weights ten
+and a hundred apart.  Stress has a solve of its own because no weight is right for it: a tenth of a stress
+day must outweigh any amount of water.  The others are all litres, so that weights keep their order, and
+one solve in place of four keeps a small computer quick.
+
+The balance is linear but for Ks (FAO-56 eq 84): use = ETc (1 - lack), lack >= (start - RAW) / (TAW - RAW),
+lack >= 0.  Less lack is what the solver wants, and a lack above the true one nearly always costs more today
+than the water it would leave could spare later, so it lies on the line by itself; only small gardens, where
+every minute is looked at, get binaries to hold it there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from scheduler.core.arrays import FloatArray, Minutes, Mm
+from scheduler.core.week.capacity import Capacity
+from scheduler.core.week.cuts import Cut, Share
+from scheduler.core.week.outcome import Terms, expected, may_wait, thirst
+from scheduler.core.week.problem import DOUBT_SD
+from scheduler.core.week.solver import Model, Solved, Term
+
+DEPARTURE, PERCOLATION, FILL = 100.0, 10.0, 1.0  # per litre
+START_SHARE = 0.01  # of the litres that a valve's readily available water is worth
+FULLER = 1e-3  # per litre, for sooner and fuller runs where all else is equal
+STRESS_GAP = 1e-3
+REST_GAP = 1e-2
+FIRM_DAYS = 3
+"""Of later mornings a program of many runs plans the water, not every start: tomorrow it is planned again."""
+WHOLE_UP_TO = 40
+"""Runs are whole minutes in the program up to so many (day, valve) pairs; above, they are rounded after."""
+
+
+Runs = dict[tuple[int, int], tuple[int, int]]
+"""(day, valve) -> columns of its minutes and of whether it runs."""
+Mine = Mapping[int, tuple[int, int]]
+"""The same of one valve, by day."""
+
+
+class Answer(NamedTuple):
+    minutes: Minutes  # (day, valve)
+    objective: float
+    bound: float  # nothing is better
+    done: bool  # proved within the gap
+    whole: bool  # solved in whole minutes
+
+
+class Program:
+    """The week of one `Capacity`."""
+
+    def __init__(
+        self, capacity: Capacity, terms: Terms, cuts: Sequence[Cut] = (), shares: Sequence[Share] = ()
+    ) -> None:
+        self.capacity, self.terms, self.cuts, self.shares = capacity, terms, cuts, shares
+        week = capacity.valves.week
+        dry = np.zeros((week.days, len(week.zones)))
+        self.unwatered = expected(capacity.valves, terms, dry).start
+        parched = thirst(capacity.valves, terms, dry)
+        self.parched_dry, self.parched = parched.dry_start, parched.thirsty_start
+
+    def least_stress(self, seconds: float, start: Minutes) -> Answer:
+        build = _Build(self, rest=False)
+        for column, weight in build.lack:
+            build.model.cost[column] = weight
+        return build.answer(build.model.solve(seconds, STRESS_GAP, build.start(start)))
+
+    def best_of(self, stress: float, seconds: float, start: Minutes) -> Answer:
+        """The other aims, at a stress of at most `stress`."""
+        build = _Build(self, rest=True)
+        build.model.row(build.lack, high=stress * (1 + STRESS_GAP) + 1e-6)
+        for (day, v), pair in build.runs.items():
+            build.price(day, v, *pair)
+        return build.answer(build.model.solve(seconds, REST_GAP, build.start(start)))
+
+
+class _Build:
+    """Columns and rows of one solve."""
+
+    def __init__(self, program: Program, *, rest: bool) -> None:
+        self.program, self.capacity, self.terms = program, program.capacity, program.terms
+        self.valves = program.capacity.valves
+        self.week = self.valves.week
+        self.model = Model()
+        self.rest = rest
+        self.runs: Runs = {}
+        self.lack: list[Term] = []  # weight of each zone and day
+        self.due: dict[tuple[int, int], list[int]] = {}  # (day, valve) -> columns
+        self._add_runs()
+        self._supply()
+        for z in range(len(self.week.zones)):
+            self._zone(z, rest=rest)
+
+    def start(self, minutes: Minutes) -> dict[int, float]:
+        """(day, valve) minutes of a plan that is known, as values of the columns."""
+        known: dict[int, float] = {}
+        for (day, v), (x, y) in self.runs.items():
+            run = min(float(minutes[day, v]), self.model.high[x])
+            run = run if run >= self.valves.useful[day, v] else 0.0
+            known[x], known[y] = run, float(run > 0)
+        return known
+
+    def answer(self, solved: Solved) -> Answer:
+        minutes = np.zeros((self.week.days, self.week.valves))
+        for (day, v), (x, y) in self.runs.items():
+            run, useful = np.floor(solved.values[x] + 1e-6), self.valves.useful[day, v]
+            if self.model.whole[y]:
+                minutes[day, v] = max(run, useful) if solved.values[y] > 0.5 else 0.0
+            else:
+                minutes[day, v] = run if run >= useful else 0.0
+        return Answer(minutes, solved.objective, solved.bound, solved.done, self.whole)
+
+    def _add_runs(self) -> None:
+        model, valves = self.model, self.valves
+        pairs = [(int(d), int(v)) for d, v in zip(*np.nonzero(valves.most), strict=True)]
+        self.whole = len(pairs) <= WHOLE_UP_TO
+        self.firm = FIRM_DAYS if self.rest else self.week.days
+        for day, v in pairs:
+            most, least = float(valves.most[day, v]), float(valves.useful[day, v])
+            if day == 0:
+                most = min(most, self._most_today(v))
+                if most < least:
+                    continue
+            x, y = (
+                model.column(0, most, whole=self.whole),
+                model.column(0, 1, whole=self.whole or day < self.firm),
+            )
+            self.runs[day, v] = x, y
+            model.row([(x, 1.0), (y, -least)], low=0)
+            model.row([(x, 1.0), (y, -most)], high=0)
+
+    def _most_today(self, v: int) -> float:
+        wanted = np.maximum(self.valves.wanted(0, self.program.unwatered[0]), self.valves.settling(0))
+        return float(self.valves.most_of(wanted)[v])
+
+    def _supply(self) -> None:
+        count, runs = self.valves.count, self.runs
+        for row in self.capacity.rows:
+            terms = [
+                (runs[divmod(place, count)][0], coefficient)
+                for place, coefficient in zip(row.place.tolist(), row.coefficient.tolist(), strict=True)
+                if divmod(place, count) in runs
+            ]
+            if terms:
+                self.model.row(terms, high=row.most)
+        for share in self.program.shares:
+            for day in range(self.week.days):
+                self._share(day, share)
+        for cut in self.program.cuts:
+            for day in range(self.week.days):
+                same = all(self.valves.flow[day, v] >= cut.flow[v] for v in cut.minutes)
+                if same and self.valves.room(day) <= cut.room and all((day, v) in runs for v in cut.minutes):
+                    self._cut(day, cut)
+
+    def _share(self, day: int, share: Share) -> None:
+        same = [v for v in share.weights if self.valves.flow[day, v] >= self.valves.flow[share.day, v]]
+        terms = [(self.runs[day, v][0], share.weights[v]) for v in same if (day, v) in self.runs]
+        if len(terms) > 1:
+            self.model.row(terms, high=self.valves.room(day))
+
+    def _cut(self, day: int, cut: Cut) -> None:
+        """At least one of the valves stays below its minutes of the cut."""
+        over = {v: self.model.high[self.runs[day, v][0]] - (m - 1) for v, m in cut.minutes.items()}
+        if min(over.values()) <= 0:
+            return
+        which = []
+        for v, minutes in cut.minutes.items():
+            below = self.model.column(0, 1, whole=True)
+            which.append((below, 1.0))
+            self.model.row([(self.runs[day, v][0], 1.0), (below, over[v])], high=minutes - 1 + over[v])
+        self.model.row(which, low=1)
+
+    def _zone(self, z: int, *, rest: bool) -> None:
+        week, near = self.week, self.terms.near
+        v = int(week.valve[z])
+        mine = {
+            d: self.runs[d, v]
+            for d in range(week.days)
+            if (d, v) in self.runs and self.valves.takes_part[d, z]
+        }
+        rain = self.terms.rain[:, z]
+        sure, doubted = float(week.deficit[z]), float(week.deficit[z] + DOUBT_SD * week.deficit_sd[z])
+        thirsty = _Path(self, mine, z, doubted, self.program.parched)
+        if near > 1 and (rain[:near] > 0).any():
+            dry = _Path(self, mine, z, doubted, self.program.parched_dry)
+            dry.go_on(np.zeros(near))
+            thirsty.go_on(rain, dry.shares)
+        else:
+            thirsty.go_on(rain)
+        mean = thirsty
+        if sure != doubted:  # stress is taken over: it matters where the doubt is on the crop's side
+            mean = _Path(self, mine, z, sure, self.program.unwatered)
+            mean.go_on(rain, thirsty.shares)
+        self._refill(mine, z, mean.starts)
+        if rest:
+            for day, column in mean.drained.items():
+                if week.standing[day, z]:
+                    self.model.cost[column] = PERCOLATION * float(self.valves.liters_per_mm[day, z])
+            self._trigger(mine, z, mean.starts)
+
+    def water(self, mine: Mine, z: int, day: int) -> list[Term]:
+        """Net mm of a morning, as terms."""
+        if day not in mine:
+            return []
+        x, y = mine[day]
+        rate, fill = float(self.week.net_per_minute[day, z]), float(self.week.fill[z])
+        return [(x, rate), *([(y, -rate * fill)] if fill else [])]
+
+    def forced(self, z: int) -> float:
+        """Minutes by which the shortest run tops what a zone lacks when it is forced on it (model M7)."""
+        week = self.week
+        return float(
+            max(week.shortest[z] - week.fill[z] - (week.raw[:, z] / week.net_per_minute[:, z]).min(), 0.0)
+        )
+
+    def alone(self, z: int) -> bool:
+        return len(self.valves.of[int(self.week.valve[z])]) == 1
+
+    def most_drained(self, mine: Mine, z: int, day: int, rain: float) -> float:
+        """No more can drain than rain and rounding bring.
+
+        Without this the program would let water drain so that a run may be rounded up.
+        """
+        week = self.week
+        if day not in mine:
+            return rain
+        if not self.alone(z) or week.settle[day, z] > 0:
+            return float(np.inf)
+        rate = float(week.net_per_minute[day, z])
+        return rain + max(rate * (0.5 + self.forced(z)) - float(week.etc[day, z]), 0.0)
+
+    def _refill(self, mine: Mine, z: int, start: Sequence[int]) -> None:
+        """No run beyond what the zone lacks, rounded half up; on a shared valve, what the driest lacks."""
+        week = self.week
+        if not self.alone(z):
+            return  # held to it after the solve: the one that lacks most is not known before
+        for day, (x, y) in mine.items():
+            if day == 0 or week.settle[day, z] > 0:
+                continue
+            rate, room = float(week.net_per_minute[day, z]), float(week.leave_room[z])
+            terms = [(x, rate), (y, room - rate * (float(week.fill[z]) + 0.5)), (start[day], -1.0)]
+            if forced := self.forced(z):  # only where the crop is past its readily available water
+                dry = self.model.column(0, 1, whole=True)
+                self.model.row([(start[day], 1.0), (dry, -float(week.raw[day, z]))], low=0)
+                terms.append((dry, -rate * forced))
+            self.model.row(terms, high=0)
+
+    def _trigger(self, mine: Mine, z: int, start: Sequence[int]) -> None:
+        """Litres over the trigger that a morning leaves."""
+        week, valves = self.week, self.valves
+        for day in np.flatnonzero(valves.allowed).tolist():
+            trigger = float(week.trigger[day, z])
+            if not valves.takes_part[day, z] or not np.isfinite(trigger):
+                continue
+            until = valves.next_morning[day]
+            relief = float((self.terms.rain[day:until, z] - week.etc[day:until, z]).sum())
+            worth = DEPARTURE * float(valves.liters_per_mm[day, z])
+            if day == 0:
+                now = self.program.unwatered[0]
+                waits = may_wait(valves, self.terms, 0, now, self.program.parched_dry[0])
+                if now[z] < trigger or waits[z]:
+                    continue
+                if 0 in mine:
+                    left = self.model.column(0, cost=worth)
+                    self.model.row([(left, 1.0), (mine[0][1], float(now[z]))], low=float(now[z]))
+                relief = 0.0
+            over = self.model.column(0, cost=worth)
+            self.model.row(
+                [(over, 1.0), (start[day], -1.0), *self.water(mine, z, day)],
+                low=-trigger - max(relief, 0.0),
+            )
+            if day in mine and day > 0:
+                due = self.model.column(0, 1, whole=self.whole)
+                self.model.row([(start[day], 1.0), (due, -trigger)], low=0)
+                self.due.setdefault((day, int(week.valve[z])), []).append(due)
+
+    def price(self, day: int, v: int, x: int, y: int) -> None:
+        week, valves = self.week, self.valves
+        zones = [z for z in valves.of[v] if valves.takes_part[day, z]]
+        flow = float(valves.flow[day, v])
+        fill = sum(float(week.fill[z] * week.flow_lpm[day, z]) for z in zones)
+        worth = sum(float(week.raw[day, z] * valves.liters_per_mm[day, z]) for z in zones)
+        self.model.cost[y] += FILL * fill + START_SHARE * worth
+        self.model.cost[x] -= FULLER * flow * (week.days - day) / week.days
+        settle = max(float(valves.settling(day)[z]) for z in zones)
+        if settle > 0:
+            missing = self.model.column(0, cost=DEPARTURE * flow)
+            self.model.row([(missing, 1.0), (x, 1.0)], low=min(settle, self.model.high[x]))
+            return
+        if day == 0:
+            now = self.program.unwatered[0]
+            if any(now[z] >= week.trigger[0, z] for z in zones):
+                return
+        early = self.model.column(0, cost=DEPARTURE * 0.1 * worth)
+        self.model.row([(early, 1.0), (y, -1.0), *((due, 1.0) for due in self.due.get((day, v), ()))], low=0)
+
+
+class _Path:
+    """One outcome of one zone: deficit at dawn, lack and what drains, day by day."""
+
+    def __init__(self, build: _Build, mine: Mine, z: int, first: float, unwatered: Mm) -> None:
+        self.build, self.mine, self.z, self.unwatered = build, mine, z, unwatered
+        self.starts = [build.model.column(first, first)]
+        self.shares: list[int | None] = []
+        self.drained: dict[int, int] = {}
+
+    def go_on(self, rain: FloatArray, given: Sequence[int | None] = ()) -> None:
+        """Day after day of `rain`; given: the lack of the first days, from another outcome."""
+        for day in range(len(rain)):
+            if day < len(given):
+                share = given[day]
+            else:
+                share = self._lack(day) if self.build.week.standing[day, self.z] else None
+            self.shares.append(share)
+            self.starts.append(self._evening(day, share, float(rain[day])))
+
+    def _lack(self, day: int) -> int:
+        """Counts in the aim.  FAO-56 eq 84."""
+        build, z = self.build, self.z
+        share = build.model.column(0)
+        build.lack.append((share, float(build.week.ky[day, z])))
+        build.model.row(
+            [
+                (share, float(build.terms.slack[day, z])),
+                (self.starts[day], -1.0),
+                *build.water(self.mine, z, day),
+            ],
+            low=float(build.terms.doubt[day, z] - build.week.raw[day, z]),
+        )
+        if build.whole:
+            self._held_down(day, share)
+        return share
+
+    def _held_down(self, day: int, share: int) -> None:
+        """No more lack than there is: where ETc is near TAW - RAW, a greater one today might pay tomorrow."""
+        build, z = self.build, self.z
+        raw, doubt = float(build.week.raw[day, z]), float(build.terms.doubt[day, z])
+        slack = float(build.terms.slack[day, z])
+        given = build.model.high[self.mine[day][0]] if day in self.mine else 0.0
+        far = raw + float(build.week.net_per_minute[day, z]) * given
+        past = build.model.column(0, 1, whole=True)  # beyond RAW
+        build.model.row([(share, 1.0), (past, -float(build.week.taw[day, z]) * 2 / slack)], high=0)
+        build.model.row(
+            [
+                (share, slack),
+                (self.starts[day], -1.0),
+                *build.water(self.mine, z, day),
+                (past, far),
+            ],
+            high=far + doubt - raw,
+        )
+
+    def _evening(self, day: int, share: int | None, rain: float) -> int:
+        build, z = self.build, self.z
+        week, model = build.week, build.model
+        if day + 1 < week.days and week.begins[day + 1, z] and not week.standing[: day + 1, z].any():
+            held = float(self.unwatered[day + 1, z])  # neither crop nor water before: known
+            return model.column(held, held)
+        following = model.column(0)
+        self.drained[day] = model.column(0, build.most_drained(self.mine, z, day, rain))
+        use = float(week.etc[day, z])
+        terms = [(following, 1.0), (self.starts[day], -1.0), (self.drained[day], -1.0)]
+        terms += build.water(self.mine, z, day)
+        if share is not None:
+            terms.append((share, use))
+        model.row(terms, low=use - rain, high=use - rain)
+        return following

@@ -1,0 +1,182 @@
+"""What the minutes of a week would do: the balance of model M5 in three outcomes, and the score.
+
+expected: the deficit as it is reckoned, rain x probability.
+thirsty: the same with `DOUBT_SD` standard deviations more deficit.
+dry: thirsty, and without any rain.  The crop's stress is read from it up to the next allowed morning, and
+from thirsty after that: before then nothing can be put right.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm, Share
+from scheduler.core.week.problem import DOUBT_SD, Outcome, Score
+from scheduler.core.week.valves import Valves
+
+
+class Terms(NamedTuple):
+    """(day, zone) arrays that follow from the week alone."""
+
+    slack: Mm  # TAW - RAW
+    rain: Mm  # expected: rain x probability
+    doubt: Mm  # what the doubt grew by since the last allowed morning
+    near: int  # days up to the next allowed morning: they are read from the dry outcome
+
+
+def terms_of(valves: Valves) -> Terms:
+    week = valves.week
+    grown = np.zeros_like(week.etc)
+    since = np.zeros(len(week.zones))
+    for day in range(week.days):
+        if day and week.window[day] > 0:
+            since[:] = 0.0
+        grown[day] = np.sqrt(week.deficit_sd**2 + since) - week.deficit_sd
+        since += week.etc_sd[day] ** 2
+    return Terms(
+        slack=np.maximum(week.taw - week.raw, 1e-9),
+        rain=week.rain_eff * week.rain_chance,
+        doubt=DOUBT_SD * grown,
+        near=valves.next_morning[0] if week.days else 0,
+    )
+
+
+class Thirst(NamedTuple):
+    """(..., day, zone): 1 - Ks by the crop's side of the doubt, and the deficits at dawn it rests on."""
+
+    lack: Share
+    dry_start: Mm
+    thirsty_start: Mm
+
+
+def net_of(valves: Valves, minutes: Minutes) -> Mm:
+    """mm net of (..., day, zone) minutes."""
+    week = valves.week
+    return np.asarray(np.maximum(minutes - week.fill, 0) * week.net_per_minute)
+
+
+def thirst(valves: Valves, terms: Terms, net: Mm) -> Thirst:
+    """1 - Ks (FAO-56 eq 84) of every zone and day; net: (..., day, zone)."""
+    week = valves.week
+    start = np.broadcast_to(week.deficit + DOUBT_SD * week.deficit_sd, (*net.shape[:-2], net.shape[-1]))
+    dry = thirsty = start
+    lack, dries, thirsties = np.zeros(net.shape), np.zeros(net.shape), np.zeros(net.shape)
+    for day in range(week.days):
+        if week.begins[day].any():
+            dry, thirsty = (
+                np.where(week.begins[day], np.minimum(d, week.taw[day]), d) for d in (dry, thirsty)
+            )
+        dries[..., day, :], thirsties[..., day, :] = dry, thirsty
+        water = net[..., day, :]
+        worse = dry if day < terms.near else thirsty
+        over = np.maximum(worse - water, 0) + terms.doubt[day] - week.raw[day]
+        share = np.clip(over / terms.slack[day], 0, 1)
+        lack[..., day, :] = share
+        use = (1 - share) * week.etc[
+            day
+        ]  # up to the next allowed morning the crop uses what the dry one says
+        if day < terms.near:
+            dry = _evening(dry, water, 0.0, use, week.taw[day])
+        thirsty = _evening(thirsty, water, terms.rain[day], use, week.taw[day])
+    return Thirst(lack * week.standing, dries, thirsties)
+
+
+def _evening(deficit: Mm, water: Mm, rain: Mm | float, use: Mm, taw: Mm) -> Mm:
+    """Model M5, steps 4 to 6."""
+    use = np.minimum(use, taw - deficit + rain + water)
+    return np.asarray(np.maximum(deficit - rain - water + use, 0))
+
+
+class Expected(NamedTuple):
+    """(..., day, zone)."""
+
+    start: Mm
+    end: Mm
+    lack: Share
+    percolation: Mm
+
+
+def expected(valves: Valves, terms: Terms, net: Mm) -> Expected:
+    week = valves.week
+    deficit = np.broadcast_to(week.deficit, (*net.shape[:-2], net.shape[-1]))
+    start, end, lack, drained = (np.zeros(net.shape) for _ in range(4))
+    for day in range(week.days):
+        deficit = np.where(week.begins[day], np.minimum(deficit, week.taw[day]), deficit)
+        start[..., day, :] = deficit
+        water, rain = net[..., day, :], terms.rain[day]
+        share = np.clip((np.maximum(deficit - water, 0) - week.raw[day]) / terms.slack[day], 0, 1)
+        use = np.minimum((1 - share) * week.etc[day], week.taw[day] - deficit + rain + water)
+        drained[..., day, :] = np.maximum(rain + water - use - deficit, 0)
+        deficit = np.maximum(deficit - rain - water + use, 0)
+        end[..., day, :] = deficit
+        lack[..., day, :] = share
+    return Expected(start, end, lack * week.standing, drained * week.standing)
+
+
+def may_wait(valves: Valves, terms: Terms, day: int, deficit: Mm, thirsty: Mm) -> BoolArray:
+    """(zone,) The crop can do without any rain up to the next allowed morning, and rain is likely to do.
+
+    deficit, thirsty: (zone,) at dawn, expected and with the doubt.  Likely to do: with rain x probability
+    the zone would be below its trigger by then.
+    """
+    week, until = valves.week, valves.next_morning[day]
+    ahead = slice(day, until)
+    use = week.etc[ahead].sum(axis=0)
+    doubt = DOUBT_SD * (np.sqrt(week.deficit_sd**2 + (week.etc_sd[ahead] ** 2).sum(axis=0)) - week.deficit_sd)
+    stands_it = thirsty + use + doubt <= week.raw[day]
+    rain = terms.rain[ahead].sum(axis=0)
+    return np.asarray(stands_it & (rain > 0) & (deficit + use - rain < week.trigger[day]))
+
+
+def judge(valves: Valves, terms: Terms, minutes: Minutes) -> tuple[Outcome, Score]:
+    """The outcome and the score of (day, valve) minutes."""
+    week = valves.week
+    of_zone = valves.spread(minutes)
+    net = net_of(valves, of_zone)
+    dry, mean = thirst(valves, terms, net), expected(valves, terms, net)
+    due, waits = np.zeros(net.shape, dtype=bool), np.zeros(net.shape, dtype=bool)
+    departures = 0.0
+    per_mm = valves.liters_per_mm
+    for day in np.flatnonzero(week.window > 0).tolist():
+        worst = dry.dry_start if day < terms.near else dry.thirsty_start
+        due[day] = valves.takes_part[day] & (mean.start[day] >= week.trigger[day])
+        waits[day] = due[day] & may_wait(valves, terms, day, mean.start[day], worst[day])
+        departures += _departures(
+            valves, day, minutes[day], net[day], mean.start[day], due[day], waits[day], per_mm
+        )
+    owed = (mean.end[-1] * per_mm[-1])[week.standing[-1]].sum() if week.days else 0.0
+    score = Score(
+        stress=float((week.ky * dry.lack).sum()),
+        departures_l=departures,
+        percolation_l=float((mean.percolation * per_mm)[week.standing].sum()),
+        liters=float((minutes * valves.flow).sum() + owed),
+        starts=int(np.count_nonzero(minutes)),
+    )
+    outcome = Outcome(mean.start, mean.end, 1 - dry.lack, 1 - mean.lack, net, mean.percolation, due, waits)
+    return outcome, score
+
+
+def _departures(
+    valves: Valves,
+    day: int,
+    minutes: Minutes,
+    net: Mm,
+    deficit: Mm,
+    due: BoolArray,
+    waits: BoolArray,
+    per_mm: FloatArray,
+) -> float:
+    """L by which a morning departs from the trigger rule of model M6."""
+    week = valves.week
+    runs = minutes[week.valve] > 0
+    wanted = valves.wanted(day, deficit)
+    must = due & ~waits & (wanted > 0)
+    unrun = np.where(must & ~runs, deficit - week.leave_room, 0.0)
+    left = np.where(must & runs, np.maximum(deficit - net - week.trigger[day], 0), 0.0)
+    settle = valves.settling(day)
+    asked = valves.most_of((due & (wanted > 0)) + settle)
+    early = np.where((asked == 0)[week.valve] & runs & valves.takes_part[day], net, 0.0)
+    short = np.maximum(settle - minutes[week.valve], 0) * week.flow_lpm[day]
+    return float(((unrun + left + early) * per_mm[day])[valves.takes_part[day]].sum() + short.sum())

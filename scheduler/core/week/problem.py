@@ -1,0 +1,176 @@
+"""The week ahead in plain numbers: what the planner reads, and what it answers.
+
+Zone is the last axis, day before it; day 0 is today, a morning's water comes before the day's use (model
+M5).  Minutes of a plan are whole; times are minutes after the begin of that day's watering hours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
+
+from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm, Share
+from scheduler.core.hours.rules import PeriodCap
+
+DAYS = 7
+DOUBT_SD = 1.28
+"""Standard deviations of the doubt that the crop is given: 9 in 10 outcomes of a normal spread are milder."""
+
+Finish = Literal["early", "late"]
+Method = Literal["rule", "solver", "heuristic"]
+"""rule: every zone follows its own trigger and all of it fits; solver: HiGHS; heuristic: the fallback."""
+
+
+class Busy(NamedTuple):
+    """Water already running today that is none of the plan's."""
+
+    start: float
+    stop: float
+    flow_lpm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """All that a plan rests on.  (day, zone) arrays unless said; mm, minutes, L/min, L.
+
+    `deficit` has today's rain so far and whatever was given this morning already taken off, as have the caps
+    and `settle`.  Rows of `raw` and `trigger` are those by which the morning decides.
+    """
+
+    zones: tuple[str, ...]
+    valve: IntArray  # (zone,) 0, 1, ...: zones on one valve open together
+    deficit: Mm  # (zone,) this morning
+    deficit_sd: Mm  # (zone,)
+    standing: BoolArray
+    begins: BoolArray  # a planting's first day: the deficit is held to its TAW
+    taw: Mm
+    raw: Mm
+    trigger: Mm  # inf where nothing is to be watered
+    etc: Mm  # Kc ET0 expected, without stress; 0 where nothing stands
+    etc_sd: Mm
+    rain_eff: Mm  # effective, if it comes; today's less what has fallen
+    rain_chance: Share  # 0..1; 0 where no source says: such rain is not counted on
+    net_per_minute: FloatArray  # mm net once the line is full
+    flow_lpm: FloatArray
+    ky: FloatArray  # yield response factor
+    settle: Minutes  # a settling run of at least so long, 0 = none
+    held: BoolArray  # the grower keeps its valve shut, and with it all zones of that valve
+    fill: Minutes  # (zone,)
+    shortest: Minutes  # (zone,)
+    longest: Minutes  # (zone,) inf where there is none
+    leave_room: Mm  # (zone,)
+    longest_pulse: Minutes  # (zone,) inf where there is none
+    pulse_rest: Minutes  # (zone,)
+    valve_cap: Minutes  # (valve,)
+    window: Minutes  # (day,) length of the watering hours; 0 on a day that is not allowed
+    usable_lpm: float
+    caps: tuple[PeriodCap, ...] = ()
+    apart: tuple[tuple[int, ...], ...] = ()  # groups of zones of which no two run at one time
+    earliest: float = 0.0  # minute of today's hours before which nothing starts
+    ready: Minutes | None = None  # (valve,) the same of a valve that has to rest first
+    busy: tuple[Busy, ...] = ()
+    finish: Finish = "late"
+
+    @property
+    def days(self) -> int:
+        return len(self.window)
+
+    @property
+    def valves(self) -> int:
+        return len(self.valve_cap)
+
+    def __post_init__(self) -> None:
+        shape = (len(self.window), len(self.zones))
+        for name in _DAY_ZONE:
+            if getattr(self, name).shape != shape:
+                raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape}")
+        for name in _ZONE:
+            if getattr(self, name).shape != shape[1:]:
+                raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape[1:]}")
+        if shape[1] and not 0 <= int(self.valve.min()) <= int(self.valve.max()) < len(self.valve_cap):
+            raise ValueError("valve names one that valve_cap does not have")
+
+
+_DAY_ZONE = (
+    "standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
+    "net_per_minute", "flow_lpm", "ky", "settle", "held",
+)  # fmt: skip
+_ZONE = (
+    "valve", "deficit", "deficit_sd", "fill", "shortest", "longest", "leave_room", "longest_pulse",
+    "pulse_rest",
+)  # fmt: skip
+
+
+class Pulse(NamedTuple):
+    """One opening of one valve; minutes after the begin of that day's watering hours."""
+
+    day: int
+    valve: int
+    pulse: int  # 1, 2, ... of that valve and day
+    start: float
+    stop: float
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """How good a plan is, in the order in which the aims count; each is better when it is less."""
+
+    stress: float  # sum of Ky (1 - Ks) over zones and days, in stress days weighted by the crop
+    departures_l: float  # due and left waiting, watered before it is due, settling runs left out
+    percolation_l: float
+    liters: float  # run, and still owed at the end
+    starts: int
+
+    def better_than(self, other: Score) -> bool:
+        """In the order of the aims; differences that nobody could measure do not count."""
+        for name, share, least in _NOTICEABLE:
+            mine, theirs = getattr(self, name), getattr(other, name)
+            if abs(mine - theirs) > max(least, share * max(abs(mine), abs(theirs))):
+                return bool(mine < theirs)
+        return self.starts < other.starts
+
+
+_NOTICEABLE = (("stress", 1e-4, 1e-6), ("departures_l", 1e-3, 0.05), ("percolation_l", 1e-3, 0.05),
+               ("liters", 1e-3, 0.05))  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """(day, zone) arrays: what a plan's minutes would do, mm."""
+
+    deficit_start: Mm  # expected, at dawn before the water
+    deficit_end: Mm  # expected, in the evening
+    ks: Share  # the crop's side of the doubt, and dry up to the next allowed morning
+    ks_expected: Share
+    net: Mm
+    percolation: Mm
+    due: BoolArray  # at or over the trigger on an allowed morning
+    may_wait: BoolArray  # of those: rain is likely to do it, and the crop can stand its not coming
+
+
+@dataclass(frozen=True, slots=True)
+class Short:
+    """Where the supply does not reach: one zone, over the week."""
+
+    zone: int
+    net_mm: float  # drier than under its own rule, on the worst evening
+    stress_days: float  # sum of (1 - Ks) that it would not have had alone
+    first_day: int  # on which it falls short
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class WeekPlan:
+    """Whole minutes for every morning, packed; never above flow, hours or caps."""
+
+    minutes: Minutes  # (day, zone)
+    pulses: tuple[Pulse, ...]  # in time order
+    outcome: Outcome
+    score: Score
+    method: Method
+    note: str = ""  # why it is not the method one would expect
+    short: tuple[Short, ...] = ()
+    best_stress: float = field(default=0.0)  # a bound that no plan can beat, where one is known
+
+    def of_day(self, day: int) -> tuple[Pulse, ...]:
+        return tuple(p for p in self.pulses if p.day == day)

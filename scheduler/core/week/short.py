@@ -1,0 +1,76 @@
+"""Where the supply does not reach: which zone goes short, by how much, from which day, and why."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from scheduler.core.arrays import Minutes
+from scheduler.core.week.capacity import Capacity
+from scheduler.core.week.outcome import judge, terms_of, thirst
+from scheduler.core.week.problem import Outcome, Short, Week
+from scheduler.core.week.rule import flooded, rule_minutes
+from scheduler.core.week.valves import Valves
+
+SHORT_STRESS_DAYS = 0.005
+SHORT_MM = 0.5
+
+
+def unbound(week: Week) -> Week:
+    """The same week with all the water in the world, on every day, in runs as long as need be."""
+    return replace(
+        week,
+        usable_lpm=np.inf,
+        caps=(),
+        apart=(),
+        busy=(),
+        earliest=0.0,
+        ready=None,
+        window=np.full(week.days, 1e5),
+        longest=np.full(len(week.zones), np.inf),
+        valve_cap=np.full(week.valves, np.inf),
+    )
+
+
+def shortfalls(valves: Valves, minutes: Minutes, outcome: Outcome) -> tuple[Short, ...]:
+    """minutes: (day, zone) of the plan."""
+    ample = Valves(unbound(valves.week))
+    own_terms = terms_of(ample)
+    rule, _ = judge(ample, own_terms, rule_minutes(ample, own_terms))
+    flood = thirst(ample, own_terms, flooded(ample)).lack
+    could = np.maximum(rule.ks, 1 - flood)
+    lack = np.where(valves.week.standing, np.maximum(could - outcome.ks, 0), 0.0)
+    stressed = lack.sum(axis=0)
+    left = outcome.due & ~outcome.may_wait & (outcome.deficit_start - outcome.net > valves.week.trigger)
+    owed = np.maximum(outcome.deficit_end - rule.deficit_end, 0).max(axis=0)
+    found = []
+    for z in np.flatnonzero((stressed > SHORT_STRESS_DAYS) | (left.any(axis=0) & (owed > SHORT_MM))).tolist():
+        days = np.flatnonzero((lack[:, z] > SHORT_STRESS_DAYS / 10) | left[:, z])
+        day = int(days[0]) if len(days) else 0
+        found.append(Short(z, float(owed[z]), float(stressed[z]), day, _why(valves, minutes, z, day)))
+    return tuple(sorted(found, key=lambda s: (-s.stress_days, -s.net_mm)))
+
+
+def _why(valves: Valves, minutes: Minutes, z: int, day: int) -> str:
+    """What stops one more minute of the zone's valve on the last allowed morning up to `day`."""
+    week, v = valves.week, int(valves.week.valve[z])
+    mornings = [d for d in range(day, -1, -1) if valves.allowed[d]]
+    if not mornings:
+        return "no watering day before then"
+    day = mornings[0]
+    if valves.most[day, v] <= 0:
+        if valves.flow[day, v] > week.usable_lpm:
+            return "it needs more flow than the supply can feed"
+        return "the hours or a cap leave no run of its shortest length"
+    of_valve = np.zeros((week.days, week.valves))
+    for k, zones in enumerate(valves.of):
+        of_valve[:, k] = minutes[:, list(zones)].max(axis=1) if zones else 0.0
+    if of_valve[day, v] >= valves.most[day, v]:
+        return "its own longest run, or the hours"
+    capacity = Capacity(valves)
+    slack = capacity.slack(of_valve)
+    tight = [
+        (slack[r] / c, capacity.rows[r].why) for r, c in capacity.rows_of[day * week.valves + v] if c > 0
+    ]
+    return min(tight)[1] if tight else "flow and hours"

@@ -1,0 +1,187 @@
+"""The week seen valve by valve: who runs together, at what flow, how long at least and at most."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm
+from scheduler.core.balance.tape import RunLimits, run_minutes
+from scheduler.core.supply import WITHIN
+from scheduler.core.week.problem import Week
+
+_WHOLE = 1e-9
+
+
+@dataclass(frozen=True)
+class Valves:
+    """What follows from a `Week` whatever the plan; (day, valve) arrays unless said."""
+
+    week: Week
+
+    @cached_property
+    def count(self) -> int:
+        return self.week.valves
+
+    @cached_property
+    def of(self) -> tuple[tuple[int, ...], ...]:
+        """The zones of each valve."""
+        return tuple(
+            tuple(int(z) for z in np.flatnonzero(self.week.valve == v)) for v in range(self.week.valves)
+        )
+
+    @cached_property
+    def takes_part(self) -> BoolArray:
+        """(day, zone) A planting stands, and no zone of the valve is held."""
+        week = self.week
+        shut = np.zeros((week.days, week.valves), dtype=bool)
+        for day, zone in zip(*np.nonzero(week.held), strict=True):
+            shut[day, week.valve[zone]] = True
+        return week.standing & ~shut[:, week.valve]
+
+    @cached_property
+    def flow(self) -> FloatArray:
+        return self.sums(np.where(self.takes_part, self.week.flow_lpm, 0.0))
+
+    def sums(self, values: FloatArray) -> FloatArray:
+        """(..., zone) summed to (..., valve)."""
+        return np.asarray(values @ self._hangs_on)
+
+    @cached_property
+    def _hangs_on(self) -> FloatArray:
+        """(zone, valve) 1 where it does."""
+        return np.asarray(self.week.valve[:, None] == np.arange(self.week.valves), dtype=np.float64)
+
+    def spread(self, minutes: Minutes) -> Minutes:
+        """(..., day, valve) minutes as (..., day, zone): those who take part all run."""
+        return np.where(self.takes_part, minutes[..., self.week.valve], 0.0)
+
+    @cached_property
+    def limits(self) -> RunLimits:
+        return RunLimits(self.week.fill, self.week.shortest, np.floor(self.week.longest))
+
+    @cached_property
+    def minutes_per_mm(self) -> FloatArray:
+        return 1 / self.week.net_per_minute
+
+    @cached_property
+    def liters_per_mm(self) -> FloatArray:
+        """(day, zone) L that one mm net takes, losses of the field included."""
+        return self.week.flow_lpm / self.week.net_per_minute
+
+    @cached_property
+    def least(self) -> Minutes:
+        """The grower's shortest run; of zones on one valve that of the least."""
+        shortest = np.minimum(np.ceil(self.week.shortest), self.limits.longest)
+        return self._over_members(np.maximum(shortest, 1), np.fmin, 0.0)
+
+    @cached_property
+    def useful(self) -> Minutes:
+        """The same, and longer than any line of the valve takes to fill."""
+        return np.maximum(self.least, self._over_members(np.floor(self.week.fill) + 1, np.fmax, 0.0))
+
+    @cached_property
+    def most(self) -> Minutes:
+        """Longest run that valve, zones, hours, flow and caps allow by themselves; 0: none on that day."""
+        week = self.week
+        most = self._over_members(self.limits.longest, np.fmax, 0.0)
+        most = np.minimum(most, np.floor(week.valve_cap + _WHOLE))
+        most[self.flow > week.usable_lpm * (1 + WITHIN)] = 0.0
+        for cap in week.caps:
+            for day in cap.days:
+                with np.errstate(divide="ignore"):
+                    most[day] = np.minimum(most[day], np.floor(max(cap.liters, 0) / self.flow[day] + _WHOLE))
+        for day in range(week.days):
+            room = self.room(day)
+            for v in np.flatnonzero(most[day] > 0):
+                ready = 0.0 if day or week.ready is None else max(float(week.ready[v]) - week.earliest, 0.0)
+                most[day, v] = min(most[day, v], self.longest_within(int(v), room - ready))
+        most[most < self.least] = 0.0
+        return most
+
+    def _over_members(self, own: Minutes, join: np.ufunc, nobody: float) -> Minutes:
+        found = np.full((self.week.days, self.week.valves), np.nan)
+        for v, zones in enumerate(self.of):
+            for z in zones:
+                mine = np.where(self.takes_part[:, z], own[z], np.nan)
+                found[:, v] = join(found[:, v], mine)
+        return np.where(np.isnan(found), nobody, found)
+
+    @cached_property
+    def longest_pulse(self) -> Minutes:
+        """(valve,) whole minutes; inf where there is none."""
+        found = np.full(self.week.valves, np.inf)
+        np.minimum.at(found, self.week.valve, self.week.longest_pulse)
+        return np.where(np.isfinite(found), np.maximum(np.floor(found), 1), np.inf)
+
+    @cached_property
+    def rest(self) -> Minutes:
+        """(valve,) minutes between two pulses."""
+        found = np.zeros(self.week.valves)
+        np.maximum.at(found, self.week.valve, self.week.pulse_rest)
+        return found
+
+    def room(self, day: int) -> float:
+        """Whole minutes of watering hours that are left on a day."""
+        lost = 0.0 if day else max(self.week.earliest, 0.0)
+        return float(max(math.floor(self.week.window[day] - lost + 1e-6), 0))
+
+    def longest_within(self, valve: int, room: float) -> float:
+        """Longest run whose pulses and rests fit `room` minutes."""
+        pulse, rest = float(self.longest_pulse[valve]), float(self.rest[valve])
+        if room <= 0 or pulse >= room:
+            return max(math.floor(room), 0.0)
+        whole, left = divmod(
+            room + rest, pulse + rest
+        )  # so many full pulses; one more, shorter, needs its rest first
+        return float(math.floor(whole * pulse + min(max(left - rest, 0.0), pulse) + _WHOLE))
+
+    @cached_property
+    def conflicts(self) -> tuple[frozenset[int], ...]:
+        """(valve,) The valves that none may run beside."""
+        found: list[set[int]] = [set() for _ in range(self.week.valves)]
+        for group in self.week.apart:
+            valves = {int(self.week.valve[z]) for z in group}
+            for v in valves:
+                found[v] |= valves - {v}
+        return tuple(frozenset(others) for others in found)
+
+    @cached_property
+    def allowed(self) -> BoolArray:
+        """(day,) Water may run."""
+        return np.array([self.room(day) > 0 for day in range(self.week.days)], dtype=bool)
+
+    @cached_property
+    def next_morning(self) -> tuple[int, ...]:
+        """(day,) The next allowed morning after each day; the number of days where the week has none."""
+        found, following = [0] * self.week.days, self.week.days
+        for day in reversed(range(self.week.days)):
+            found[day] = following
+            if self.week.window[day] > 0:
+                following = day
+        return tuple(found)
+
+    def wanted(self, day: int, deficit: Mm) -> Minutes:
+        """(zone,) Whole minutes that refill each zone to its own rule (model M7), due or not."""
+        week = self.week
+        minutes = run_minutes(
+            deficit - week.leave_room,
+            self.minutes_per_mm[day],
+            self.limits,
+            stressed=deficit >= week.raw[day],
+        )
+        return np.asarray(minutes * self.takes_part[day])
+
+    def settling(self, day: int) -> Minutes:
+        """(zone,) Whole minutes a settling run asks for."""
+        asked = np.minimum(np.ceil(self.week.settle[day]), self.limits.longest)
+        return np.asarray(np.where(self.takes_part[day], asked, 0.0))
+
+    def most_of(self, zone_minutes: Minutes) -> Minutes:
+        """(zone,) -> (valve,): zones on one valve run for the longest of their minutes."""
+        found = np.zeros(self.week.valves)
+        np.maximum.at(found, self.week.valve, zone_minutes)
+        return found

@@ -1,0 +1,375 @@
+"""The blocks of garden.yaml and crops.yaml as pydantic models, one per block, values in the house units.
+
+Each setting's help and one example live here: starter file, JSON Schema and the table of settings are made
+from them.  What takes more than one value to judge is checked in `checks`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar, Literal, get_args
+
+from pydantic import RootModel
+
+from scheduler.garden.sheet import Block
+from scheduler.garden.values import (
+    Columns,
+    Date,
+    Days,
+    Delimiter,
+    Depth,
+    Encoding,
+    FilePath,
+    FillingTime,
+    Flag,
+    Flow,
+    Fraction,
+    Kc,
+    Length,
+    Matches,
+    Minutes,
+    Name,
+    NotTogether,
+    OtherNames,
+    Pressure,
+    Salinity,
+    Slope,
+    SomeFraction,
+    SomeMinutes,
+    StageDays,
+    Texts,
+    TimeOfDay,
+    TimeZone,
+    Url,
+    Volume,
+    WaterContent,
+    WhichDays,
+    WholeDays,
+    choice,
+    key,
+    quantity,
+    whole_number,
+)
+from scheduler.garden.valve_blocks import (
+    BrokerBlock,
+    MasterValveBlock,
+    MeterBlock,
+    MqttTopicBlock,
+    NotifyBlock,
+    ValveBlock,
+)
+from scheduler.model import Display, Mulch, SoilUnit, WateringDays
+
+StageName = Literal["initial", "development", "mid-season", "late season"]
+
+# --- garden.yaml ---------------------------------------------------------------------------------
+# fmt: off
+
+
+class LocationBlock(Block):
+    latitude: Annotated[float, quantity("number", least=-90, most=90)] = key(
+        "Degrees north of the equator; south is negative.", "35.61")
+    longitude: Annotated[float, quantity("number", least=-180, most=180)] = key(
+        "Degrees east of Greenwich; west is negative.", "-82.44")
+    elevation: Annotated[float, quantity("length", least=-500, most=6000)] = key(
+        "Height above the sea.", "2130 ft")
+    timezone: TimeZone = key("Name of the time zone, as area/city.", "America/New_York")
+    dry: Flag = key(
+        "A dry climate: where no humidity is known, the dew point is taken 2 C below the night's low.",
+        "true", False)
+    coastal: Flag = key("Near a coast: it changes the sunshine estimated from temperatures.", "true", False)
+    wind_2m: Annotated[float, quantity("speed", least=0, most=50)] | None = key(
+        "Mean wind of the season, 2 m above ground; with rh_min it fits crop coefficients to the climate.",
+        "4.5 mph", None)
+    rh_min: Annotated[float, quantity("percent", least=0, most=100)] | None = key(
+        "Mean of the season's daily lowest relative humidity, in percent.", "55%", None)
+    temperature_only: Annotated[
+        Literal["penman-monteith", "hargreaves"], choice("penman-monteith", "hargreaves")
+    ] = key("Formula where only temperatures are known: penman-monteith or hargreaves.", "hargreaves",
+            "penman-monteith")
+
+
+class BucketBlock(Block):
+    volume: Volume = key("What the bucket holds.", "5 gal")
+    time: FillingTime = key("How long it takes to fill.", "58 s")
+
+
+class HoursBlock(Block):
+    from_: TimeOfDay = key("No water before.", '"04:00"', alias="from")
+    until: TimeOfDay = key("All water off by then.", '"10:00"')
+
+
+class MainlineBlock(Block):
+    inside_diameter: Length = key("Inside diameter.", "0.70 in")
+    length: Length = key("Length.", "100 ft")
+    feed: Annotated[Literal["end", "middle"], choice("end", "middle")] = key(
+        "Where the hose joins it: at one end, or in the middle.", "middle", "end")
+    slope: Slope = key("Rise away from the feed: +2% uphill, -1% downhill.", "+1%", 0.0)
+    takeoff_loss: Annotated[float, quantity("number", least=0, most=100)] = key(
+        "Loss at each take-off: K on the velocity head in the tape's first segment.", "0.9", 0.0)
+
+
+class MonthBlock(Block):
+    hours: HoursBlock | None = key(
+        "When water may run in these months.", '{from: "21:00", until: "23:59"}', None)
+    days: WhichDays | None = key("Days on which water may run in these months.", "[tue, fri]", None)
+    daily_cap: Volume | None = key("The most water in one day of these months.", "800 gal", None)
+    monthly_cap: Volume | None = key("The most water in each of these months.", "12000 gal", None)
+
+
+class SupplyBlock(Block):
+    one_of: ClassVar[tuple[str, ...]] = ("bucket", "flow")
+    bucket: BucketBlock | None = key(
+        "The timed bucket, filled where the tape will be fed.", "{volume: 5 gal, time: 58 s}", None)
+    flow: Flow | None = key("The flow itself, instead of the bucket.", "5.2 gpm", None)
+    keep_back: Annotated[float, quantity("fraction", least=0, below=1)] = key(
+        "Share of the flow that stays free for other taps.", "10%", 0.0)
+    pressure: Pressure | None = key("Pressure behind the regulator, where the tape starts.", "12 psi", None)
+    static_pressure: Pressure | None = key("Pressure before the regulator, no water running.", "45 psi", None)
+    hours: HoursBlock | None = key("When water may run.", '{from: "04:00", until: "10:00"}', None)
+    days: WhichDays = key(
+        "Days on which water may run: all, even, odd, or a list of weekdays.",
+        "[mon, wed, sat]", WateringDays())
+    daily_cap: Volume | None = key("The most water in one day.", "1500 gal", None)
+    monthly_cap: Volume | None = key("The most water in one calendar month.", "20000 gal", None)
+    by_month: dict[str, MonthBlock] | None = key(
+        "What holds instead in some months: june, jun-aug, nov-feb. What is left out stays as it is.",
+        "{jun-aug: {days: [tue, fri], daily_cap: 800 gal}}", None)
+    not_together: NotTogether | None = key(
+        "Zones of which no two run at one time: all, or groups such as [[tomatoes, beans]].", "all", None)
+    mainline: MainlineBlock | None = key(
+        "The supply line along the garden's edge.",
+        "{inside_diameter: 0.70 in, length: 100 ft, feed: end}", None)
+    ec: Salinity | None = key(
+        "Salinity of the water; it adds leaching where the crop's limit is known.", "1.1 dS/m", None)
+
+
+class TapeBlock(Block):
+    flow: Annotated[float, quantity("tape flow", above=0)] = key(
+        "Flow per length at the rated pressure, as printed on the reel.", "0.40 gpm/100ft")
+    rated_at: Pressure | None = key("The pressure at which the tape gives that flow.", "12 psi", None)
+    exponent: Annotated[float, quantity("number", least=0, most=1)] = key(
+        "How flow follows pressure: 0.5 for plain tape, near 0 for pressure-compensating tape.", "0.5", 0.5)
+    emitter_spacing: Length | None = key("From emitter to emitter.", "12 in", None)
+    inside_diameter: Length | None = key("Inside diameter.", "0.636 in", None)
+    wall: Length | None = key("Thickness of the wall.", "8 mil", None)
+    crop_cycles: Annotated[float, quantity("number", above=0, most=100)] | None = key(
+        "How many crops the tape lasts.", "2", None)
+    variation: Annotated[float, quantity("fraction", least=0, most=0.5)] = key(
+        "How much emitters differ as made (coefficient of variation).", "0.05", 0.05)
+    roughness: Annotated[float, quantity("length", least=0, most=0.001)] = key(
+        "Roughness of the inside.", "0.0015 mm", 1.5e-6)
+    pressure_limit: Pressure | None = key("The most pressure that the maker allows.", "15 psi", None)
+
+
+class RowsBlock(Block):
+    count: Annotated[int, whole_number(1, 2000)] | None = key("How many rows.", "6", None)
+    length: Length | None = key("Length of a row.", "80 ft", None)
+    spacing: Length | None = key("From row to row.", "5 ft", None)
+    tapes: Annotated[int, whole_number(1, 10, example="1")] | None = key("Tapes per row.", "1", None)
+    slope: Slope | None = key("Rise of the rows away from the inlet: +2% uphill, -1% downhill.", "+1%", None)
+
+
+class SoilBlock(Block):
+    short_for: ClassVar[str | None] = "texture"
+    texture: Name | None = key("A texture of the soil table.", "sandy loam", None)
+    theta_fc: WaterContent | None = key("Water held at field capacity, by volume.", "0.23", None)
+    theta_wp: WaterContent | None = key("Water left at wilting point, by volume.", "0.11", None)
+
+
+class SettleBlock(Block):
+    days: Annotated[int, whole_number(1, 60)] = key("For how many days from planting on.", "10")
+    every: WholeDays = key("A run every so many days.", "2 days")
+    run: SomeMinutes = key("At least so long.", "30 min")
+
+
+class PlantingBlock(Block):
+    may_be_empty: ClassVar[frozenset[str]] = frozenset({"pulled"})
+    crop: Name = key("A crop of the crop table or of crops.yaml.", "tomato")
+    planted: Date = key("Day of planting.", "2026-04-20")
+    pulled: Date | None = key("Day it is pulled out; the next may be planted on it.", "2026-08-10", None)
+    mulch: Annotated[Mulch, choice(*get_args(Mulch))] = key(
+        "On the soil: none, film or straw.", "straw", "none")
+    rows: RowsBlock | None = key(
+        "Rows of its own; what is left out is the zone's.", "{count: 9, spacing: 2.5 ft}", None)
+    measured_flow: Flow | None = key("Flow of these rows as measured.", "2.1 gpm", None)
+    settle: SettleBlock | None = key(
+        "Short frequent runs until transplants have rooted.", "{days: 10, every: 2 days, run: 30 min}", None)
+    hold_last_stage: Flag | None = key(
+        "A long harvest: after its last day the crop goes on as it is.", "true", None)
+    days: StageDays | None = key(
+        "Days of the four stages, where this planting differs from the crop table.", "[20, 30, 20, 10]", None)
+
+
+class SoilTopicBlock(Block):
+    topic: Name = key("The topic of its messages; the service hears them.", "shed/soil/north")
+    field: Name | None = key("Where the reading stands in a message that is more than a number.",
+                             "soil.tension", None)
+
+
+class SoilSensorBlock(Block):
+    one_of: ClassVar[tuple[str, ...]] = ("file", "mqtt")
+    file: FilePath | None = key("The CSV file that the sensor's logger writes.", "soil.csv", None)
+    mqtt: SoilTopicBlock | None = key(
+        "In place of a file: messages by way of the broker.", "{topic: shed/soil/north}", None)
+    column: Name | None = key("Heading of the file's column that holds its readings.", "North bed", None)
+    unit: Annotated[str, choice(*get_args(SoilUnit))] = key(
+        "What they are in: tension, or water by volume (% or m3/m3).", "cb")
+    time: Name = key("Heading of the column with date and time.", "Time", "Time")
+    depth: Length | None = key("How deep the sensor sits.", "8 in", None)
+    instrument: Annotated[Literal["tensiometer", "block"], choice("tensiometer", "block")] = key(
+        "tensiometer (to 85 cb), or block for a granular matrix sensor (to 200 cb).", "block", "tensiometer")
+
+
+class ZoneBlock(Block):
+    rows: RowsBlock | None = key(
+        "The rows that the valve feeds.", "{count: 6, length: 80 ft, spacing: 5 ft}", None)
+    tape: Name = key("One of the tapes above.", "thin")
+    tape_laid: Date | None = key("Day the tape was laid.", "2026-04-10", None)
+    soil: SoilBlock = key(
+        "A texture, or figures of your own: {theta_fc: 0.23, theta_wp: 0.11}.", "sandy loam")
+    wetted_width: Length | None = key(
+        "Width of the strip that one tape wets: dig after a run and measure. Without it: the usual one.",
+        "24 in", None)
+    uniformity: SomeFraction | None = key("How evenly the tape waters, as measured.", "0.88", None)
+    measured_flow: Flow | None = key("Flow of the zone's own rows as measured.", "1.9 gpm", None)
+    refill_at: SomeFraction = key(
+        "Water when this share of the easily used water is gone; drip waters little and often.", "0.5", 0.5)
+    leave_room: Depth = key("Depth left unfilled, for rain.", "0.1 in", 0.0)
+    shortest_run: Minutes = key("Below this nothing runs and the need waits.", "5 min", 5.0)
+    longest_run: Annotated[float, quantity("duration", least=1)] | None = key(
+        "The most a day.", "90 min", None)
+    fill_time: Minutes = key("Time in which the lines fill before they drip.", "2 min", 0.0)
+    starting_deficit: Depth = key("Water missing from the root zone when the record begins.", "0.2 in", 0.0)
+    rain_capture: Fraction | None = key(
+        "Share of the rain that reaches the soil (else film 0.3, others 1).", "0.3", None)
+    runoff: Fraction = key("Share of the rain that runs off.", "10%", 0.0)
+    longest_pulse: SomeMinutes | None = key(
+        "A longer run is split into pulses of at most this.", "30 min", None)
+    pulse_rest: Minutes = key("Rest between pulses.", "60 min", 60.0)
+    soil_sensor: SoilSensorBlock | None = key(
+        "Readings that correct the zone's deficit each morning.",
+        "{file: soil.csv, column: North bed, unit: cb, depth: 8 in}", None)
+    plantings: list[PlantingBlock] | None = key(
+        "What grows here, crop after crop.", "[{crop: tomato, planted: 2026-04-20}]", None)
+    valve: ValveBlock | None = key(
+        "What opens the zone: one of gpio, command, http, mqtt, by_hand. Without it you do, by hand.",
+        "{gpio: 17}", None)
+
+
+class FileSourceBlock(Block):
+    short_for: ClassVar[str | None] = "path"
+    path: FilePath = key("The CSV file.", "station.csv")
+    columns: Columns | None = key(
+        "Quantity with its unit: heading in the file.",
+        '{date: "Day", tmax_f: "High", rain_in: "Rain"}', None)
+    delimiter: Delimiter | None = key("What parts the columns.", '";"', None)
+    decimal: Annotated[str, choice(".", ",")] | None = key("The decimal mark.", '","', None)
+    date_format: Name | None = key("How dates are written.", '"%d/%m/%Y"', None)
+    wind_height: Length | None = key("Height of the wind sensor above ground.", "10 m", None)
+    missing: Texts | None = key("What stands for a missing value.", '["--", "-999"]', None)
+    encoding: Encoding | None = key("Text encoding of the file.", "latin-1", None)
+    time_zone: TimeZone | None = key("Zone of the times in it, where not the garden's.", "UTC", None)
+    label: Annotated[Literal["start", "end"], choice("start", "end")] | None = key(
+        "Whether a row's time is the start or the end of what it covers.", "end", None)
+
+
+class MqttSourceBlock(MqttTopicBlock):
+    kind: Annotated[Literal["daily", "readings"], choice("daily", "readings")] | None = key(
+        "daily: a message holds a day's values and its date; readings: what is so now.", "readings", None)
+    fields: Columns | None = key(
+        "Quantity with its unit: its place in the message (dots lead inwards).",
+        '{time: "time", temp_f: "out.temp", rain_total_in: "rain"}', None)
+    only: Matches | None = key("Only messages that say this, of several stations.", "{id: 77}", None)
+    date_format: Name | None = key("How their dates are written.", '"%d/%m/%Y"', None)
+    time_zone: TimeZone | None = key("Zone of their times, where not the garden's.", "UTC", None)
+    wind_height: Length | None = key("Height of the wind sensor above ground.", "10 m", None)
+    missing: Texts | None = key("What stands for a missing value.", '["--", "-999"]', None)
+
+
+class SourceBlock(Block):
+    """Exactly one kind."""
+
+    one_of: ClassVar[tuple[str, ...]] = ("service", "file", "mqtt")
+    service: Annotated[str, choice("open-meteo", "nws")] | None = key(
+        "A weather service: open-meteo, or nws (United States).", "open-meteo", None)
+    contact: Name | None = key("How the service can reach you; nws asks for it.", "you@example.org", None)
+    url: Url | None = key("Address of the service, if not the usual.", '"http://192.0.2.9/forecast"', None)
+    archive_url: Url | None = key(
+        "Where open-meteo keeps earlier days, if not at the usual address; with a url of your own, earlier "
+        "days are asked for only where this is given.", '"http://192.0.2.9/archive"', None)
+    file: FileSourceBlock | None = key("A file of your own station.", "{path: station.csv}", None)
+    mqtt: MqttSourceBlock | None = key("A station behind a message broker.", "{topic: station/daily}", None)
+
+
+class WeatherBlock(Block):
+    sources: list[SourceBlock] | None = key(
+        "Per value a gauge beats a station, a station beats a model; then this order holds.",
+        "[{service: open-meteo}]", None)
+
+
+class GardenBlock(Block):
+    """garden.yaml."""
+
+    garden: Name = key("Name of the garden.", "Creekside plot")
+    location: LocationBlock = key(
+        "Where it is.",
+        "{latitude: 35.61, longitude: -82.44, elevation: 2130 ft, timezone: America/New_York}")
+    display: Annotated[Display, choice(*get_args(Display))] = key(
+        "What people see: us or metric. Under us, lengths, depths, flows, volumes, pressures and speeds need "
+        "their unit; under metric a bare number is in m, mm, L/min, L, kPa, m/s.", "us", "us")
+    weather: WeatherBlock | None = key(
+        "Where weather comes from.", "{sources: [{service: open-meteo}]}", None)
+    supply: SupplyBlock = key("The water.", "{bucket: {volume: 5 gal, time: 58 s}}")
+    tapes: dict[str, TapeBlock] = key("The drip tapes in use, by name.", "{thin: {flow: 0.40 gpm/100ft}}")
+    zones: dict[str, ZoneBlock] = key(
+        "The zones, by name: a zone is what one valve feeds.", "{tomatoes: {tape: thin, soil: sandy loam}}")
+    plan_at: TimeOfDay | None = key("When the day's plan is made.", '"03:30"', None)
+    finish: Annotated[Literal["early", "late"], choice("early", "late")] = key(
+        "Within the hours, water as early or as late as they allow.", "early", "late")
+    clock: Annotated[Literal["rtc"], choice("rtc")] | None = key(
+        "rtc: a clock with a battery keeps the time while there is no network.", "rtc", None)
+    notify: NotifyBlock | None = key(
+        "Who is told when something needs an eye.", "{command: [/usr/local/bin/tell]}", None)
+    broker: BrokerBlock | None = key("The message broker.", "{host: localhost}", None)
+    meter: MeterBlock | None = key("The water meter.", "{gpio: 27, liters_per_pulse: 0.5}", None)
+    flow_from: Annotated[Literal["meter", "tape"], choice("meter", "tape")] | None = key(
+        "Liters from the meter, or from minutes and the tape's flow.", "tape", None)
+    master_valve: MasterValveBlock | None = key(
+        "A valve before all others.", "{gpio: 22, opens_before: 5 s}", None)
+
+
+# --- crops.yaml ----------------------------------------------------------------------------------
+
+
+class StageBlock(Block):
+    stage: Annotated[StageName, choice(*get_args(StageName))] = key("Which stage.", "initial")
+    days: Days | None = key("How long it lasts.", "30", None)
+    kc: Kc | None = key("Crop coefficient; only of the initial and the mid-season stage.", "1.15", None)
+    kc_end: Kc | None = key("Crop coefficient on the last day; only of the late season.", "0.80", None)
+    source: Any = key("A note for people.", "my own records", None)
+
+
+class RootDepthBlock(Block):
+    start: Length | None = key("Of the young plant.", "0.25 m", None)
+    full: Length | None = key("Of the grown one.", "0.70 m", None)
+
+
+class CropBlock(Block):
+    """A crop, or only what differs from the shipped one."""
+
+    also: OtherNames | None = key("Other names of it.", "[love apple]", None)
+    stages: list[StageBlock] | None = key(
+        "The four stages.", "[{stage: mid-season, days: 45, kc: 1.15}]", None)
+    root_depth: RootDepthBlock | None = key("Depth of the roots.", "{start: 0.25 m, full: 0.70 m}", None)
+    depletion: Fraction | None = key(
+        "Share of the soil's water that it can use without stress.", "0.40", None)
+    height: Length | None = key("Height of the grown crop.", "0.6 m", None)
+    film_factor: Fraction | None = key("How much film mulch lowers its water use.", "0.20", None)
+    ec_threshold: Salinity | None = key("Salinity of the soil that it bears without loss.", "2.5 dS/m", None)
+    hold_last_stage: Flag | None = key(
+        "A long harvest: it goes on as it is after its last day.", "true", None)
+    source: Any = key("Where the figures come from: a note for people.", "my own records", None)
+
+
+class CropsFile(RootModel[dict[str, CropBlock]]):
+    """crops.yaml."""

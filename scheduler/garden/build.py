@@ -1,0 +1,264 @@
+"""From blocks that nobody complained about to the plain values that the rest of the program works with."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, Literal
+
+from scheduler import tables
+from scheduler.garden.blocks import (
+    GardenBlock,
+    MonthBlock,
+    PlantingBlock,
+    RowsBlock,
+    SoilSensorBlock,
+    SourceBlock,
+    SupplyBlock,
+    ZoneBlock,
+)
+from scheduler.garden.crops import CropBook, folded, number, over
+from scheduler.garden.months import months_of
+from scheduler.garden.valve_blocks import HttpCallBlock, ValveBlock, ValveCallBlock
+from scheduler.model import (
+    Garden,
+    Location,
+    Mainline,
+    MonthRule,
+    Planting,
+    Rows,
+    Settle,
+    Soil,
+    SoilSensor,
+    SourceSpec,
+    Supply,
+    Tape,
+    Valve,
+    Zone,
+)
+
+
+class Builder:
+    """Makes the garden of blocks that nobody complained about."""
+
+    def __init__(self, garden: GardenBlock, book: CropBook, folder: str) -> None:
+        self._block = garden
+        self._book = book
+        self._folder = folder
+        self._notices: list[str] = []
+
+    def garden(self) -> Garden:
+        block, place = self._block, self._block.location
+        location = Location(
+            place.latitude, place.longitude, place.elevation, place.timezone, place.dry, place.coastal,
+            place.wind_2m, place.rh_min, place.temperature_only,
+        )  # fmt: skip
+        supply = self._supply(block.supply)
+        tapes = {
+            name: Tape(name, *(getattr(tape, key) for key in _TAPE_KEYS))
+            for name, tape in block.tapes.items()
+        }
+        zones = _with_common_limits(
+            [self._zone(name, zone, tapes) for name, zone in block.zones.items()],
+            {
+                name
+                for name, zone in block.zones.items()
+                if zone.valve and "cap" in zone.valve.model_fields_set
+            },
+        )
+        sources = (block.weather.sources if block.weather else None) or ()
+        return Garden(
+            block.garden, location, block.display, supply, tapes, zones, tuple(map(source_of, sources)),
+            block.plan_at, block.finish, _service(block), self._folder, tuple(self._notices),
+        )  # fmt: skip
+
+    def _supply(self, block: SupplyBlock) -> Supply:
+        bucket, line = block.bucket, block.mainline
+        supply = Supply(
+            bucket.volume / bucket.time if bucket else number(block.flow),
+            block.keep_back,
+            block.pressure,
+            block.static_pressure,
+            days=block.days,
+            daily_cap_l=block.daily_cap,
+            mainline=Mainline(line.inside_diameter, line.length, line.feed, line.slope, line.takeoff_loss)
+            if line
+            else None,
+            ec_ds_m=block.ec,
+            by_month=tuple(_month_rule(name, month) for name, month in (block.by_month or {}).items()),
+            monthly_cap_l=block.monthly_cap,
+            not_together=(tuple(self._block.zones),)
+            if block.not_together == "all"
+            else block.not_together or (),
+        )
+        if block.hours:
+            return replace(supply, hours_from=block.hours.from_, hours_until=block.hours.until)
+        hours = f"{supply.hours_from:%H:%M} and {supply.hours_until:%H:%M}"
+        self._notices.append(f"supply.hours is not given: water is planned between {hours}")
+        return replace(supply, hours_given=False)
+
+    def _zone(self, name: str, zone: ZoneBlock, tapes: Mapping[str, Tape]) -> Zone:
+        plantings = [self._planting(planting, zone) for planting in zone.plantings or ()]
+        return Zone(
+            name, tapes[zone.tape], self._soil(name, zone), _rows(zone.rows, None),
+            tuple(sorted(plantings, key=lambda planting: planting.planted)),
+            valve_of(zone.valve, name), zone.tape_laid, zone.wetted_width, zone.uniformity,
+            zone.measured_flow, zone.refill_at, zone.leave_room, zone.shortest_run, zone.longest_run,
+            zone.fill_time,
+            zone.starting_deficit, zone.rain_capture, zone.runoff, zone.longest_pulse, zone.pulse_rest,
+            _soil_sensor(zone.soil_sensor) if zone.soil_sensor else None,
+        )  # fmt: skip
+
+    def _soil(self, name: str, zone: ZoneBlock) -> Soil:
+        soil = zone.soil
+        if soil.texture is not None:
+            texture = tables.soils()[folded(soil.texture)]
+            return Soil(texture.name, texture.theta_fc, texture.theta_wp, texture.group)
+        assumed = zone.wetted_width is None
+        if assumed:
+            self._notices.append(
+                f"zones.{name}: own soil figures, but no wetted_width: the strip of a medium soil is assumed"
+                " - dig after a run and measure"
+            )
+        return Soil("own figures", number(soil.theta_fc), number(soil.theta_wp), "medium", assumed)
+
+    def _planting(self, block: PlantingBlock, zone: ZoneBlock) -> Planting:
+        name = self._book.find(block.crop)
+        rows = _rows(block.rows, zone.rows)
+        assert name
+        assert rows
+        crop = self._book.crop(name)
+        crop = replace(
+            crop,
+            stage_days=block.days or crop.stage_days,
+            hold_last_stage=crop.hold_last_stage if block.hold_last_stage is None else block.hold_last_stage,
+        )
+        own = block.rows is not None and bool(block.rows.model_fields_set)
+        flow = block.measured_flow if own or block.measured_flow is not None else zone.measured_flow
+        start = block.settle
+        settle = Settle(start.days, start.every, start.run) if start else None
+        return Planting(crop, block.planted, block.pulled, rows, own, block.mulch, flow, settle)
+
+
+def _month_rule(name: str, block: MonthBlock) -> MonthRule:
+    hours = block.hours
+    return MonthRule(
+        months_of(name),
+        hours.from_ if hours else None,
+        hours.until if hours else None,
+        block.days,
+        block.daily_cap,
+        block.monthly_cap,
+    )
+
+
+_TAPE_KEYS = (
+    "flow", "rated_at", "exponent", "emitter_spacing", "inside_diameter", "wall", "crop_cycles", "variation",
+    "roughness", "pressure_limit",
+)  # fmt: skip
+"""In the order of model.Tape."""
+
+
+def _soil_sensor(block: SoilSensorBlock) -> SoilSensor:
+    own = block.model_dump(exclude={"depth", "mqtt"})
+    if block.mqtt is None:
+        return SoilSensor(**own, depth_m=block.depth)
+    return SoilSensor(**own, depth_m=block.depth, topic=block.mqtt.topic, field=block.mqtt.field)
+
+
+def _rows(own: RowsBlock | None, of_zone: RowsBlock | None) -> Rows | None:
+    """Own rows over the zone's; None where they do not make whole rows."""
+    merged = over(of_zone, own) if own else of_zone
+    if merged is None or merged.count is None or merged.length is None or merged.spacing is None:
+        return None
+    return Rows(merged.count, merged.length, merged.spacing, merged.tapes or 1, merged.slope or 0.0)
+
+
+def _call(block: HttpCallBlock) -> dict[str, Any]:
+    method = block.method or ("POST" if block.body is not None else "GET")
+    return {"method": method, "url": block.url, **({} if block.body is None else {"body": block.body})}
+
+
+def _valve_call(block: ValveCallBlock) -> dict[str, Any]:
+    """Secrets stay where they are: {"env": name} or {"file": path} in place of the text."""
+    headers = {
+        name: header.text or header.model_dump(exclude_none=True)
+        for name, header in (block.headers or {}).items()
+    }
+    return _call(block) | ({"headers": headers} if headers else {})
+
+
+def valve_of(block: ValveBlock | None, owner: str) -> Valve:
+    """Equal settings make equal keys, however they were written; cap and limit are no part of the key."""
+    if block is None or block.by_hand:
+        return Valve("by_hand", f"by_hand:{owner}", {}, block.cap if block else 360.0)
+    driver, settings = _driver(block)
+    key = f"{driver}:{json.dumps(settings, sort_keys=True)}"
+    limit = {} if block.limit is None or block.gpio else {"limit_s": block.limit}  # a pin answers at once
+    return Valve(driver, key, settings | limit, block.cap)
+
+
+def _driver(block: ValveBlock) -> tuple[Literal["gpio", "command", "http", "mqtt"], dict[str, Any]]:
+    if block.gpio:
+        return "gpio", {"pin": block.gpio.pin, "active_high": block.gpio.active_high}
+    if block.command:
+        return "command", {"command": list(block.command)}
+    if block.http:
+        return "http", {"open": _valve_call(block.http.open), "close": _valve_call(block.http.close)}
+    assert block.mqtt
+    return "mqtt", block.mqtt.model_dump(exclude_none=True)
+
+
+def _with_common_limits(zones: list[Zone], with_cap: set[str]) -> tuple[Zone, ...]:
+    """A valve has one cap and one limit: the smallest that any of its zones gives."""
+    caps: dict[str, float] = {}
+    limits: dict[str, float] = {}
+    for zone in zones:
+        valve = zone.valve
+        if zone.name in with_cap:
+            caps[valve.key] = min(valve.cap_minutes, caps.get(valve.key, valve.cap_minutes))
+        if "limit_s" in valve.settings:
+            limit = float(valve.settings["limit_s"])
+            limits[valve.key] = min(limit, limits.get(valve.key, limit))
+
+    def common(valve: Valve) -> Valve:
+        limit = {"limit_s": limits[valve.key]} if valve.key in limits else {}
+        cap = caps.get(valve.key, valve.cap_minutes)
+        return replace(valve, settings={**valve.settings, **limit}, cap_minutes=cap)
+
+    return tuple(replace(zone, valve=common(zone.valve)) for zone in zones)
+
+
+def source_of(block: SourceBlock) -> SourceSpec:
+    if block.service:
+        return SourceSpec(
+            "service",
+            block.service,
+            block.model_dump(include={"contact", "url", "archive_url"}, exclude_none=True),
+        )
+    if block.file:
+        return SourceSpec("file", f"file {block.file.path}", block.file.model_dump(exclude_none=True))
+    assert block.mqtt
+    return SourceSpec("mqtt", f"mqtt {block.mqtt.topic}", block.mqtt.model_dump(exclude_none=True))
+
+
+def _service(block: GardenBlock) -> dict[str, Any]:
+    """Only what is given; master_valve holds a model.Valve, all else is plain text and numbers."""
+    service: dict[str, Any] = {"clock": block.clock, "flow_from": block.flow_from}
+    if block.broker:
+        service["broker"] = block.broker.model_dump(exclude_none=True)
+    for key, part in (("notify", block.notify), ("meter", block.meter)):
+        if part:
+            service[key] = part.model_dump(exclude_none=True)
+            if part.http:
+                service[key]["http"] = _call(part.http)
+            if part.command:
+                service[key]["command"] = list(part.command)
+    if master := block.master_valve:
+        service["master_valve"] = {
+            "valve": valve_of(master, "master valve"),
+            "opens_before_minutes": master.opens_before,
+            "closes_after_minutes": master.closes_after,
+        }
+    return {key: value for key, value in service.items() if value is not None}

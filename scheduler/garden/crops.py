@@ -1,0 +1,176 @@
+"""The shipped crops under the changes of the grower's crops.yaml."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import TypeVar
+
+from scheduler import tables
+from scheduler.garden.blocks import CropBlock, CropsFile, RootDepthBlock, StageBlock
+from scheduler.garden.complaints import nearest
+from scheduler.garden.nodes import At
+from scheduler.garden.sheet import Block, Sheet
+from scheduler.model import Crop, Display
+from scheduler.units import shown
+
+CROPS_FILE = "crops.yaml"
+SomeBlock = TypeVar("SomeBlock", bound=Block)
+
+_KC_KEY: Mapping[str, str | None] = {
+    "initial": "kc", "development": None, "mid-season": "kc", "late season": "kc_end",
+}  # fmt: skip
+
+
+class CropBook:
+    """The shipped crops under the grower's changes; a crop is made when it is asked for."""
+
+    def __init__(self, text: str | bytes | None, display: Display) -> None:
+        self._sheet = Sheet("" if text is None else text, CROPS_FILE)
+        self._shipped = tables.crops()
+        self._known = {name.casefold(): name for name in self._shipped}
+        self._known = {**tables.crop_aliases(), **self._known}
+        own = None if self._sheet.is_empty else self._sheet.check(CropsFile, {"display": display})
+        self._own: dict[str, tuple[str, CropBlock]] = {}
+        self._spoiled: set[str] = set()  # in the file, but not readable
+        for key in self._sheet.keys_at():
+            block = own.root.get(key) if own else None
+            self._take(key, block)
+        self._made: dict[str, CropBlock] = {}
+
+    def _take(self, key: str, block: CropBlock | None) -> None:
+        name = self._known.get(folded(key), key)
+        if name in self._own:
+            before = self._own[name][0]
+            self._sheet.complain((key,), f'means the same crop as "{before}" - put both into one')
+            return
+        for other in (key, *(block.also or () if block else ())):
+            self._known[folded(other)] = name
+        if block is None:
+            self._spoiled.add(name)
+        else:
+            self._own[name] = (key, block)
+
+    @property
+    def complaints(self) -> list[str]:
+        return self._sheet.complaints
+
+    @property
+    def broken(self) -> bool:
+        """No YAML: which crops the grower has is not known."""
+        return self._sheet.broken
+
+    def names(self) -> list[str]:
+        return list(dict.fromkeys((*self._shipped, *self._own)))
+
+    def find(self, name: str) -> str | None:
+        """The crop that a grower's word means, by its own name or another."""
+        return self._known.get(folded(name))
+
+    def unknown(self, name: str) -> str:
+        near = nearest(folded(name), self._known)
+        hint = f'did you mean "{near}"?' if near else f"a new crop is described in {CROPS_FILE}"
+        return f"{shown(name)} is no crop of the table or of {CROPS_FILE} - {hint}"
+
+    def crop(self, name: str) -> Crop:
+        """The crop of a name that `find` or `names` gave; only after `check` had nothing to say."""
+        block = self._block(name)
+        stages: dict[str, StageBlock] = {stage.stage: stage for stage in block.stages or ()}
+        ini, dev, mid, late = (stages[stage] for stage in _KC_KEY)
+        roots = block.root_depth
+        assert roots
+        assert roots.start
+        assert roots.full
+        return Crop(
+            name, number(ini.kc), number(mid.kc), number(late.kc_end),
+            (_days(ini), _days(dev), _days(mid), _days(late)), roots.start, roots.full,
+            number(block.depletion), block.height, block.film_factor, block.ec_threshold,
+            bool(block.hold_last_stage),
+        )  # fmt: skip
+
+    def sound(self, name: str) -> bool:
+        return name not in self._spoiled and not (name in self._own and _lacking(self._block(name)))
+
+    def check(self) -> None:
+        """Complains about the grower's crops: what is incomplete, or does not go together."""
+        for name, (key, block) in self._own.items():
+            if self._sheet.flooded:
+                return
+            for i, stage in enumerate(block.stages or ()):
+                self._check_stage((key, "stages", i), stage, (block.stages or ())[:i])
+            whole = self._block(name)
+            if lacking := _lacking(whole):
+                new = "" if name in self._shipped else "a new crop must be complete: "
+                self._sheet.complain((key,), f"{new}missing {', '.join(lacking)}")
+                continue
+            if sum(_days(stage) for stage in whole.stages or ()) == 0:
+                self._sheet.complain((key, "stages"), "the four stages last no day at all")
+            roots = whole.root_depth
+            if roots and (roots.start or 0) > (roots.full or 0):
+                text = f"start ({roots.start:g} m) must not be deeper than full ({roots.full:g} m)"
+                self._sheet.complain((key, "root_depth"), text)
+
+    def _check_stage(self, at: At, stage: StageBlock, before: Iterable[StageBlock]) -> None:
+        if any(other.stage == stage.stage for other in before):
+            self._sheet.complain((*at, "stage"), f"{shown(stage.stage)} is given twice")
+        for key in ("kc", "kc_end"):
+            if getattr(stage, key) is not None and key != _KC_KEY[stage.stage]:
+                instead = {
+                    "late season": "it ends at kc_end",
+                    "development": "it slopes from initial to mid-season",
+                }
+                why = instead.get(stage.stage, "it has one kc")
+                self._sheet.complain(
+                    (*at, key), f"the stage {shown(stage.stage)} has no {key} of its own: {why}"
+                )
+
+    def _block(self, name: str) -> CropBlock:
+        if name not in self._made:
+            shipped = self._shipped.get(name, {})
+            base = CropBlock.model_validate(shipped, context={"display": "metric"})
+            self._made[name] = _merged(base, self._own[name][1]) if name in self._own else base
+        return self._made[name]
+
+
+def folded(name: str) -> str:
+    return " ".join(name.casefold().split())
+
+
+def _merged(base: CropBlock, change: CropBlock) -> CropBlock:
+    """`base` with the fields that `change` gives; stages by their names, roots by their fields."""
+    given = {key: value for key in change.model_fields_set if (value := getattr(change, key)) is not None}
+    stages = {stage.stage: stage for stage in base.stages or ()}
+    for stage in change.stages or ():
+        stages[stage.stage] = over(stages.get(stage.stage), stage)
+    roots = over(base.root_depth, change.root_depth) if change.root_depth else base.root_depth
+    return base.model_copy(update={**given, "stages": list(stages.values()), "root_depth": roots})
+
+
+def over(base: SomeBlock | None, change: SomeBlock) -> SomeBlock:
+    if base is None:
+        return change
+    given = {key: value for key in change.model_fields_set if (value := getattr(change, key)) is not None}
+    return base.model_copy(update=given)
+
+
+def _lacking(block: CropBlock) -> list[str]:
+    """What a crop needs and this one has not."""
+    stages = {stage.stage: stage for stage in block.stages or ()}
+    lacking = []
+    for name, kc_key in _KC_KEY.items():
+        if name not in stages:
+            lacking.append(f'the stage "{name}"')
+            continue
+        wanted = ("days", kc_key) if kc_key else ("days",)
+        lacking += [f'{key} of "{name}"' for key in wanted if getattr(stages[name], key) is None]
+    roots = block.root_depth or RootDepthBlock()
+    lacking += [f"root_depth.{key}" for key in ("start", "full") if getattr(roots, key) is None]
+    return lacking + (["depletion"] if block.depletion is None else [])
+
+
+def _days(stage: StageBlock) -> int:
+    return stage.days or 0
+
+
+def number(value: float | None) -> float:
+    assert value is not None  # the checks saw to it
+    return value

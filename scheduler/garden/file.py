@@ -1,0 +1,144 @@
+"""garden.yaml and crops.yaml -> Garden: all complaints at once, or a garden that holds together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from scheduler.errors import BadGarden, BadInput
+from scheduler.garden.blocks import GardenBlock
+from scheduler.garden.build import Builder
+from scheduler.garden.checks import Checks
+from scheduler.garden.crops import CROPS_FILE, CropBook
+from scheduler.garden.nodes import MOST_BYTES
+from scheduler.garden.sheet import Sheet
+from scheduler.model import Crop, Display, Garden, Planting, Zone
+from scheduler.places import data_dir
+
+__all__ = ["crops_in_force", "data_dir", "find_config", "load", "load_text", "planting_from_note"]
+
+SYSTEM_CONFIG = Path("/etc/rowwater/garden.yaml")
+_APP = "rowwater"
+
+_STAND_INS: Mapping[str, Any] = {
+    "garden": "unnamed",
+    "location": {"latitude": 0.0, "longitude": 0.0, "elevation": "0 m", "timezone": "UTC"},
+    "supply": {"flow": "1 L/min"},
+    "tapes": {},
+    "zones": {},
+}
+"""Take the place of required blocks that are missing or wrong, so that the others can still be checked."""
+
+
+# --- where the files are -------------------------------------------------------------------------
+
+
+def find_config(
+    explicit: str | None, environ: Mapping[str, str], cwd: Path, *, system: Path = SYSTEM_CONFIG
+) -> Path:
+    """garden.yaml: `explicit`, $ROWWATER_CONFIG, /etc/rowwater, the user's config dir, ./garden.yaml.
+
+    Raises BadInput with the places looked at.  One that was named must exist: no other is taken instead.
+    """
+    from platformdirs import user_config_path
+
+    for named, by in ((explicit, "--config"), (environ.get("ROWWATER_CONFIG"), "$ROWWATER_CONFIG")):
+        if named:
+            path = cwd / Path(named).expanduser()
+            if not path.is_file():
+                raise BadInput(f"{path}: no such file (named by {by})", hint=_HINT_INIT)
+            return path
+    places = (system, user_config_path(_APP, appauthor=False) / "garden.yaml", cwd / "garden.yaml")
+    for path in places:
+        if path.is_file():
+            return path
+    raise BadInput("no garden.yaml found; looked for " + ", ".join(map(str, places)), hint=_HINT_INIT)
+
+
+_HINT_INIT = "`rowwater init` writes a garden.yaml to start from; `--config PATH` names one"
+
+
+# --- loading -------------------------------------------------------------------------------------
+
+
+def load(path: Path) -> Garden:
+    """The garden of a file and of the crops.yaml beside it; raises BadGarden, or BadInput if unreadable."""
+    return load_text(_bytes(path), _crops_beside(path), name=path.name, folder=str(path.parent))
+
+
+def load_text(
+    garden_text: str | bytes,
+    crops_text: str | bytes | None = None,
+    *,
+    name: str = "garden.yaml",
+    folder: str = ".",
+) -> Garden:
+    """The garden that two texts describe; raises BadGarden with every complaint, by file and line."""
+    sheet = Sheet(garden_text, name)
+    display = _display(sheet)
+    book = CropBook(crops_text, display)
+    if sheet.is_empty and not sheet.complaints:
+        sheet.complain((), f"the file is empty - {_HINT_INIT}")
+    block = sheet.check(GardenBlock, {"display": display}, _STAND_INS)
+    if block:
+        Checks(sheet, block, book).all()
+    book.check()
+    if complaints := sheet.complaints + book.complaints:
+        raise BadGarden(complaints)
+    assert block  # without one there are complaints
+    return Builder(block, book, folder).garden()
+
+
+def crops_in_force(path: Path) -> dict[str, Crop]:
+    """All crops by name, the shipped ones with the changes of the crops.yaml beside garden.yaml at `path`.
+
+    Raises BadGarden where crops.yaml is wrong.
+    """
+    book = _book_beside(path)
+    return {name: book.crop(name) for name in book.names()}
+
+
+def planting_from_note(garden_path: Path, zone: Zone, crop_name: str, planted: date) -> Planting:
+    """What the grower noted as planted, on the zone's own rows; raises BadInput for want of crop or rows."""
+    book = _book_beside(garden_path)
+    found = book.find(crop_name)
+    if found is None:
+        raise BadInput(book.unknown(crop_name))
+    if zone.rows is None:
+        raise BadInput(
+            f"{zone.name} has no rows of its own",
+            hint=f"write the planting with its rows under zones.{zone.name}.plantings in {garden_path.name}",
+        )
+    crop = book.crop(found)
+    return Planting(crop, planted, None, zone.rows, measured_flow_lpm=zone.measured_flow_lpm)
+
+
+def _book_beside(path: Path) -> CropBook:
+    book = CropBook(_crops_beside(path), _display(Sheet(_bytes(path), path.name)))
+    book.check()
+    if book.complaints:
+        raise BadGarden(book.complaints)
+    return book
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(MOST_BYTES + 1)
+    except OSError as error:
+        raise BadInput(f"{path}: cannot be read: {error.strerror or error}") from error
+
+
+def _crops_beside(path: Path) -> bytes | None:
+    beside = path.with_name(CROPS_FILE)
+    return _bytes(beside) if beside.exists() else None
+
+
+def _display(sheet: Sheet) -> Display:
+    """What the file says, before it is checked; where that is not known metric, which takes bare numbers."""
+    said = sheet.word("display")
+    if said is None:
+        return "metric" if sheet.broken or "display" in sheet.keys_at() else "us"
+    return "us" if said.strip().casefold() == "us" else "metric"

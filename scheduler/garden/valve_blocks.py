@@ -1,0 +1,137 @@
+"""The blocks of garden.yaml that name hardware: valves, meter, broker, and whom to tell."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from scheduler.garden.sheet import Block
+from scheduler.garden.values import (
+    Body,
+    Command,
+    FilePath,
+    Flag,
+    LagMinutes,
+    Method,
+    Name,
+    Pin,
+    PlainTopic,
+    Topic,
+    Url,
+    Variable,
+    WholePath,
+    choice,
+    key,
+    quantity,
+    seconds,
+    whole_number,
+)
+from scheduler.relays.base import LIMIT_S
+
+# fmt: off
+
+
+class GpioBlock(Block):
+    short_for: ClassVar[str | None] = "pin"
+    pin: Pin = key("GPIO number (not the place on the header).", "17")
+    active_high: Flag = key("false for a relay board that switches on when the pin goes low.", "false", True)
+
+
+class HttpCallBlock(Block):
+    method: Method | None = key(
+        "GET, POST or PUT; without it POST where there is a body, else GET.", "POST", None)
+    url: Url = key("Address; {seconds} and {zone} are filled in.", '"http://192.0.2.7/relay/1?on={seconds}"')
+    body: Body | None = key("What is sent; {seconds} and {zone} are filled in.", '"on {seconds}"', None)
+
+
+class HeaderBlock(Block):
+    """Exactly one of them."""
+
+    one_of: ClassVar[tuple[str, ...]] = ("text", "env", "file")
+    short_for: ClassVar[str | None] = "text"
+    text: Name | None = key("What is sent, where it is no secret.", "text/plain", None)
+    env: Variable | None = key("Environment variable of the service that holds it.", "RELAY_KEY", None)
+    file: WholePath | None = key(
+        "File that holds it, readable by the service alone.", "/etc/rowwater/relay-key", None)
+
+
+class ValveCallBlock(HttpCallBlock):
+    headers: dict[str, HeaderBlock] | None = key(
+        "Header lines by name: a text, or where the secret is kept.",
+        "{X-Key: {file: /etc/rowwater/relay-key}}", None)
+
+
+class HttpValveBlock(Block):
+    open: ValveCallBlock = key("The call that opens.", '{url: "http://192.0.2.7/relay/1?on={seconds}"}')
+    close: ValveCallBlock = key("The call that closes.", '{url: "http://192.0.2.7/relay/1?off"}')
+
+
+class MqttValveBlock(Block):
+    topic: PlainTopic = key("Where open and close are sent.", "shed/valve/tomatoes")
+    convention: Annotated[Literal["homie"], choice("homie")] | None = key(
+        "homie: speak the open convention of that name; the topic is then a property.", "homie", None)
+    duration: PlainTopic | None = key(
+        "Under homie: property that gets the seconds first, so that the relay closes by itself.",
+        "homie/shed/tomatoes/duration", None)
+    state_topic: PlainTopic | None = key(
+        "Where the relay reports open or closed after every command: only that confirms then.",
+        "shed/valve/tomatoes/state", None)
+
+
+class ValveBlock(Block):
+    """Exactly one driver."""
+
+    one_of: ClassVar[tuple[str, ...]] = ("gpio", "command", "http", "mqtt", "by_hand")
+    gpio: GpioBlock | None = key("A relay on a pin of this computer.", "17", None)
+    command: Command | None = key(
+        "A program, run with `open SECONDS` or `close` appended.", "[/usr/local/bin/relay, tomatoes]", None)
+    http: HttpValveBlock | None = key(
+        "A relay on the network.",
+        '{open: {url: "http://192.0.2.7/1?on={seconds}"}, close: {url: "http://192.0.2.7/1?off"}}', None)
+    mqtt: MqttValveBlock | None = key(
+        "A relay behind a message broker.", "{topic: shed/valve/tomatoes}", None)
+    by_hand: Flag | None = key("You open and close it.", "true", None)
+    cap: Annotated[float, quantity("duration", above=0, most=1440)] = key(
+        "The valve never stays open longer than this.", "6 h", 360.0)
+    limit: Annotated[float, seconds(1, LIMIT_S)] | None = key(
+        f"A command, http or mqtt call not confirmed within this has failed. Without it: {LIMIT_S:g} s.",
+        "5 s", None)
+
+
+class MasterValveBlock(ValveBlock):
+    opens_before: LagMinutes = key("So long before the first zone opens.", "5 s", 0.0)
+    closes_after: LagMinutes = key("So long after the last zone has closed.", "5 s", 0.0)
+
+
+class MqttTopicBlock(Block):
+    topic: Topic = key("The topic.", "shed/notices")
+
+
+class NotifyBlock(Block):
+    """Exactly one way."""
+
+    one_of: ClassVar[tuple[str, ...]] = ("command", "http", "mqtt")
+    command: Command | None = key("A program; the text comes on its input.", "[/usr/local/bin/tell]", None)
+    http: HttpCallBlock | None = key("A call.", '{method: POST, url: "http://192.0.2.7/tell"}', None)
+    mqtt: MqttTopicBlock | None = key("A message.", "{topic: shed/notices}", None)
+
+
+class BrokerBlock(Block):
+    host: Name = key("Its name or address.", "localhost")
+    port: Annotated[int, whole_number(1, 65535, "a port number", "1883")] = key("Its port.", "1883", 1883)
+    user: Name | None = key("User name, if it asks for one.", "rowwater", None)
+    password_file: FilePath | None = key(
+        "File that holds the password; never the password itself.", "/etc/rowwater/broker", None)
+
+
+class MeterBlock(Block):
+    """Exactly one way to read it."""
+
+    one_of: ClassVar[tuple[str, ...]] = ("gpio", "mqtt", "http", "command")
+    gpio: Pin | None = key("Pin on which it pulses.", "27", None)
+    liters_per_pulse: Annotated[float, quantity("volume", above=0, bare=True)] | None = key(
+        "Water per pulse; a bare number is liters.", "0.5", None)
+    mqtt: MqttTopicBlock | None = key("Topic with its reading in liters.", "{topic: shed/meter}", None)
+    http: HttpCallBlock | None = key(
+        "Call that answers its reading in liters.", '{url: "http://192.0.2.8/"}', None)
+    command: Command | None = key(
+        "Program that prints its reading in liters.", "[/usr/local/bin/meter]", None)

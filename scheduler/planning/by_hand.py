@@ -1,0 +1,98 @@
+"""Records of water given by hand: what the grower says, turned into litres and net depth (model M9)."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, NamedTuple
+
+from scheduler.core.balance.terms import stands
+from scheduler.model import Applied, Garden, Zone
+from scheduler.planning.notes import with_notes
+from scheduler.planning.spans import ASK_BACK_DAYS
+
+if TYPE_CHECKING:
+    from scheduler.store.store import Store
+
+
+class Rates(NamedTuple):
+    flow_lpm: float
+    net_per_minute: float  # mm; 0 where no crop stands: there is no planted area to spread it on
+    gross_per_minute: float
+    fill_minutes: float
+
+
+def rates(garden: Garden, zone: Zone, day: date) -> Rates:
+    """How a zone turns minutes into water on a day."""
+    standing = stands([zone], day, 1, garden.location, garden.supply)
+    if not standing:
+        flow = zone.measured_flow_lpm or (zone.rows.tape_m * zone.tape.flow_lpm_per_m if zone.rows else 0.0)
+        return Rates(flow, 0.0, 0.0, zone.fill_time_minutes)
+    stand = standing[0]
+    flow = stand.delivery.flow_lpm
+    return Rates(flow, stand.net_per_minute, flow / stand.planting.rows.area_m2, zone.fill_time_minutes)
+
+
+def by_hand_record(
+    garden: Garden,
+    store: Store,
+    zone_name: str,
+    day: date,
+    minutes: float | None,
+    liters: float | None,
+    *,
+    now: datetime,
+    replaces_day: bool = False,
+) -> Applied:
+    """One record from minutes, or from litres the grower measured (then the minutes follow from the flow)."""
+    zones = with_notes(garden.zones, store.notes(), None)
+    zone = next(z for z in zones if z.name == zone_name)
+    rate = rates(garden, zone, day)
+    measured = liters is not None
+    if minutes is None:
+        assert liters is not None
+        minutes = liters / rate.flow_lpm if rate.flow_lpm else 0.0
+    wets = max(minutes - rate.fill_minutes, 0)
+    return Applied(
+        zone=zone_name,
+        day=day,
+        minutes=minutes,
+        liters=minutes * rate.flow_lpm if liters is None else liters,
+        gross_mm=wets * rate.gross_per_minute,
+        net_mm=wets * rate.net_per_minute,
+        outcome="by hand" if minutes else "never opened",
+        recorded_at=now,
+        measured=measured,
+        replaces_day=replaces_day,
+    )
+
+
+def as_planned_records(garden: Garden, store: Store, *, now: datetime, day: date | None) -> list[Applied]:
+    """One record per planned run that nothing answers yet: of `day`, or of all recent runs that are over."""
+    first = day or now.date() - timedelta(days=ASK_BACK_DAYS)
+    last = day or now.date()
+    answered = {(record.zone, record.day) for record in store.applied(first, last)}
+    known = {zone.name: zone for zone in with_notes(garden.zones, store.notes(), None)}
+    records = []
+    for plan in store.plans(first, last):
+        for run in plan.page.get("runs", ()):
+            over = day is not None or datetime.fromisoformat(run["stop"]) <= now
+            if (run["zone"], plan.day) in answered or not over:
+                continue
+            zone = known.get(run["zone"])
+            gross = rates(garden, zone, plan.day).gross_per_minute * run["minutes"] if zone else run["net_mm"]
+            records.append(
+                Applied(
+                    zone=run["zone"],
+                    day=plan.day,
+                    minutes=run["minutes"],
+                    liters=run["liters"],
+                    gross_mm=gross,
+                    net_mm=run["net_mm"],
+                    outcome="by hand",
+                    recorded_at=now,
+                    pulse=run["pulse"],
+                    opened_at=datetime.fromisoformat(run["start"]),
+                    closed_at=datetime.fromisoformat(run["stop"]),
+                )
+            )
+    return records

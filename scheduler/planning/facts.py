@@ -1,0 +1,102 @@
+"""The season's facts as the daily job reads them: weather, water given, notes, earlier plans."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+from scheduler.model import Applied, Garden, Note, Run, StoredPlan, WeatherDays, WeatherValue, Zone
+from scheduler.planning.notes import MakePlanting, with_notes
+from scheduler.planning.spans import ASK_BACK_DAYS, DAYS_AHEAD, LEARN_DAYS
+from scheduler.planning.weather import with_history
+
+if TYPE_CHECKING:
+    from scheduler.core.quality.checks import Flag
+    from scheduler.store.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    start: date  # the first day whose water is known: earlier ones are never replayed as dry
+    day: date
+    zones: tuple[Zone, ...]  # the garden's, with the grower's planted and pulled notes
+    weather: WeatherDays  # all stored days, up to DAYS_AHEAD after `day`
+    rain_so_far_mm: float | None
+    applied: tuple[Applied, ...]  # in force, corrections worked in
+    notes: tuple[Note, ...]
+    plans: Mapping[date, StoredPlan]  # newest of each day, today's too
+    store_replaced: bool
+    said: tuple[WeatherValue, ...] = ()  # every word of the forecasts on the days of late, oldest first
+    flags: tuple[Flag, ...] = ()  # what quality control set aside or remarks on
+    tried: frozenset[tuple[str, int]] = frozenset()  # today's runs that were opened or answered: zone, pulse
+
+    def plan_before(self) -> StoredPlan | None:
+        """The newest plan of an earlier day."""
+        return max((p for d, p in self.plans.items() if d < self.day), key=lambda p: p.day, default=None)
+
+    def applied_on(self, zone: str, day: date) -> list[Applied]:
+        return [a for a in self.applied if a.zone == zone and a.day == day]
+
+    def in_hand(self) -> list[Any]:
+        """Today's planned runs, as planned, that were opened and have no record of their water yet."""
+        before = self.plans.get(self.day)
+        answered = {(a.zone, a.pulse) for a in self.applied if a.day == self.day}
+        return [
+            run
+            for run in (before.page.get("runs", ()) if before else ())
+            if (run["zone"], run["pulse"]) in self.tried - answered
+        ]
+
+    def liters_by_day(self) -> dict[date, float]:
+        """Water run so far, by date, what runs just now counted as planned."""
+        used: dict[date, float] = {}
+        for record in self.applied:
+            used[record.day] = used.get(record.day, 0.0) + record.liters
+        now = sum(run["liters"] for run in self.in_hand())
+        return used | ({self.day: used.get(self.day, 0.0) + now} if now else {})
+
+    def first_pulse(self, zone: str, kept: Iterable[Run]) -> int:
+        """Of a new run today: counted from what was tried, not only from the runs kept in the plan.
+
+        A run that opens while this plan is made then keeps its like from opening.
+        """
+        pulses = [pulse for name, pulse in self.tried if name == zone]
+        return 1 + max([*pulses, *(run.pulse for run in kept if run.zone == zone)], default=0)
+
+    def held(self, zone: str) -> date | None:
+        """The date until which the grower keeps this zone dry, if that is still ahead."""
+        holds = [n for n in self.notes if n.kind == "hold" and n.zone == zone]
+        if not holds:
+            return None
+        until = date.fromisoformat(str(max(holds, key=lambda n: n.recorded_at).details["until"]))
+        return until if until > self.day else None
+
+
+def gather(garden: Garden, day: date, store: Store, make_planting: MakePlanting | None) -> Facts:
+    """Read everything that today's plan rests on. Same store, same garden, same day: same facts."""
+    from scheduler.store.openings import tried
+    from scheduler.store.store import effective_applied
+
+    start = min(store.first_day or day, day)
+    last = day + timedelta(days=DAYS_AHEAD)
+    notes = tuple(store.notes())
+
+    found = with_history(garden, store, notes, start, last, today=day)
+    return Facts(
+        start=start,
+        day=day,
+        zones=with_notes(garden.zones, notes, make_planting),
+        weather=found.weather,
+        rain_so_far_mm=found.rain_so_far_mm,
+        applied=tuple(effective_applied(store.applied(start, day))),
+        notes=notes,
+        plans={plan.day: plan for plan in store.plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)},
+        store_replaced=store.replaced_on(day),
+        said=tuple(
+            store.weather_said(day - timedelta(days=LEARN_DAYS), day - timedelta(days=1), kind="forecast")
+        ),
+        flags=found.flags,
+        tried=frozenset((zone, pulse) for _, zone, pulse in tried(store, day, day)),
+    )

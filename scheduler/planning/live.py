@@ -1,0 +1,87 @@
+"""The balance of every zone up to last night, from the facts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from scheduler.core.arrays import BoolArray, Mm
+from scheduler.core.balance.et import ReferenceET, fill, reference_et
+from scheduler.core.balance.soil import Balance, Rule, run
+from scheduler.core.balance.terms import Terms, terms
+from scheduler.model import Garden
+from scheduler.planning.confidence import Confidence, confidence
+from scheduler.planning.facts import Facts
+from scheduler.planning.spans import DAYS_AHEAD
+from scheduler.planning.unanswered import Unanswered
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """The balance up to last night, and the terms up to a week ahead."""
+
+    start: date
+    today: int  # index of the day in every (day, zone) array
+    et: ReferenceET  # of all stored weather
+    terms: Terms
+    rain_mm: Mm  # (day,), missing counted as 0
+    rain_missing: BoolArray
+    balance: Balance
+    given: Mm  # (day, zone) net mm that reached the soil
+    sure: Confidence
+
+    @property
+    def deficit_sd(self) -> Mm:
+        """Standard uncertainty of `deficit`, (zone,) mm."""
+        return np.asarray(self.sure.carried.sd_start[self.today])
+
+    @property
+    def et_offset(self) -> int:
+        """Index of `start` in the stored weather."""
+        return (self.start - self.et.first).days
+
+    @property
+    def deficit(self) -> Mm:
+        """Dr(i-1) this morning, held to the TAW of a planting that begins today."""
+        return np.asarray(self.balance.deficit_start[self.today])
+
+
+def balance_to_last_night(garden: Garden, facts: Facts, believed: Sequence[Unanswered]) -> Live:
+    """Every day from the start to last night, with the water that was really given.
+
+    believed: runs to count as given though nobody said so (for the second of the two figures a grower who
+    has not answered is shown).
+    """
+    today = (facts.day - facts.start).days
+    count = today + DAYS_AHEAD + 1
+    last = facts.start + timedelta(days=count - 1)
+    et = fill(reference_et(facts.weather, garden.location), facts.start, last)
+    offset = (facts.start - et.first).days
+    rain = facts.weather.rain_mm[offset : offset + count]
+    missing = ~(rain >= 0)
+    rain = np.where(missing, 0.0, rain)
+    laid_out = terms(
+        facts.zones, facts.start, et.et0_mm[offset : offset + count], rain,
+        location=garden.location, supply=garden.supply,
+    )  # fmt: skip
+    index = {zone.name: z for z, zone in enumerate(facts.zones)}
+    given = np.zeros((count, len(facts.zones)))
+    for zone, day, net in [(a.zone, a.day, a.net_mm) for a in facts.applied] + [
+        (b.zone, b.day, b.net_mm) for b in believed
+    ]:
+        if zone in index and facts.start <= day < facts.day:
+            given[(day - facts.start).days, index[zone]] += net
+    balance = run(
+        laid_out,
+        starting_deficit=np.array([zone.starting_deficit_mm for zone in facts.zones]),
+        rule=Rule.of(facts.zones),
+        given=given,
+        decide_from=count,
+    )
+    sure = confidence(
+        garden, facts, et=et, laid_out=laid_out, balance=balance, rain=rain, rain_missing=missing
+    )
+    return Live(facts.start, today, et, laid_out, rain, missing, sure.carried.balance, given, sure)

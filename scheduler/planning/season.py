@@ -1,0 +1,104 @@
+"""A season on a daily weather file, through the same core as the live morning."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+
+from scheduler.core.arrays import Mm
+from scheduler.core.balance.et import ReferenceET, fill, reference_et
+from scheduler.core.balance.soil import Balance, Rule, run
+from scheduler.core.balance.terms import Terms, terms
+from scheduler.core.quality.checks import examine
+from scheduler.core.quality.remarks import remarks
+from scheduler.errors import BadInput
+from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays
+
+LONGEST_SPAN_DAYS = 200 * 365
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    first: date
+    last: date
+    et: ReferenceET  # of the whole weather file
+    terms: Terms
+    balance: Balance
+    rain_mm: Mm  # (day,) of the span, missing counted as 0
+    notices: tuple[str, ...]
+    foresight: Mapping[str, Any] = field(default_factory=lambda: {"mode": "none"})
+    """How the mornings were decided: the mode, and how many by which method."""
+
+    @property
+    def offset(self) -> int:
+        """Index of the season's first day in the weather file."""
+        return (self.first - self.et.first).days
+
+
+def simulate(
+    garden: Garden, weather: WeatherDays, first: date | None = None, last: date | None = None
+) -> Season:
+    """The plain rule of M6 for every day of first..last, hours and supply left aside.
+
+    Without dates: from the earliest planting (or the first weather row if later) to the last weather row.
+    A date without a row is a day without temperatures and rain.
+    Raises BadInput where nothing is left of the span, NoReferenceET where a day has no ET0 and no stand-in.
+    """
+    first, last = season_span(garden, weather, first, last)
+    weather = stretched(weather, first, last)
+    offset, count = (first - weather.first).days, (last - first).days + 1
+    et = fill(reference_et(weather, garden.location), first, last)
+    rain = weather.rain_mm[offset : offset + count]
+    dry = np.where(rain >= 0, rain, 0.0)
+    laid_out = terms(
+        garden.zones,
+        first,
+        et.et0_mm[offset : offset + count],
+        dry,
+        location=garden.location,
+        supply=garden.supply,
+    )
+    balance = run(
+        laid_out,
+        starting_deficit=np.array([zone.starting_deficit_mm for zone in garden.zones]),
+        rule=Rule.of(garden.zones),
+    )
+    missing = int(np.count_nonzero(~(rain >= 0)))
+    notices = [*weather.notices, *remarks(examine(weather, garden.location, source="weather file"))]
+    if missing:
+        notices.append(f"rain missing on {missing} of {count} days: counted as 0")
+    if not laid_out.standing.any():
+        notices.append(f"no planting stands between {first} and {last}: nothing was watered")
+    return Season(first, last, et, laid_out, balance, dry, tuple(notices))
+
+
+def season_span(
+    garden: Garden, weather: WeatherDays, first: date | None, last: date | None
+) -> tuple[date, date]:
+    planted = [planting.planted for zone in garden.zones for planting in zone.plantings]
+    first = max(min(planted, default=weather.first), weather.first) if first is None else first
+    last = weather.last if last is None else last
+    if last < first:
+        raise BadInput(
+            f"nothing to simulate: from {first} to {last}",
+            hint=f"the weather file has {weather.first} to {weather.last}",
+        )
+    return first, last
+
+
+def stretched(weather: WeatherDays, first: date, last: date) -> WeatherDays:
+    """The same days with rows of missing values before and after, so that first..last is covered."""
+    before, after = max((weather.first - first).days, 0), max((last - weather.last).days, 0)
+    if not before and not after:
+        return weather
+    if (last - first).days > LONGEST_SPAN_DAYS:
+        raise BadInput(f"{first} to {last} is longer than {LONGEST_SPAN_DAYS // 365} years")
+    padded: dict[str, Any] = {
+        name: np.pad(getattr(weather, name), (before, after), constant_values=np.nan)
+        for name in WEATHER_FIELDS
+    }
+    return replace(weather, first=weather.first - timedelta(days=before), came_from={}, **padded)

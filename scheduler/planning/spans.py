@@ -1,0 +1,10 @@
+"""How far back and ahead the plan looks, in days."""
+
+DAYS_AHEAD = 7
+RECENT_DAYS = 7
+LOOK_BACK_DAYS = 60
+"""Quality control sees that much more than the balance: slow faults show over weeks."""
+LEARN_DAYS = 60
+"""So far back forecasts are held against what came."""
+ASK_BACK_DAYS = 7
+"""Runs older than this that nobody answered for count as not given, without asking again."""

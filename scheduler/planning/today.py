@@ -1,0 +1,160 @@
+"""Who is due this morning, and the runs that follow from it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+
+import numpy as np
+
+from scheduler.core.arrays import BoolArray
+from scheduler.core.balance.need import Morning, Need, need_today
+from scheduler.core.balance.soil import Rule
+from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
+from scheduler.model import Garden, Run, Schedule, Supply, Unmet
+from scheduler.planning.day_rules import rules_from, supply_on
+from scheduler.planning.facts import Facts
+from scheduler.planning.live import Live
+from scheduler.planning.runs import run_of
+from scheduler.planning.spans import DAYS_AHEAD
+
+
+def decide(garden: Garden, facts: Facts, live: Live) -> Need:
+    """Who is due this morning (model M6)."""
+    offset, today = live.et_offset, live.today
+    i = offset + today
+    yesterday = live.et.et0_mm[i - 1] if i > 0 else np.nan
+    so_far = facts.rain_so_far_mm or 0.0
+    rain_ahead = np.where(live.rain_missing, np.nan, live.rain_mm)[today:].copy()
+    rain_ahead[:1] = np.maximum(rain_ahead[:1] - so_far, 0)
+    morning = Morning(
+        et0_yesterday_mm=float(yesterday if np.isfinite(yesterday) else live.et.et0_mm[i]),
+        rain_so_far_mm=so_far,
+        applied_today_mm=np.array(
+            [
+                sum(a.net_mm for a in facts.applied_on(zone.name, facts.day))
+                + sum(run["net_mm"] for run in facts.in_hand() if run["zone"] == zone.name)
+                for zone in facts.zones
+            ]
+        ),
+        forecast_rain_mm=rain_ahead,
+        rain_chance=facts.weather.rain_chance_pct[i : i + len(rain_ahead)] / 100,
+        days_to_next_morning=_days_to_next_morning(garden, facts.day),
+        held=_held_valves(facts),
+    )
+    return need_today(live.terms, today, live.deficit, morning, Rule.of(facts.zones))
+
+
+def _days_to_next_morning(garden: Garden, day: date) -> int:
+    """Days to the next allowed morning, at most as far as the forecast reaches."""
+    rules = rules_from(garden.supply, day + timedelta(days=1), DAYS_AHEAD)
+    return next((ahead for ahead, rule in enumerate(rules, 1) if rule.allowed), DAYS_AHEAD + 1)
+
+
+def _held_valves(facts: Facts) -> BoolArray:
+    """A zone on hold keeps its valve shut, and so every zone on that valve."""
+    keys = {zone.valve.key for zone in facts.zones if facts.held(zone.name)}
+    return np.array([zone.valve.key in keys for zone in facts.zones], dtype=bool)
+
+
+def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datetime) -> Schedule:
+    """Each zone's own minutes into runs inside today's hours, the thirstiest first, without a week's plan.
+
+    Runs already answered for stay in the plan as they were.
+    """
+    used = facts.liters_by_day()
+    supply = supply_on(garden.supply, facts.day, used)
+    window = watering_window(facts.day, supply.hours_from, supply.hours_until, garden.location.timezone)
+    kept = done_runs(facts)
+    asks = _valve_asks(facts, live, need, kept)
+    if not rules_from(garden.supply, facts.day)[0].allowed:
+        following = facts.day + timedelta(days=_days_to_next_morning(garden, facts.day))
+        why = f"not a watering day: the next is {following:%a %Y-%m-%d}"
+        unmet = tuple(
+            Unmet(ask.zone, max(ask.minutes - ask.fill_minutes, 0) * ask.net_per_minute, why)
+            for valve in asks
+            for ask in valve.zones
+        )
+        return Schedule(facts.day, *window, kept, unmet)
+    earliest = now if now.astimezone(window[0].tzinfo).date() == facts.day else window[0]
+    if supply.not_together:
+        runs, unmet = _in_turn(asks, supply, window, earliest, used.get(facts.day, 0.0))
+    else:
+        runs, unmet = into_hours(
+            asks, supply, window, earliest=earliest, finish=garden.finish,
+            liters_used=used.get(facts.day, 0.0),
+        )  # fmt: skip
+    return Schedule(facts.day, *window, (*kept, *runs), unmet)
+
+
+def _in_turn(
+    asks: Sequence[ValveAsk],
+    supply: Supply,
+    window: tuple[datetime, datetime],
+    earliest: datetime,
+    liters_used: float,
+) -> tuple[tuple[Run, ...], tuple[Unmet, ...]]:
+    """One valve after another: where some must not run together, that is safe whoever they are."""
+    runs: list[Run] = []
+    unmet: list[Unmet] = []
+    for ask in sorted(asks, key=lambda a: -a.urgency):
+        mine, short = into_hours(
+            [ask], supply, window, earliest=earliest, finish="early", liters_used=liters_used
+        )
+        runs += mine
+        unmet += short
+        liters_used += sum(run.liters for run in mine)
+        earliest = max([earliest, *(run.stop for run in mine)], key=datetime.timestamp)
+    return tuple(runs), tuple(unmet)
+
+
+def done_runs(facts: Facts) -> tuple[Run, ...]:
+    """Today's earlier runs that are facts, no longer a plan: opened by a valve, or by hand and told of.
+
+    Runs still ahead of them are planned anew, for what is still missing: they must not stay beside it.
+    """
+    before = facts.plans.get(facts.day)
+    if before is None:
+        return ()
+    by_hand = {zone.name for zone in facts.zones if zone.valve.driver == "by_hand"}
+    return tuple(
+        run_of(run)
+        for run in before.page.get("runs", ())
+        if (run["zone"], run["pulse"]) in facts.tried
+        or (run["zone"] in by_hand and facts.applied_on(run["zone"], facts.day))
+    )
+
+
+def _valve_asks(facts: Facts, live: Live, need: Need, kept: Sequence[Run]) -> list[ValveAsk]:
+    by_valve: dict[str, list[int]] = {}
+    for z, zone in enumerate(facts.zones):
+        if need.minutes[z] > 0:
+            by_valve.setdefault(zone.valve.key, []).append(z)
+    return [_valve_ask(facts, live, need, members, kept) for members in by_valve.values()]
+
+
+def _valve_ask(facts: Facts, live: Live, need: Need, members: list[int], kept: Sequence[Run]) -> ValveAsk:
+    zones = [facts.zones[z] for z in members]
+    pulses = [zone.longest_pulse_minutes for zone in zones if zone.longest_pulse_minutes is not None]
+    return ValveAsk(
+        zones=tuple(
+            Ask(
+                zone=facts.zones[z].name,
+                minutes=float(need.minutes[z]),
+                flow_lpm=_stand_flow(live, z),
+                net_per_minute=float(1 / live.terms.minutes_per_mm[live.today, z]),
+                fill_minutes=facts.zones[z].fill_time_minutes,
+                first_pulse=facts.first_pulse(facts.zones[z].name, kept),
+            )
+            for z in members
+        ),
+        urgency=max(float(need.deficit_now[z] / need.raw[z]) for z in members),
+        shortest_minutes=max(zone.shortest_run_minutes for zone in zones),
+        cap_minutes=min(zone.valve.cap_minutes for zone in zones),
+        longest_pulse_minutes=min(pulses, default=None),
+        pulse_rest_minutes=max(zone.pulse_rest_minutes for zone in zones),
+    )
+
+
+def _stand_flow(live: Live, z: int) -> float:
+    return float(live.terms.stands[live.terms.stand[live.today, z]].delivery.flow_lpm)

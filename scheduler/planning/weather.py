@@ -1,0 +1,78 @@
+"""Which source is believed for each value of each day."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from scheduler.model import Garden, Note, WeatherDays
+from scheduler.planning.spans import LOOK_BACK_DAYS, RECENT_DAYS
+from scheduler.weather import days as weather_days
+
+if TYPE_CHECKING:
+    from scheduler.core.quality.checks import Flag
+    from scheduler.store.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class Believed:
+    """Weather as the sources give it, after quality control and with the grower's gauge."""
+
+    weather: WeatherDays
+    rain_so_far_mm: float | None
+    flags: tuple[Flag, ...]  # some are of days before: a slow fault shows over weeks
+
+
+def with_history(
+    garden: Garden, store: Store, notes: Iterable[Note], first: date, last: date, *, today: date
+) -> Believed:
+    """As `believed`, from some days before `first`, or years where their mean has to stand in for a day."""
+    found = believed(garden, store, notes, first - timedelta(days=RECENT_DAYS + 1), last, today=today)
+    span = store.weather_span()
+    if span and span[0] < found.weather.first and not _temperatures_complete(found.weather):
+        return believed(garden, store, notes, span[0], last, today=today)
+    return found
+
+
+def believed(
+    garden: Garden, store: Store, notes: Iterable[Note], first: date, last: date, *, today: date
+) -> Believed:
+    """The days first..last: what each source says and quality control lets stand, joined."""
+    from scheduler.core.quality.screen import sift
+
+    order = [source.name for source in garden.sources]
+    readings = [
+        weather_days.RainReading(*(n.details["mm"], _moment(n.details["since"]), _moment(n.details["at"])))
+        for n in notes
+        if n.kind == "rain"
+    ]
+    sifted = sift(store.weather(first - timedelta(days=LOOK_BACK_DAYS), last), garden.location)
+    values = sifted.values
+    zone = ZoneInfo(garden.location.timezone)
+    joined = values + weather_days.gauge_values(readings, values, zone, today=today, order=order)
+    return Believed(
+        weather_days.join(joined, first, last, order),
+        weather_days.rain_so_far(joined, today, order),
+        sifted.flags,
+    )
+
+
+def kind_of(told: str | None) -> str | None:
+    """gauge, station, model or forecast, of a word of `WeatherDays.came_from`."""
+    return told.rpartition("(")[2].rstrip(")") if told else None
+
+
+def source_of(told: str | None) -> str | None:
+    """The source's name, of a word of `WeatherDays.came_from`."""
+    return told.rpartition(" (")[0] or told if told else None
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text)
+
+
+def _temperatures_complete(weather: WeatherDays) -> bool:
+    return all(low <= high for low, high in zip(weather.tmin_c, weather.tmax_c, strict=True))

@@ -1,0 +1,241 @@
+"""This morning's facts to the week that the planner reads, and its plan back to today's runs.
+
+The only place where the two meet.  The live morning and the simulated ones build their week by the same
+lines; nothing of this is loaded by the morning summary.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scheduler.core.arrays import Minutes, Mm, Share
+from scheduler.core.balance.need import Need
+from scheduler.core.balance.terms import Terms
+from scheduler.core.hours.rules import apart_zones, period_caps
+from scheduler.core.hours.runs import Ask, ValveAsk, minutes_between, timed_runs
+from scheduler.core.week.advice import Mend, mends
+from scheduler.core.week.inputs import week_of
+from scheduler.core.week.outcome import may_wait, terms_of
+from scheduler.core.week.plan import plan_week
+from scheduler.core.week.problem import DAYS, Busy, Week, WeekPlan
+from scheduler.core.week.valves import Valves
+from scheduler.model import Garden, Run, Schedule, Unmet, Zone
+from scheduler.planning.day_rules import restrictions_of, rules_from
+from scheduler.planning.shortage import ample_minutes, why_not_today
+from scheduler.tables import yield_response
+
+if TYPE_CHECKING:
+    from scheduler.planning.facts import Facts
+    from scheduler.planning.live import Live
+
+WORTH_TELLING_STRESS = 0.2
+MANY_ZONES = 12
+"""Above, no single changes are tried: it would take too long on a small computer."""
+SOLVER_SECONDS = 8.0
+MEND_SECONDS = 1.0
+"""Solving time: of the week, and of each change that is tried where it does not fit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """The week as it was planned this morning."""
+
+    first: date
+    week: Week  # as it was planned
+    plan: WeekPlan
+    sd: Mm  # (day, zone) of the evening deficit
+    rain_mm: Mm  # (day,) forecast, today's whole; nan where nobody says
+    rain_chance: Share  # (day,) 0..1, nan where nobody says
+    et0_mm: Mm  # (day,)
+    ample: Minutes  # (zone,) what each zone would get today with all the water in the world
+    mends: tuple[Mend, ...] = ()  # single changes that would help where it does not fit
+
+    def day(self, k: int) -> date:
+        return self.first + timedelta(days=k)
+
+
+def week_ahead(
+    garden: Garden,
+    zones: Sequence[Zone],
+    terms: Terms,
+    day: int,
+    need: Need,
+    today: date,
+    *,
+    used_l: Mapping[date, float],
+    rain_chance: Share,
+    **known: Any,
+) -> Week:
+    """The week from `day` of `terms` on, which is the date `today`.
+
+    used_l: litres by date, of this month so far; known: what else `week_of` takes.
+    """
+    rules = rules_from(garden.supply, today, DAYS)
+    window = np.array([rule.minutes(garden.location.timezone) for rule in rules])
+    names = [zone.name for zone in zones]
+    ky = np.array([*(yield_response(s.planting.crop.name) for s in terms.stands), 1.0])
+    count = min(DAYS, len(terms.stand) - day)
+    week = week_of(
+        zones, terms, day, need,
+        window=window, usable_lpm=garden.supply.usable_lpm, rain_chance=rain_chance,
+        ky=ky[terms.stand[day : day + count]], caps=period_caps(rules[:count], used_l),
+        apart=apart_zones(restrictions_of(garden.supply), names), finish=garden.finish, **known,
+    )  # fmt: skip
+    return _none_left_dry(week, need)
+
+
+def planned(
+    week: Week, *, seconds: float, solver: bool = True, why_short: bool = True
+) -> tuple[Week, WeekPlan]:
+    """The plan, and the week as it was planned: with its doubt only where the plain rule does not do.
+
+    Where every zone can follow its own trigger, the trigger is the grower's margin for what nobody knows
+    exactly.  Where it cannot, each zone is taken to be as much thirstier as the doubt of it is wide.
+    """
+    sure = replace(week, deficit_sd=np.zeros_like(week.deficit_sd), etc_sd=np.zeros_like(week.etc_sd))
+    doubt = bool(week.deficit_sd.any() or week.etc_sd.any())
+    plan = plan_week(sure, seconds=0.0 if doubt else seconds, solver=solver, why_short=why_short)
+    if plan.method == "rule" or not doubt:  # the rule needs no solving: with doubt, only that is asked here
+        return sure, plan
+    return week, plan_week(week, seconds=seconds, solver=solver, why_short=why_short)
+
+
+def _none_left_dry(week: Week, need: Need) -> Week:
+    """A due zone that the rule of model M6 does not let wait for rain asks for its shortest run at least.
+
+    The planner's own idea of likely rain is a wider one: by it the zone need only come below its trigger.
+    """
+    if not (week.rain_eff * week.rain_chance).any():
+        return week
+    valves = Valves(week)
+    waits = may_wait(valves, terms_of(valves), 0, week.deficit, week.deficit)
+    must = need.due & ~need.waits & waits & (need.minutes > 0)
+    if not must.any():
+        return week
+    settle = week.settle.copy()
+    settle[0] = np.where(must, np.maximum(settle[0], np.maximum(np.ceil(week.shortest), 1)), settle[0])
+    return replace(week, settle=settle)
+
+
+# --- the live morning ----------------------------------------------------------------------------
+
+
+def look_ahead(
+    garden: Garden, facts: Facts, live: Live, need: Need, kept: Sequence[Run], *, now: datetime
+) -> tuple[Outlook, Schedule]:
+    """The week planned, and today's part of it as runs; `kept`: today's runs already answered for."""
+    window = rules_from(garden.supply, facts.day)[0].window(garden.location.timezone)
+    i, today = live.et_offset + live.today, live.today
+    count = min(DAYS, len(live.rain_mm) - today)
+    chance = facts.weather.rain_chance_pct[i : i + count] / 100
+    etc_sd, rain_sd = forecast_doubt(live, count)
+    begin = window[0]
+    mid_morning = now.astimezone(begin.tzinfo).date() == facts.day
+    given = {a.zone for a in facts.applied if a.day == facts.day and a.net_mm > 0}
+    given |= {run["zone"] for run in facts.in_hand()}
+    week = week_ahead(
+        garden, facts.zones, live.terms, today, need, facts.day,
+        used_l=facts.liters_by_day(), rain_chance=chance,
+        rain_so_far_mm=facts.rain_so_far_mm or 0.0, rain_mm=live.rain_mm[today : today + count],
+        given_today=np.array([zone.name in given for zone in facts.zones], dtype=bool),
+        held=_held(facts, count), deficit_sd=live.deficit_sd, etc_sd=etc_sd,
+        earliest=max(minutes_between(begin, now), 0.0) if mid_morning else 0.0,
+        busy=[
+            Busy(minutes_between(begin, run.start), minutes_between(begin, run.stop), run.flow_lpm)
+            for run in kept
+            if run.stop.timestamp() > now.timestamp()
+        ],
+        ready=_rested(facts.zones, kept, begin),
+    )  # fmt: skip
+    spread = np.sqrt(live.deficit_sd**2 + np.cumsum(etc_sd**2 + rain_sd**2, axis=0))
+    week, plan = planned(week, seconds=SOLVER_SECONDS)
+    outlook = Outlook(
+        first=facts.day,
+        week=week,
+        plan=plan,
+        sd=np.minimum(spread, week.taw / 2),
+        rain_mm=np.where(live.rain_missing, np.nan, live.rain_mm)[today : today + count],
+        rain_chance=chance,
+        et0_mm=live.et.et0_mm[i : i + count],
+        ample=ample_minutes(week),
+        mends=mends(week, plan, seconds=MEND_SECONDS) if _worth_mending(week, plan) else (),
+    )
+    runs = _runs(facts, outlook, kept, begin)
+    return outlook, Schedule(facts.day, *window, (*kept, *runs), _unmet(garden, outlook))
+
+
+def _worth_mending(week: Week, plan: WeekPlan) -> bool:
+    """The grower is told of it, and the trials do not take too long."""
+    told = any(short.stress_days >= WORTH_TELLING_STRESS for short in plan.short)
+    return told and len(week.zones) <= MANY_ZONES
+
+
+def forecast_doubt(live: Live, count: int) -> tuple[Mm, Mm]:
+    """(day, zone) standard uncertainty of the crop's use and of the rain that counts, `count` days on."""
+    terms, ahead = live.terms, slice(live.today, live.today + count)
+    et, rain = live.sure.et0.sd[ahead], live.sure.rain.sd[ahead]
+    kc = terms.spread(terms.flat.kc)[ahead]
+    share = terms.spread(terms.flat.rain_share)[ahead]
+    return kc * et[:, None], share * rain[:, None]
+
+
+def _held(facts: Facts, count: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """(day, zone) The grower keeps it dry."""
+    until = [facts.held(zone.name) for zone in facts.zones]
+    days = [facts.day + timedelta(days=k) for k in range(count)]
+    return np.array([[u is not None and u > day for u in until] for day in days], dtype=bool)
+
+
+def _rested(zones: Sequence[Zone], kept: Sequence[Run], begin: datetime) -> Minutes:
+    """(valve,) Minute of the hours from which a valve that ran this morning has had its rest."""
+    keys = list(dict.fromkeys(zone.valve.key for zone in zones))
+    ready = np.zeros(len(keys))
+    for zone in zones:
+        rest = zone.pulse_rest_minutes if zone.longest_pulse_minutes is not None else 0.0
+        for run in kept:
+            if run.zone == zone.name:
+                v = keys.index(zone.valve.key)
+                ready[v] = max(ready[v], minutes_between(begin, run.stop) + rest)
+    return ready
+
+
+def _runs(facts: Facts, outlook: Outlook, kept: Sequence[Run], begin: datetime) -> list[Run]:
+    week, plan = outlook.week, outlook.plan
+    times: dict[int, list[tuple[float, float]]] = {}
+    for pulse in plan.of_day(0):
+        times.setdefault(pulse.valve, []).append((pulse.start, pulse.stop))
+    runs: list[Run] = []
+    for valve, pulses in times.items():
+        members = np.flatnonzero((week.valve == valve) & (plan.minutes[0] > 0)).tolist()
+        asks = tuple(
+            Ask(
+                zone=facts.zones[z].name,
+                minutes=float(plan.minutes[0, z]),
+                flow_lpm=float(week.flow_lpm[0, z]),
+                net_per_minute=float(week.net_per_minute[0, z]),
+                fill_minutes=float(week.fill[z]),
+                first_pulse=facts.first_pulse(facts.zones[z].name, kept),
+            )
+            for z in members
+        )
+        runs += timed_runs(ValveAsk(asks, 0.0, 0.0, 0.0), pulses, begin)
+    return sorted(runs, key=lambda r: (r.start.timestamp(), r.zone, r.pulse))
+
+
+def _unmet(garden: Garden, outlook: Outlook) -> tuple[Unmet, ...]:
+    """Zones that the supply keeps from what they would get today; less for the sake of rain is not unmet."""
+    week, plan = outlook.week, outlook.plan
+    found = []
+    for z in np.flatnonzero(outlook.ample > plan.minutes[0] + 0.5).tolist():
+        why = why_not_today(garden, week, plan.minutes, z, outlook.first)
+        if why is None:
+            continue
+        rate, fill = float(week.net_per_minute[0, z]), float(week.fill[z])
+        wanted, given = (max(float(m[z]) - fill, 0.0) * rate for m in (outlook.ample, plan.minutes[0]))
+        found.append(Unmet(week.zones[z], wanted - given, why))
+    return tuple(found)

@@ -1,0 +1,280 @@
+"""The one thread that touches the disk: the ledger, the plan, today.json. Valves never wait for it."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from scheduler.errors import CouldNot
+from scheduler.model import Applied, Note, Unsettled
+from scheduler.planning.given import given_lines
+from scheduler.planning.spans import ASK_BACK_DAYS
+from scheduler.service.actions import Beat, Beaten, Book, Write, Written
+from scheduler.store import openings
+from scheduler.store.effective import effective_applied
+from scheduler.store.store import Store
+
+log = logging.getLogger(__name__)
+
+REBOOK_S = 10.0
+MOST_WAITING_BEATS = 4  # behind a locked database heartbeats pile up; more of them say nothing new
+
+
+@dataclass(frozen=True, slots=True)
+class AskDay:
+    """What the books say of this local day. books: how many bookings were handed in before it."""
+
+    day: date
+    books: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class AskLost:
+    """Openings that nobody closed in the books."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Keep zones dry until a date."""
+
+    zones: tuple[str, ...]
+    until: date
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Publish:
+    """Lay the service's own words over today.json."""
+
+    page: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class DayRead:
+    day: date
+    page: Mapping[str, Any] | None  # of the newest plan
+    made_at: datetime | None
+    tried: frozenset[openings.Identity]
+    held: Mapping[str, date]
+    unanswered: tuple[tuple[date, str, int, float], ...]  # earlier planned runs: day, zone, pulse, minutes
+    as_watered: bool  # a new database stands in for a lost one: today counts as watered
+    newest_record: datetime | None
+    given: Sequence[Mapping[str, Any]]  # water since yesterday, as today.json shows it
+    used_l: Mapping[date, float] = field(default_factory=dict)  # water on record, by date, of this month
+    books: int = 0  # of the request: what was handed in before it is counted in
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    openings: tuple[Unsettled, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Disk:
+    """How the last use of the disk went."""
+
+    of: str  # "books" or "summary"
+    why: str | None  # None: well
+    notices: tuple[str, ...] = ()  # of opening the database
+
+
+Request = Write | Beat | Book | AskDay | AskLost | Hold | Publish
+Answer = Written | Beaten | DayRead | Lost | Disk
+
+
+class Desk:
+    """Does what the pen is asked for, one request after the other. The disk's faults are answers."""
+
+    def __init__(self, open_store: Callable[[], Store], publish: Callable[[Mapping[str, Any]], None]) -> None:
+        self._open_store = open_store
+        self._publish = publish
+        self._store: Store | None = None
+        self.unbooked: deque[Book] = deque()
+
+    def do(self, request: Request) -> list[Answer]:
+        if isinstance(request, Publish):
+            return [self._published(request)]
+        if isinstance(request, Book):
+            self.unbooked.append(request)
+        try:
+            store, answers = self._at_hand()
+            answers += self._in_books(store, request)
+        except openings.AlreadyOpened as error:
+            assert isinstance(request, Write)
+            return [Written(request.opening.uid, False, error.text, already=True)]
+        except CouldNot as error:
+            self._let_go()
+            refused: list[Answer] = [Disk("books", error.text)]
+            if isinstance(request, Write):
+                refused.append(Written(request.opening.uid, False, error.text))
+            return refused
+        return [*answers, Disk("books", None)]
+
+    def rebook(self) -> list[Answer]:
+        """What the disk refused before, again."""
+        if not self.unbooked:
+            return []
+        try:
+            store, answers = self._at_hand()
+            self._book(store)
+        except CouldNot as error:
+            self._let_go()
+            return [Disk("books", error.text)]
+        return [*answers, Disk("books", None)]
+
+    def close(self) -> None:
+        self._let_go()
+
+    def _at_hand(self) -> tuple[Store, list[Answer]]:
+        if self._store is not None:
+            return self._store, []
+        self._store = self._open_store()
+        notices = self._store.notices
+        return self._store, [Disk("books", None, notices)] if notices else []
+
+    def _let_go(self) -> None:
+        """A store that failed is opened anew: it may have been deleted, or its card come back."""
+        store, self._store = self._store, None
+        if store is not None:
+            with contextlib.suppress(CouldNot):
+                store.close()
+
+    def _in_books(self, store: Store, request: Request) -> list[Answer]:
+        match request:
+            case Write(opening):
+                openings.open_in_books(store, opening)
+                return [Written(opening.uid, True)]
+            case Beat(open_seconds, at, mono):
+                openings.beat(store, open_seconds, at)
+                return [Beaten(mono)]
+            case Book():
+                self._book(store)
+            case AskDay(day, books):
+                return [replace(_day(store, day), books=0 if self.unbooked else books)]
+            case AskLost():
+                self._book(store)  # what waits for the disk is not lost
+                return [Lost(tuple(openings.unsettled(store)))]
+            case Hold(zones, until, at):
+                for zone in zones:
+                    store.add_note(Note("hold", at.date(), at, zone, {"until": until.isoformat()}))
+        return []
+
+    def _book(self, store: Store) -> None:
+        while self.unbooked:
+            book = self.unbooked[0]
+            openings.close_in_books(store, book.uid, book.records, book.at)
+            self.unbooked.popleft()
+
+    def _published(self, request: Publish) -> Disk:
+        try:
+            self._publish(request.page)
+        except CouldNot as error:
+            return Disk("summary", error.text)
+        return Disk("summary", None)
+
+
+def _day(store: Store, day: date) -> DayRead:
+    first = day - timedelta(days=ASK_BACK_DAYS)
+    tried = openings.tried(store, first, day)
+    plan = store.plan(day)
+    recent = store.applied(first, day)
+    answered = {(record.day, record.zone) for record in recent}
+    earlier = [
+        (p.day, str(run["zone"]), int(run["pulse"]), float(run["minutes"]))
+        for p in store.plans(first, day - timedelta(days=1))
+        for run in p.page.get("runs", ())
+        if (p.day, run["zone"]) not in answered and (p.day, run["zone"], run["pulse"]) not in tried
+    ]
+    return DayRead(
+        day=day,
+        page=None if plan is None else plan.page,
+        made_at=None if plan is None else plan.made_at,
+        tried=frozenset(tried),
+        held=_held(store, day),
+        unanswered=tuple(earlier),
+        as_watered=store.replaced_on(day),
+        newest_record=openings.newest_record(store),
+        given=given_lines(_since_yesterday(recent, day), store.plans(day - timedelta(days=1), day)),
+        used_l=_used_l(store.applied(day.replace(day=1), day)),
+    )
+
+
+def _used_l(records: Sequence[Applied]) -> dict[date, float]:
+    used: dict[date, float] = {}
+    for record in effective_applied(records):
+        used[record.day] = used.get(record.day, 0.0) + record.liters
+    return used
+
+
+def _since_yesterday(records: Sequence[Applied], day: date) -> list[Applied]:
+    return [record for record in records if record.day >= day - timedelta(days=1)]
+
+
+def _held(store: Store, day: date) -> dict[str, date]:
+    newest: dict[str, date] = {}
+    for note in sorted(
+        store.notes(first=day - timedelta(days=366), kind="hold"), key=lambda n: n.recorded_at
+    ):
+        if note.zone is not None:
+            newest[note.zone] = date.fromisoformat(str(note.details["until"]))
+    return {zone: until for zone, until in newest.items() if until > day}
+
+
+class Pen:
+    """The desk in a thread of its own."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._requests: queue.SimpleQueue[Request | None] = queue.SimpleQueue()
+        self._answers: queue.SimpleQueue[Answer] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._run, name="pen", daemon=True)
+        self.failed: str | None = None  # a defect ended the thread
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def ask(self, request: Request) -> None:
+        if isinstance(request, Beat) and self._requests.qsize() > MOST_WAITING_BEATS:
+            return
+        self._requests.put(request)
+
+    def answers(self) -> list[Answer]:
+        found: list[Answer] = []
+        while not self._answers.empty():
+            found.append(self._answers.get())
+        return found
+
+    def end(self, seconds: float) -> bool:
+        """Write what waits, as long as there is time; True if all of it is on disk."""
+        self._requests.put(None)
+        self._thread.join(seconds)
+        return not self._thread.is_alive() and not self._desk.unbooked
+
+    def _run(self) -> None:
+        try:
+            while True:
+                try:
+                    request = self._requests.get(timeout=REBOOK_S if self._desk.unbooked else None)
+                except queue.Empty:
+                    self._tell(self._desk.rebook())
+                    continue
+                if request is None:
+                    self._tell(self._desk.rebook())
+                    break
+                self._tell(self._desk.do(request))
+        except BaseException as error:
+            self.failed = f"{type(error).__name__}: {error}"
+            log.exception("the pen broke")
+        finally:
+            self._desk.close()
+
+    def _tell(self, answers: Sequence[Answer]) -> None:
+        for answer in answers:
+            self._answers.put(answer)

@@ -1,0 +1,315 @@
+"""A small second process that closes every valve when its parent dies, freezes or keeps one open too long.
+
+    python -m scheduler.service.guard                          started by `guardlink.GuardLink`, fed by a pipe
+    python -m scheduler.service.guard --close-all valves.json  closes the valves of a saved list, and ends
+
+It imports the driver of a valve only when it must close it, and nothing heavy. The pipe carries lines: an
+empty one is a heartbeat, others are JSON: ["opened", key, seconds], ["closed", key], ["bye"]; the first of
+all is the order (`Order`). What comes is answered by a byte on stdout, the order too once the watch stands.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import os
+import select
+import signal
+import socket
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from scheduler.errors import CouldNot
+from scheduler.relays.closing import Closing
+from scheduler.relays.specs import Spec, load
+
+log = logging.getLogger("scheduler.service.guard")
+
+ORDER_S = 60.0
+SILENCE_S = 2.0
+MARGIN_S = 30.0
+PARENT_GONE_S = 1.0  # how long a dead pipe may come from a living parent
+LATE_S = 0.5  # a guard that wakes so much later than it wanted was itself held up
+IN_FLIGHT_S = 12.0  # how long an open that the parent had begun may still be on its way to the valve
+TRY_FOR_S = 24 * 3600.0
+STOP_FOR_S = 60.0
+CLOSE_ALL_FOR_S = 30.0
+
+Why = Literal["bye", "end of file", "silence", "overdue", "asked to stop"]
+
+
+def now_s() -> float:
+    """A clock that no one sets, and that goes on while the machine sleeps."""
+    return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """The first line: whom to watch, and what to close."""
+
+    parent: int  # process id
+    valves: Sequence[Spec]
+    silence_s: float = SILENCE_S
+    margin_s: float = MARGIN_S
+    in_flight_s: float = IN_FLIGHT_S
+    try_for_s: float = TRY_FOR_S
+
+    @classmethod
+    def read(cls, line: bytes) -> Order:
+        return cls(**json.loads(line))
+
+
+@dataclass(slots=True)
+class Watch:
+    """What the guard knows of its parent; `now` always from the caller's one clock."""
+
+    order: Order
+    heard_at: float
+    due: dict[str, float] = field(default_factory=dict)  # by key: when an open valve must have been closed
+    opened_at: dict[str, float] = field(default_factory=dict)
+    bye: bool = False
+
+    def hear(self, line: bytes, now: float) -> None:
+        """Every line is a sign of life."""
+        self.heard_at = now
+        try:
+            match json.loads(line or b"null"):
+                case None:  # a heartbeat
+                    pass
+                case ["opened", str(key), int() | float() as seconds]:
+                    lasts_s = min(seconds, self._cap_s(key)) if seconds > 0 else 0.0  # nan is not above 0
+                    self.due[key] = now + lasts_s + self.order.margin_s
+                    self.opened_at[key] = now
+                case ["closed", str(key)]:
+                    self.due.pop(key, None)
+                    self.opened_at.pop(key, None)
+                case ["bye"]:
+                    self.bye = True
+                case other:
+                    raise ValueError(other)
+        except ValueError:
+            log.error("a line that means nothing: %r", line[:200])
+
+    def _cap_s(self, key: str) -> float:
+        return min((float(spec["cap_s"]) for spec in self.order.valves if spec["key"] == key), default=0.0)
+
+    def held_up(self, now: float) -> None:
+        """The guard itself, or the whole machine, did not run: the parent gets a little time to catch up."""
+        self.heard_at = now
+        self.due = {key: max(due, now + self.order.silence_s) for key, due in self.due.items()}
+
+    def next_look(self) -> float:
+        return min([self.heard_at + self.order.silence_s, *self.due.values()])
+
+    def alarm(self, now: float) -> Why | None:
+        if self.bye:
+            return "bye"
+        if any(now >= due for due in self.due.values()):
+            return "overdue"
+        if now >= self.heard_at + self.order.silence_s:
+            return "silence"
+        return None
+
+    def in_flight(self, now: float) -> list[Spec]:
+        """Valves whose open may still be on its way: begun shortly before the parent was lost."""
+        fresh = {key for key, at in self.opened_at.items() if now - at < self.order.in_flight_s}
+        return [spec for spec in self.order.valves if spec["key"] in fresh]
+
+
+class Pipe:
+    """Lines from the parent."""
+
+    def __init__(self, fd: int, wake_fd: int) -> None:
+        """wake_fd: readable when a signal has come."""
+        os.set_blocking(fd, False)
+        os.set_blocking(wake_fd, False)
+        self._fd = fd
+        self._wake_fd = wake_fd
+        self._news = select.poll()
+        self._news.register(fd, select.POLLIN)
+        self._news.register(wake_fd, select.POLLIN)
+        self._rest = b""
+        self.ended = False
+
+    def sleep(self, seconds: float) -> None:
+        """Until there is something to read, a signal, or the time is up."""
+        self._news.poll(max(seconds, 0) * 1000)
+        with contextlib.suppress(BlockingIOError):
+            os.read(self._wake_fd, 4096)
+
+    def read(self) -> list[bytes]:
+        """All whole lines that are there; sets `ended` at the end of file."""
+        with contextlib.suppress(BlockingIOError):
+            while not self.ended:
+                data = os.read(self._fd, 65_536)
+                self._rest += data
+                if not data:
+                    self.ended = True
+                    self._news.unregister(self._fd)
+        *lines, self._rest = self._rest.split(b"\n")
+        return lines
+
+
+class Guard:
+    """Watches one parent, through to the end."""
+
+    def __init__(
+        self,
+        pipe: Pipe,
+        echo: Callable[[bytes], object],
+        environ: Mapping[str, str],
+        *,
+        clock: Callable[[], float] = now_s,
+        kill: Callable[[int], None] = lambda pid: os.kill(pid, signal.SIGKILL),
+    ) -> None:
+        self._pipe = pipe
+        self._echo = echo
+        self._environ = environ
+        self._clock = clock
+        self._kill = kill
+        self._stop_at: float | None = None
+
+    def ask_to_stop(self) -> None:
+        """Close all, and end."""
+        if self._stop_at is None:
+            self._stop_at = self._clock() + STOP_FOR_S
+
+    def run(self) -> int:
+        """0: the parent said goodbye, or all was closed; 1: a valve could not be closed."""
+        lines: list[bytes] = []
+        while not lines:
+            self._pipe.sleep(ORDER_S)
+            lines = self._pipe.read()
+            if not lines and (self._pipe.ended or self._stop_at is not None):
+                return 0  # nothing was ordered yet, so nothing opened
+        watch = Watch(Order.read(lines.pop(0)), self._clock())
+        why = self._watch(watch, lines)
+        if why == "bye":
+            return 0
+        log.error("%s: closing every valve", why)
+        return self._close(watch, why)
+
+    def _watch(self, watch: Watch, lines: list[bytes]) -> Why:
+        now = self._clock()
+        self._echo(b".")
+        while True:
+            for line in lines:
+                watch.hear(line, now)
+            if self._pipe.ended and not watch.bye:
+                return "end of file"
+            if self._stop_at is not None:
+                return "asked to stop"
+            if why := watch.alarm(now):
+                return why
+            wanted = watch.next_look()
+            self._pipe.sleep(wanted - self._clock())
+            now = self._clock()  # before reading: silence is never judged by a clock newer than the lines
+            lines = self._pipe.read()
+            if lines:
+                self._echo(b".")
+            elif now > wanted + LATE_S:
+                watch.held_up(now)
+
+    def _close(self, watch: Watch, why: Why) -> int:
+        """Close all; a valve opened only just now is closed once more when that open is surely over."""
+        lost_at = self._clock()
+        if why in ("silence", "overdue"):
+            self._end_parent(watch.order.parent)
+        late = watch.in_flight(lost_at)
+        left = self._until_closed(watch, watch.order.valves)
+        late_at = lost_at + watch.order.in_flight_s
+        while late and self._stop_at is None and not watch.bye and self._clock() < late_at:
+            self._pipe.sleep(late_at - self._clock())
+            self._pipe.read()
+        if late and not watch.bye:
+            left |= self._until_closed(watch, late)
+        for key, failure in left.items():
+            log.error("%s: NOT closed: %s", key, failure)
+        return 1 if left else 0
+
+    def _until_closed(self, watch: Watch, valves: Sequence[Spec]) -> dict[str, str]:
+        """What is left unclosed, with the reason."""
+        closing = Closing(valves, self._environ, limit_s=watch.order.try_for_s)
+        ended_at: float | None = None
+        while closing.running:
+            self._pipe.sleep(0.05)
+            for line in self._pipe.read():
+                watch.hear(line, self._clock())
+            now = self._clock()
+            if watch.bye:  # the parent closed all by itself, and says so
+                closing.stop()
+                return {}
+            if self._stop_at is not None and now > self._stop_at:
+                closing.stop()
+                break
+            if self._pipe.ended:
+                ended_at = ended_at or now
+                if now > ended_at + PARENT_GONE_S:
+                    self._end_parent(watch.order.parent)
+        return closing.unconfirmed
+
+    def _end_parent(self, parent: int) -> None:
+        """A frozen process keeps its pins: end it. Only while it is our parent, so never a stranger."""
+        if os.getppid() != parent:
+            return
+        log.error("ending process %d", parent)
+        with contextlib.suppress(ProcessLookupError):
+            self._kill(parent)
+        give_up = time.monotonic() + PARENT_GONE_S
+        while os.getppid() == parent and time.monotonic() < give_up:
+            time.sleep(0.01)
+
+
+def close_all(path: Path, environ: Mapping[str, str], *, limit_s: float = CLOSE_ALL_FOR_S) -> int:
+    """0 only when the close of every valve in the list is confirmed."""
+    try:
+        specs = load(path)
+    except CouldNot as problem:
+        log.error("%s", problem)
+        return 1
+    left = Closing(specs, environ, limit_s=limit_s).wait()
+    for key, failure in left.items():
+        log.error("%s: NOT closed: %s", key, failure)
+    return 1 if left else 0
+
+
+def watch_parent(fd: int, echo_fd: int, environ: Mapping[str, str]) -> int:
+    """The guard of this process: signals, pipe and answer joined."""
+    wake, waker = socket.socketpair()
+    with wake, waker:
+        waker.setblocking(False)
+        os.set_blocking(echo_fd, False)
+
+        def echo(data: bytes) -> None:
+            with contextlib.suppress(OSError):  # nobody reads it any more
+                os.write(echo_fd, data)
+
+        guard = Guard(Pipe(fd, wake.fileno()), echo, environ)
+        for deaf_to in (signal.SIGINT, signal.SIGHUP):
+            signal.signal(deaf_to, signal.SIG_IGN)
+        signal.signal(signal.SIGTERM, lambda *_: guard.ask_to_stop())
+        signal.set_wakeup_fd(waker.fileno(), warn_on_full_buffer=False)
+        try:
+            return guard.run()
+        finally:
+            signal.set_wakeup_fd(-1)
+
+
+def main(args: Sequence[str], environ: Mapping[str, str]) -> int:
+    logging.basicConfig(level=logging.INFO, format="rowwater guard: %(message)s", stream=sys.stderr)
+    match list(args):
+        case []:
+            return watch_parent(0, 1, environ)
+        case ["--close-all", path]:
+            return close_all(Path(path), environ)
+    log.error("usage: python -m scheduler.service.guard [--close-all valves.json]")
+    return 2
+
+
+if __name__ == "__main__":  # pragma: no cover - a process of its own
+    sys.exit(main(sys.argv[1:], os.environ))

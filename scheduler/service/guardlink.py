@@ -1,0 +1,201 @@
+"""The parent's side of the guard process: start it, beat, say what is open."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import json
+import math
+import os
+import select
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+
+from scheduler.errors import CouldNot
+from scheduler.relays.specs import Spec
+from scheduler.service.guard import IN_FLIGHT_S, MARGIN_S, SILENCE_S, TRY_FOR_S, Order
+
+MOST_UNANSWERED = 5  # heartbeats
+READY_S = 30.0
+BYE_S = 5.0
+
+
+class GuardGone(CouldNot):
+    """The guard process does not run: open nothing, close what is open, start it again."""
+
+
+class GuardLink:
+    """One guard process. May be used from several threads.
+
+    Order of calls: start(specs); then beat() at least every second, whatever happens, from a thread that
+    waits for no disk and no valve; opened(key, seconds) before an open command is sent; closed(key) once a
+    close is confirmed; bye() when all is closed. Without bye the guard closes every valve when the pipe ends,
+    and ends this process if it is still there and a valve does not close.
+    """
+
+    def __init__(
+        self,
+        environ: Mapping[str, str],
+        *,
+        silence_s: float = SILENCE_S,
+        margin_s: float = MARGIN_S,
+        in_flight_s: float = IN_FLIGHT_S,
+        try_for_s: float = TRY_FOR_S,
+    ) -> None:
+        """silence_s: without a heartbeat for so long this process is ended, and every valve closed; likewise
+        margin_s after a valve should have been closed. in_flight_s: a valve opened no longer ago than this is
+        closed twice, the second time when that open must be over. try_for_s: when closing is given up.
+        """
+        self._environ = dict(environ)
+        self._limits = {
+            "silence_s": silence_s,
+            "margin_s": margin_s,
+            "in_flight_s": in_flight_s,
+            "try_for_s": try_for_s,
+        }
+        self._process: subprocess.Popen[bytes] | None = None
+        self._keys: frozenset[str] = frozenset()
+        self._unanswered = 0
+        self._broken = False
+        self._lock = threading.Lock()
+
+    def start(self, specs: Sequence[Spec]) -> None:
+        """Returns when the guard stands ready for these valves. Raises GuardGone.
+
+        May be called again after the guard was lost, or after bye(); then tell it again what is open.
+        """
+        self._forget(kill=True)
+        order = Order(parent=os.getpid(), valves=list(specs), **self._limits)
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "scheduler.service.guard"],
+            env=self._environ,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            start_new_session=True,  # Ctrl-C at the terminal is for this process, not for the guard
+            bufsize=0,
+        )
+        try:
+            ready = _ordered(process, json.dumps(dataclasses.asdict(order)).encode() + b"\n")
+        except BaseException:
+            _end(process, kill=True)
+            raise
+        if not ready:
+            _end(process, kill=True)
+            raise GuardGone("the guard process did not start")
+        with self._lock:
+            self._keys = frozenset(str(spec["key"]) for spec in specs)
+            self._unanswered, self._broken = 0, False
+            self._process = process
+
+    @property
+    def alive(self) -> bool:
+        """The guard runs and answers; False after bye()."""
+        with self._lock:
+            return (
+                self._process is not None
+                and not self._broken
+                and self._process.poll() is None
+                and self._unanswered <= MOST_UNANSWERED
+            )
+
+    @property
+    def pid(self) -> int | None:
+        return self._process.pid if self._process else None
+
+    def beat(self) -> None:
+        """Never waits, never raises: look at `alive`."""
+        with self._lock:
+            if self._process is None:
+                return
+            assert self._process.stdout is not None
+            if self._process.stdout.read(4096):
+                self._unanswered = 0
+            self._unanswered += 1
+            self._write(b"\n")
+
+    def opened(self, key: str, seconds: float) -> None:
+        """Say it before the open command is sent. Raises GuardGone: then do not open."""
+        if key not in self._keys:
+            raise ValueError(f"the guard was not told of {key}")
+        if not (math.isfinite(seconds) and seconds > 0):
+            raise ValueError(f"{seconds} is not a time to be open for")
+        self._tell("opened", key, seconds)
+        if not self.alive:
+            raise GuardGone("the guard process is gone")
+
+    def closed(self, key: str) -> None:
+        """Say it when the close is confirmed; until then the valve counts as open."""
+        self._tell("closed", key)
+
+    def bye(self) -> None:
+        """All is closed: let the guard go. Harmless when it is gone already."""
+        self._tell("bye")
+        self._forget(kill=False)
+
+    @contextlib.contextmanager
+    def beating(self, every_s: float = 0.5) -> Iterator[None]:
+        """Beats from a thread of its own, for a caller without a loop that must prove its life."""
+        stop = threading.Event()
+
+        def beat() -> None:
+            while not stop.wait(every_s):
+                self.beat()
+
+        thread = threading.Thread(target=beat, name="heartbeat", daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            stop.set()
+            thread.join()
+
+    def _tell(self, *words: str | float) -> None:
+        with self._lock:
+            self._write(json.dumps(words).encode() + b"\n")
+
+    def _write(self, line: bytes) -> None:
+        if self._process is None:
+            return
+        assert self._process.stdin is not None
+        try:
+            whole = self._process.stdin.write(line) == len(line)  # None where the pipe is full
+        except (OSError, ValueError):
+            whole = False
+        self._broken = self._broken or not whole
+
+    def _forget(self, *, kill: bool) -> None:
+        with self._lock:
+            process, self._process = self._process, None
+        if process is not None:
+            _end(process, kill=kill)
+
+
+def _ordered(process: subprocess.Popen[bytes], order: bytes) -> bool:
+    """Hand over the order; True when the guard says that it stands ready."""
+    assert process.stdin is not None
+    assert process.stdout is not None
+    with contextlib.suppress(BrokenPipeError):
+        process.stdin.write(order)
+    for end in (process.stdin, process.stdout):
+        os.set_blocking(end.fileno(), False)
+    news = select.poll()
+    news.register(process.stdout, select.POLLIN)
+    news.poll(READY_S * 1000)
+    return bool(process.stdout.read(1))
+
+
+def _end(process: subprocess.Popen[bytes], *, kill: bool) -> None:
+    """Reap a guard: one that was told to go, or one that is of no use any more."""
+    assert process.stdin is not None
+    assert process.stdout is not None
+    if kill:
+        process.kill()
+    try:
+        process.wait(BYE_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+    process.stdin.close()
+    process.stdout.close()

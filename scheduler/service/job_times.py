@@ -1,0 +1,96 @@
+"""When the daily job is started: at its hour, again while weather is missing, and when water is missing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+
+from scheduler.service.actions import DayPlan, Moment
+
+FIRST_PAUSE_S = 300.0
+LONGEST_PAUSE_S = 3600.0
+LEAVE_ALONE_S = 600.0  # a plan whose first run is this near is not made again for want of weather
+MOST_REPLANS = 6  # of one morning
+WORTH_S = 600.0  # with less time than this left in the watering hours nothing is planned anew
+
+
+@dataclass(frozen=True, slots=True)
+class JobDone:
+    """How a daily job ended. page: what it answered."""
+
+    day: date
+    ok: bool
+    why: str = ""
+    failures: tuple[str, ...] = ()
+    rates: dict[str, tuple[float, float, float, float]] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Mornings:
+    """Pure: one decision per step."""
+
+    running: bool = False
+    day: date | None = None
+    done: bool = False  # today's plan is made, with all the weather that was to be had
+    pause_s: float = FIRST_PAUSE_S
+    next_try: float = float("-inf")
+    replans: int = 0
+    wanted: str | None = None  # why the plan is to be made anew
+    after: float = float("-inf")
+
+    def found(self, day: date, made_at: datetime | None, plan_at: time, wall: datetime) -> None:
+        """What the books say: a plan that was made after its hour need not be made again."""
+        self._turn(day)
+        if made_at is not None:
+            local = made_at.astimezone(wall.tzinfo)
+            self.done = self.done or (local.date() == day and local.time() >= plan_at)
+
+    def want(self, why: str, mono: float, *, settle_s: float = 5.0) -> None:
+        """Water is missing. A little later, so that what ends together is planned together."""
+        self.wanted = why
+        self.after = mono + settle_s
+
+    def start(self, at: Moment, plan_at: time, plan: DayPlan | None) -> str | None:
+        """Why the job is to be started now; None: not now. Counts it as running."""
+        if self.running or not at.trusted:
+            return None
+        day = at.wall.date()
+        self._turn(day)
+        reason = self._reason(at, day, plan_at, plan)
+        self.running = reason is not None
+        return reason
+
+    def _reason(self, at: Moment, day: date, plan_at: time, plan: DayPlan | None) -> str | None:
+        now = at.wall.timestamp()
+        if self.wanted is not None and at.mono >= self.after:
+            why, self.wanted = self.wanted, None
+            in_time = plan is not None and plan.day == day and now < plan.window_until.timestamp() - WORTH_S
+            if in_time and self.replans < MOST_REPLANS:
+                self.replans += 1
+                return f"again: {why}"
+        if self.done or at.wall.time().replace(tzinfo=None) < plan_at or at.mono < self.next_try:
+            return None
+        if plan is not None and plan.day == day:
+            first = min((w.start.timestamp() for w in plan.waterings), default=plan.window_until.timestamp())
+            if self.next_try > float("-inf") and now > first - LEAVE_ALONE_S:
+                self.done = True  # watering by what is known
+                return None
+        return "the day's plan"
+
+    def ended(self, at: Moment, result: JobDone) -> None:
+        self.running = False
+        self._turn(result.day)
+        if result.ok and not result.failures:
+            self.done = True
+            self.pause_s = FIRST_PAUSE_S
+            return
+        self.done = False
+        self.next_try = at.mono + self.pause_s
+        self.pause_s = min(self.pause_s * 2, LONGEST_PAUSE_S)
+
+    def _turn(self, day: date) -> None:
+        if day != self.day:
+            if self.day is not None:  # what a start found missing was asked for before the first day is known
+                self.wanted = None
+            self.day, self.done, self.replans = day, False, 0
+            self.pause_s, self.next_try = FIRST_PAUSE_S, float("-inf")

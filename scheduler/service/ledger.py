@@ -1,0 +1,492 @@
+"""What is due, what was tried, what is known: the durable identity (local date, zone, pulse) of every run.
+
+Pure: moments, plans and events come in, actions go out (`actions.py`); no clock, file, valve or thread here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable
+from datetime import date
+
+from scheduler.model import Opening
+from scheduler.service import limits, water_records
+from scheduler.service.actions import (
+    Action,
+    Beat,
+    Book,
+    Close,
+    DayPlan,
+    Holding,
+    Moment,
+    Open,
+    Recover,
+    Replan,
+    Rules,
+    Tell,
+    Untell,
+    ValveEvent,
+    Watering,
+    Write,
+    Written,
+)
+from scheduler.service.water_records import MISSED_BEATS
+
+FLOW_TOLERANCE_LPM = 1e-6
+LATE_S = 120.0  # a run that starts later than this behind its plan gets a line saying why
+SHORTEST_CUT_S = 60.0  # a run that is cut to less than this is not worth opening a valve for
+WORTH_A_LINE_S = 30.0  # a cut of less is not worth telling
+RETRY_WRITE_S = 15.0  # pause before the disk is asked again for the record that must come first
+GRACE_S = 5.0  # past its time, a valve that has not reported its close is told again
+
+Identity = tuple[date, str, int]
+
+
+class Ledger:
+    """The openings in hand, and what may be opened next. One caller, one thread."""
+
+    def __init__(
+        self, *, rules: Rules, boot: str, beat_s: float, new_uid: Callable[[], str], tried: Iterable[Identity]
+    ) -> None:
+        self.rules = rules
+        self.boot = boot
+        self.beat_s = beat_s
+        self.used_l: dict[date, float] = {}  # water on record, by date, of this month
+        self.held: dict[str, date] = {}  # zones that stay dry, and until which date
+        self.tried: set[Identity] = set(tried)
+        self.holding: dict[str, Holding] = {}  # by valve
+        self.closed: set[str] = set()  # valves whose close is confirmed
+        self.lately: dict[str, str] = {}  # why a due run waits, by valve
+        self._new_uid = new_uid
+        self._beat_at = float("-inf")
+        self._beaten = float("-inf")
+        self._retry_at = float("-inf")
+        self._master_opened: float | None = None  # confirmed open since
+        self._master_until = 0.0
+        self._master_asked = False
+        self._idle_since = float("-inf")  # when the last zone closed
+
+    # --- the settings ---
+
+    def adopt(self, rules: Rules) -> list[Action]:
+        """New rules: what is open and no longer theirs is closed, the rest goes on."""
+        old, self.rules = self.rules, rules
+        actions: list[Action] = []
+        for key in self.holding:
+            if key not in rules.valves:
+                actions += self.end(key, "its valve was taken out of garden.yaml", again=False)
+        gone = old.every_valve() - rules.every_valve()
+        actions += [Close(key, "no longer in garden.yaml") for key in gone if key not in self.holding]
+        self.closed &= rules.every_valve() | gone
+        return actions
+
+    # --- one step ---
+
+    def step(self, at: Moment, plan: DayPlan | None, hindrance: str | None) -> list[Action]:
+        """All that is to be done now. hindrance: why nothing may be opened, whatever is due."""
+        actions = self._overdue(at)
+        actions += self._unrecorded(at)
+        actions += self._beats(at)
+        actions += self._master(at)
+        if plan is not None and at.trusted:
+            actions += self._due(at, plan, hindrance)
+        return actions
+
+    def _due(self, at: Moment, plan: DayPlan, hindrance: str | None) -> list[Action]:
+        now, actions = at.wall.timestamp(), list[Action]()
+        waiting: dict[str, str] = {}
+        for watering in plan.waterings:
+            if watering.start_s > now:
+                break
+            if watering.identities <= self.tried:
+                continue
+            if not self.tried.isdisjoint(watering.identities):
+                actions += self._partly_tried(at, watering)
+                continue
+            if any(self.is_held(share.zone, plan.day) for share in watering.shares):
+                continue
+            seconds, limit = self._longest_s(now, watering, plan), None
+            allowed, why_not = self._allowed_s(at, watering)
+            if allowed < seconds:
+                seconds, limit = allowed, why_not
+            if seconds < min(watering.seconds, SHORTEST_CUT_S):
+                actions += self._skip(at, watering, plan, limit)
+                continue
+            why = hindrance or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
+            if why:
+                waiting[watering.valve] = why
+                late = now > watering.start_s + LATE_S  # a change from run to run takes a moment
+                if late and watering.valve not in self.holding:
+                    actions.append(Tell(f"wait {watering.valve}", "look", f"{watering.names} waits: {why}"))
+                continue
+            actions += self._begin(at, watering, seconds, plan.window_until.timestamp())
+        actions += [Untell(f"wait {valve}") for valve in self.lately if valve not in waiting]
+        self.lately = waiting
+        return actions
+
+    def _longest_s(self, now: float, watering: Watering, plan: DayPlan) -> float:
+        """Never beyond what was asked for, the valve's cap, or the watering hours."""
+        return min(watering.seconds, self.rules.cap_s(watering.valve), plan.window_until.timestamp() - now)
+
+    def _allowed_s(self, at: Moment, watering: Watering) -> tuple[float, str | None]:
+        """What the restrictions allow from now on. The plan kept to them; this is the last look."""
+        if self.rules.limits is None:
+            return float("inf"), None
+        zones = [share.zone for share in watering.shares]
+        used = self._used_l(at.wall.date())
+        return limits.longest(self.rules.limits, at.wall, zones, watering.flow_lpm, *used)
+
+    def _used_l(self, day: date) -> tuple[float, float]:
+        """Litres of this date and of its month: on record, and what is being given in full."""
+        used = dict(self.used_l)
+        for held in self.holding.values():
+            for share in held.opening.shares:
+                liters = share.flow_lpm * held.opening.seconds / 60
+                used[share.day] = used.get(share.day, 0.0) + liters
+        month = sum(liters for d, liters in used.items() if (d.year, d.month) == (day.year, day.month))
+        return used.get(day, 0.0), month
+
+    def is_held(self, zone: str, day: date) -> bool:
+        until = self.held.get(zone)
+        return until is not None and until > day
+
+    def _partly_tried(self, at: Moment, watering: Watering) -> list[Action]:
+        """Zones of one valve open together: what one of them got before cannot be given to another alone."""
+        left = [s for s in watering.shares if (s.day, s.zone, s.pulse) not in self.tried]
+        self.tried |= watering.identities
+        names = ", ".join(share.zone for share in left)
+        return [
+            Book(None, water_records.never_opened(left, at.wall), at.wall),
+            Tell(f"skip {watering.ident}", "look", f"{names}: not watered, since its valve was open before"),
+        ]
+
+    def _skip(self, at: Moment, watering: Watering, plan: DayPlan, limit: str | None = None) -> list[Action]:
+        self.tried |= watering.identities
+        why = self.lately.get(
+            watering.valve, limit or "the service was not running, or its clock not trusted, in time"
+        )
+        return [
+            Book(None, water_records.never_opened(watering.shares, at.wall), at.wall),
+            Tell(
+                f"skip {watering.ident}",
+                "look",
+                f"{watering.names}: the run of {plan.day} {watering.start:%H:%M} did not happen: {why}",
+            ),
+        ]
+
+    def give_up(self, at: Moment, plan: DayPlan) -> list[Action]:
+        """The day of this plan is over, perhaps in one step of the clock: what is left never opens."""
+        actions: list[Action] = []
+        for watering in plan.waterings:
+            held = any(self.is_held(share.zone, plan.day) for share in watering.shares)
+            if self.tried.isdisjoint(watering.identities) and not held:
+                actions += self._skip(at, watering, plan)
+        return actions
+
+    def _obstacle(self, at: Moment, valve: str, flow_lpm: float, plan: DayPlan | None) -> str | None:
+        """Why this valve cannot open now."""
+        if at.mono < self._retry_at:
+            return "the record could not be written to disk"
+        if valve in self.holding:
+            return "its valve is in use"
+        if valve not in self.closed:
+            return "its valve has not confirmed that it is closed"
+        if self.rules.limits is not None:
+            why = limits.apart(self.rules.limits, self.rules.valves[valve].zones, self.possibly_open())
+            if why:
+                return why
+        flow = self.committed_lpm(at, plan)
+        if flow + flow_lpm > self.rules.usable_lpm + FLOW_TOLERANCE_LPM:
+            open_now = ", ".join(sorted(self.possibly_open())) or "watering by hand"
+            return f"the supply is taken ({open_now})"
+        return None
+
+    def possibly_open(self) -> set[str]:
+        """Zones that are open, about to open, or not known to be closed."""
+        valves = (self.rules.valves.keys() - self.closed) | self.holding.keys()
+        return {
+            zone
+            for key in valves
+            for zone in (self.rules.valves[key].zones if key in self.rules.valves else ())
+        }
+
+    def committed_lpm(self, at: Moment, plan: DayPlan | None) -> float:
+        """Flow that is taken: openings in hand, valves not known to be closed, planned watering by hand."""
+        total = 0.0
+        for key in {*self.rules.valves, *self.holding}:
+            if key in self.holding:
+                total += self.holding[key].flow_lpm
+            elif key not in self.closed:
+                total += self.rules.valves[key].flow_lpm
+        if plan is not None:
+            now = at.wall.timestamp()
+            total += sum(w.flow_lpm for w in plan.by_hand if w.start_s <= now < w.stop.timestamp())
+        return total
+
+    def _begin(self, at: Moment, watering: Watering, seconds: float, until: float | None) -> list[Action]:
+        self.tried |= watering.identities
+        opening = Opening(
+            self._new_uid(), watering.valve, seconds, watering.shares, at.wall, self.boot, at.mono
+        )
+        self.holding[watering.valve] = Holding(opening, planned_s=watering.seconds, until=until)
+        actions: list[Action] = [Write(opening)]
+        late = at.wall.timestamp() - watering.start_s
+        if until is not None and late > LATE_S:
+            why = self.lately.get(watering.valve, "the service was not ready before")
+            actions.append(Tell(f"late {watering.ident}", "info", f"{watering.names} started late, "
+                                f"{at.wall:%H:%M} for {watering.start:%H:%M}: {why}"))  # fmt: skip
+        if until is not None and seconds < watering.seconds - WORTH_A_LINE_S:
+            actions.append(Tell(f"cut {watering.ident}", "look", f"{watering.names}: cut from "
+                                f"{watering.seconds / 60:.0f} to {seconds / 60:.0f} min, to end inside the "
+                                "watering hours and the valve's cap"))  # fmt: skip
+        return actions
+
+    # --- by hand ---
+
+    def water(
+        self, at: Moment, watering: Watering, plan: DayPlan | None, hindrance: str | None
+    ) -> list[Action] | str:
+        """A run that the grower asks for; the reason where it cannot be."""
+        if not at.trusted:
+            return f"the clock is not trusted ({at.why_not}): nothing opens"
+        if watering.seconds > self.rules.cap_s(watering.valve):
+            return f"longer than the valve's cap of {self.rules.cap_s(watering.valve) / 60:.0f} min"
+        if self.rules.limits is not None:  # hours and days are the plan's; a cap on water is everybody's
+            used = self._used_l(at.wall.date())
+            over = limits.over_cap(self.rules.limits, at.wall, watering.flow_lpm, watering.seconds, *used)
+            if over:
+                return over
+        why = hindrance or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
+        return why or self._begin(at, watering, watering.seconds, None)
+
+    def stop(self, zones: Collection[str] | None, why: str) -> list[Action]:
+        """Close now: the valves of these zones, or every one; also those believed closed."""
+        keys = {
+            key for key, rule in self.rules.valves.items() if zones is None or set(rule.zones) & set(zones)
+        }
+        if zones is None:
+            keys |= self.holding.keys() | self.rules.every_valve()
+        actions: list[Action] = []
+        for key in sorted(keys):
+            actions += self.end(key, why, again=False) if key in self.holding else [Close(key, why)]
+        return actions
+
+    def frozen(self, at: Moment, since: float) -> list[Action]:
+        """The program stood still: whatever was open then may have been closed by the guard meanwhile."""
+        actions: list[Action] = []
+        for key, held in self.holding.items():
+            if held.phase in ("open", "opening", "closing"):
+                held.in_doubt(since, f"the program stood still for {at.mono - since:.0f} s")
+                held.lost = True
+            actions += self.end(key, "the program stood still", again=True)
+        return actions
+
+    # --- what comes back ---
+
+    def written(self, at: Moment, answer: Written, hindrance: str | None) -> list[Action]:
+        """The record of an opening is on disk, or is not: only then comes the water (P9)."""
+        key = next((k for k, h in self.holding.items() if h.opening.uid == answer.uid), None)
+        if key is None:
+            return []
+        held = self.holding[key]
+        if not answer.ok:
+            del self.holding[key]
+            if answer.already:
+                return [Recover(), Tell(f"twice {held.opening.uid}", "look", f"{held.names}: {answer.why}")]
+            self.tried -= {(s.day, s.zone, s.pulse) for s in held.opening.shares if s.pulse is not None}
+            self._retry_at = at.mono + RETRY_WRITE_S
+            return [
+                Tell(
+                    "disk", "problem", f"{held.names}: no water, since it could not be recorded: {answer.why}"
+                )
+            ]
+        held.phase = "priming"
+        if not at.trusted:
+            hindrance = hindrance or f"the clock is not trusted ({at.why_not})"
+        if held.why or hindrance:
+            held.why = held.why or hindrance
+            return [Untell("disk"), *self._settle(at, key)]
+        return [Untell("disk"), *self._master(at)]
+
+    def valve(self, at: Moment, event: ValveEvent) -> list[Action]:
+        """A valve reports."""
+        if event.kind == "closed":
+            self.closed.add(event.key)
+        else:
+            self.closed.discard(event.key)
+        if self.rules.master is not None and event.key == self.rules.master.key:
+            return self._master_reports(at, event)
+        held = self.holding.get(event.key)
+        if held is None or held.phase in ("writing", "priming"):
+            return self._stray(event)
+        match event.kind:
+            case "opened" if event.uid == held.opening.uid and held.opened_mono is None:
+                held.phase = "open" if held.why is None else "closing"
+                held.opened_mono, held.opened_at, held.simulated = event.mono, at.wall, event.simulated
+                return [Beat(((held.opening.uid, 0.0),), at.wall, at.mono)]
+            case "open failed" if event.uid == held.opening.uid:
+                held.phase = "closing"
+                held.why = held.why or f"its valve did not open ({event.why})"
+                held.failed = True
+                return [Tell(f"failed {held.opening.uid}", "problem", f"{held.names}: {held.why}")]
+            case "closed":
+                held.closed_mono, held.closed_at = event.mono, at.wall
+                held.liters = event.liters
+                if event.why:
+                    held.in_doubt(event.doubt_since or event.mono, event.why)
+                return [Untell(f"stuck {event.key}"), *self._settle(at, event.key)]
+            case "close failed":
+                held.phase = "closing"
+                held.in_doubt(event.mono, "its close was not confirmed at once")
+                return [self._stuck(event)]
+        return []
+
+    def _stray(self, event: ValveEvent) -> list[Action]:
+        if event.kind == "closed":
+            return [Untell(f"stuck {event.key}")]
+        return [self._stuck(event)] if event.kind == "close failed" else []
+
+    def _stuck(self, event: ValveEvent) -> Tell:
+        rule = self.rules.valves.get(event.key)
+        name = ", ".join(rule.zones) if rule else event.key
+        return Tell(
+            f"stuck {event.key}",
+            "problem",
+            f"{name}: the valve does not confirm that it is closed ({event.why}); it counts as open and is "
+            "told again and again. Close the hand valve and look",
+        )
+
+    # --- inside ---
+
+    def end(self, key: str, why: str, *, again: bool) -> list[Action]:
+        """End an opening before its time."""
+        held = self.holding[key]
+        held.why = held.why or why
+        held.again = held.again and again
+        if held.phase in ("writing", "priming"):
+            return []  # it is settled once its record is written, or not; or at the next step
+        if held.phase == "open":
+            held.phase = "closing"
+        return [Close(key, why)]
+
+    def _overdue(self, at: Moment) -> list[Action]:
+        return [
+            Close(key, "its time is up")
+            for key, held in self.holding.items()
+            if held.opened_mono is not None
+            and held.phase == "open"
+            and at.mono > held.opened_mono + held.opening.seconds + GRACE_S
+        ]
+
+    def _beats(self, at: Moment) -> list[Action]:
+        if at.mono < self._beat_at + self.beat_s:
+            return []
+        pairs = tuple(
+            (held.opening.uid, held.surely_open_s(at.mono))
+            for held in self.holding.values()
+            if held.opened_mono is not None
+        )
+        if not pairs:
+            return []
+        self._beat_at = at.mono
+        return [Beat(pairs, at.wall, at.mono)]
+
+    def beaten(self, mono: float) -> None:
+        self._beaten = max(self._beaten, mono)
+
+    def _unrecorded(self, at: Moment) -> list[Action]:
+        """No record, no water: a run whose length the disk no longer takes is ended (P9)."""
+        actions: list[Action] = []
+        for key, held in self.holding.items():
+            if held.phase == "open" and held.opened_mono is not None:
+                recorded = max(self._beaten, held.opened_mono)
+                if at.mono > recorded + MISSED_BEATS * self.beat_s + GRACE_S:
+                    actions += self.end(key, "the disk no longer takes its record", again=True)
+        return actions
+
+    def _settle(self, at: Moment, key: str) -> list[Action]:
+        held = self.holding.pop(key)
+        self._idle_since = at.mono
+        actions: list[Action] = [Book(held.opening.uid, water_records.records(held, at.wall), at.wall)]
+        line = water_records.line(held)
+        if line:
+            actions.append(Tell(f"end {held.opening.uid}", "look", line))
+        if held.until is not None and held.again and held.missing_s > SHORTEST_CUT_S:
+            actions.append(Replan(line or held.names))
+        return actions
+
+    # --- the master valve ---
+
+    def _master(self, at: Moment) -> list[Action]:
+        """Opens before the first zone, closes after the last; then the zones that waited for it."""
+        actions: list[Action] = []
+        for key in [k for k, h in self.holding.items() if h.phase == "priming"]:
+            held = self.holding[key]
+            seconds = held.opening.seconds
+            if held.until is not None:
+                seconds = min(seconds, held.until - at.wall.timestamp())
+            if held.why is None and seconds < min(held.planned_s, SHORTEST_CUT_S):
+                held.why = "the watering hours were over before its water was ready"
+            if held.why is None and not at.trusted:
+                held.why = f"the clock is not trusted ({at.why_not})"
+            if held.why is not None:
+                actions += self._settle(at, key)
+            elif self._master_ready(at, seconds):
+                held.phase = "opening"
+                held.sent_mono = at.mono
+                self.closed.discard(key)
+                actions.append(Open(key, held.opening.uid, seconds))
+        return actions + self._drive_master(at)
+
+    def _master_ready(self, at: Moment, seconds: float) -> bool:
+        master = self.rules.master
+        return master is None or (
+            self._master_opened is not None
+            and at.mono >= self._master_opened + master.opens_before_s
+            and at.mono + seconds <= self._master_until
+        )
+
+    def _drive_master(self, at: Moment) -> list[Action]:
+        master = self.rules.master
+        if master is None or self._master_asked:
+            return []
+        waiting = [h for h in self.holding.values() if h.phase == "priming"]
+        flowing = [h for h in self.holding.values() if h.phase in ("opening", "open", "closing")]
+        longest = max((h.opening.seconds for h in waiting), default=0.0) + master.opens_before_s
+        if self._master_opened is None:
+            if waiting and master.key in self.closed:
+                self._master_asked = True
+                self._master_until = at.mono + master.cap_s
+                self.closed.discard(master.key)
+                return [Open(master.key, f"master {waiting[0].opening.uid}", master.cap_s)]
+            return []
+        if flowing:
+            return []
+        too_short = bool(waiting) and at.mono + longest - master.opens_before_s > self._master_until
+        if too_short or (not waiting and at.mono >= self._idle_since + master.closes_after_s):
+            self._master_opened = None
+            self._master_asked = True
+            return [Close(master.key, "no zone is open")]
+        return []
+
+    def _master_reports(self, at: Moment, event: ValveEvent) -> list[Action]:
+        actions: list[Action] = []
+        if event.kind == "opened":
+            self._master_asked = False
+            self._master_opened = event.mono
+            return self._master(at)
+        if event.kind == "closed":
+            self._master_asked = False
+            if self._master_opened is not None:  # by its cap, or by the guard: no water reaches the zones
+                self._master_opened = None
+                for key in list(self.holding):
+                    actions += self.end(key, "the master valve closed", again=True)
+            return [*actions, Untell(f"stuck {event.key}")]
+        if event.kind == "open failed":
+            for held in self.holding.values():
+                if held.phase == "priming":
+                    held.why = f"the master valve did not open ({event.why})"
+            return [
+                *self._master(at),
+                Tell("master", "problem", f"the master valve did not open: {event.why}"),
+            ]
+        return [self._stuck(event)]

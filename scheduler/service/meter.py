@@ -1,0 +1,226 @@
+"""The flow meter's door: a running total in liters, read in a thread, judged by `core/health.py`."""
+
+from __future__ import annotations
+
+import json
+import logging
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from scheduler.core.health import Finding, Watch
+from scheduler.service.actions import Moment, Tell, Untell
+from scheduler.service.child import run_child
+
+if TYPE_CHECKING:
+    from scheduler.service.tick import Runner
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 10.0
+LIMIT_S = 8.0
+SILENT_S = 120.0  # a meter that said nothing for so long is out of order
+KEPT = 5000  # readings: half a day
+Read = Callable[[], float | None]
+
+WORDS = {
+    "burst": "a burst or cut line? {names} draws {flow:.1f} L/min instead of {expected:.1f}: closed",
+    "clog": "a clogged filter or line? {names} draws only {flow:.1f} L/min instead of {expected:.1f}",
+    "shut": "no water: {names} is open and draws {flow:.1f} L/min instead of {expected:.1f}. "
+    "Is the tap shut, or its valve stuck?",
+    "leak": "a leak? {flow:.2f} L/min flow with every valve closed: a leak, or a valve that does not close",
+}
+
+
+class Meter:
+    """Readings, and what they mean for the openings in hand. Without settings it does nothing."""
+
+    def __init__(self) -> None:
+        self._settings: Mapping[str, Any] | None = None
+        self._readings: deque[tuple[float, float]] = deque(maxlen=KEPT)
+        self._new: queue.SimpleQueue[tuple[float, float]] = queue.SimpleQueue()
+        self._watch = Watch()
+        self._stop = threading.Event()
+        self._last = time.monotonic()
+        self._alone: dict[str, bool] = {}  # by opening: no other valve was open meanwhile
+
+    def use(
+        self, settings: Mapping[str, Any] | None, broker: Mapping[str, Any] | None, environ: Mapping[str, str]
+    ) -> None:
+        """The meter of garden.yaml, or none."""
+        if settings == self._settings:
+            return
+        self._stop.set()
+        self._settings, self._stop = settings, threading.Event()
+        self._readings.clear()
+        self._watch = Watch()
+        self._last = time.monotonic()
+        if settings is not None:
+            args = (settings, broker, environ, self._stop)
+            threading.Thread(target=self._run, args=args, name="meter", daemon=True).start()
+
+    def close(self) -> None:
+        self._stop.set()
+
+    def take(self, mono: float, total_l: float) -> None:
+        self._new.put((mono, total_l))
+
+    def look(self, at: Moment, runner: Runner) -> None:
+        """Take what was read since, and say or do what it asks for."""
+        if self._settings is None:
+            return
+        holding = {k: h for k, h in runner.ledger.holding.items() if h.opened_mono is not None}
+        for held in holding.values():
+            uid = held.opening.uid
+            self._alone[uid] = self._alone.get(uid, True) and len(holding) == 1
+        while not self._new.empty():
+            mono, total = self._new.get()
+            self._readings.append((mono, total))
+            self._last = mono
+            expected = sum(held.flow_lpm for held in holding.values())
+            fill_s = 60 * max(
+                (s.fill_minutes for h in holding.values() for s in h.opening.shares), default=0.0
+            )
+            finding = self._watch.read(mono, total, holding.keys(), expected, fill_s)
+            if finding is not None:
+                self._say(at, runner, finding, {key: held.names for key, held in holding.items()})
+        if at.mono > self._last + SILENT_S:
+            runner.perform(at, [Tell("meter", "look", "the water meter has not answered for some minutes")])
+        else:
+            runner.perform(at, [Untell("meter")])
+
+    def _say(self, at: Moment, runner: Runner, finding: Finding, names: Mapping[str, str]) -> None:
+        joined = ", ".join(names.values())
+        text = WORDS[finding.kind].format(names=joined, flow=finding.flow_lpm, expected=finding.expected_lpm)
+        runner.perform(at, [Tell(f"flow {finding.kind} {joined}", "problem", text)])
+        if finding.kind == "burst":
+            runner.keep_dry(at, list(names), "its flow is far too high")
+
+    def liters_of(self, uid: str, opened: float, closed: float) -> float | None:
+        """What ran through the meter while this opening lasted; None where it cannot be told apart."""
+        alone = self._alone.pop(uid, False)
+        settings = self._settings or {}
+        if not alone or settings.get("flow_from") == "tape" or not self._readings:
+            return None
+        first, last = self._total_at(opened), self._total_at(closed)
+        if first is None or last is None or last < first:
+            return None
+        return last - first
+
+    def _total_at(self, mono: float) -> float | None:
+        """Between two readings in proportion; after the last one as the flow was, for a moment."""
+        before = [r for r in self._readings if r[0] <= mono]
+        after = next((r for r in self._readings if r[0] > mono), None)
+        if not before or mono - before[-1][0] > 3 * EVERY_S:
+            return None
+        t0, l0 = before[-1]
+        if after is not None:
+            return l0 + (after[1] - l0) * (mono - t0) / (after[0] - t0)
+        if len(before) < 2 or t0 <= before[-2][0]:
+            return l0
+        return l0 + (l0 - before[-2][1]) * (mono - t0) / (t0 - before[-2][0])
+
+    # --- reading ---
+
+    def _run(
+        self,
+        settings: Mapping[str, Any],
+        broker: Mapping[str, Any] | None,
+        environ: Mapping[str, str],
+        stop: threading.Event,
+    ) -> None:
+        try:
+            read = self._reader(settings, broker, environ)
+        except Exception as error:
+            log.error("the water meter cannot be read: %s", error)
+            return
+        while not stop.wait(EVERY_S):
+            mono = time.monotonic()
+            try:
+                total = read()
+            except Exception as error:
+                log.warning("the water meter: %s", error)
+                continue
+            if total is not None and 0 <= total < 1e12:
+                self.take(mono, total)
+
+    def _reader(
+        self, settings: Mapping[str, Any], broker: Mapping[str, Any] | None, environ: Mapping[str, str]
+    ) -> Read:
+        if "command" in settings:
+            return lambda: _number(run_child(settings["command"], LIMIT_S, environ=environ).out)
+        if "http" in settings:
+            return lambda: _number(_http(settings["http"]))
+        if "mqtt" in settings:
+            return _mqtt_reader(str(settings["mqtt"]["topic"]), broker or {})
+        return _pulse_reader(int(settings["gpio"]), float(settings["liters_per_pulse"]), environ)
+
+
+def _number(text: str) -> float | None:
+    words = text.split()
+    return float(words[0]) if words else None
+
+
+def _http(call: Mapping[str, Any]) -> str:
+    import urllib.request  # with ssl it weighs several MB: only where it is used
+
+    body = call.get("body")
+    request = urllib.request.Request(  # noqa: S310
+        call["url"], data=None if body is None else str(body).encode(), method=call.get("method", "GET")
+    )
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    with opener.open(request, timeout=LIMIT_S) as answer:
+        return str(answer.read(1000).decode(errors="replace"))
+
+
+def _mqtt_reader(topic: str, broker: Mapping[str, Any]) -> Read:
+    from paho.mqtt.client import Client, MQTTMessage
+    from paho.mqtt.enums import CallbackAPIVersion
+
+    newest: list[float | None] = [None]
+
+    def heard(_: Client, __: object, message: MQTTMessage) -> None:
+        try:
+            value = json.loads(message.payload)
+            newest[0] = float(value["liters"] if isinstance(value, dict) else value)
+        except (ValueError, KeyError, TypeError):
+            log.warning("the water meter said %r", message.payload[:80])
+
+    client = Client(CallbackAPIVersion.VERSION2)
+    client.on_message = heard
+    client.on_connect = lambda c, *_: c.subscribe(topic, 1)
+    if broker.get("user"):
+        password = broker.get("password_file")
+        secret = open(password).read().strip() if password else None  # noqa: SIM115, PTH123
+        client.username_pw_set(broker["user"], secret)
+    client.connect_async(str(broker.get("host", "localhost")), int(broker.get("port", 1883)), 30)
+    client.loop_start()
+
+    def read() -> float | None:
+        value, newest[0] = newest[0], None
+        return value
+
+    return read
+
+
+def _pulse_reader(pin: int, liters_per_pulse: float, environ: Mapping[str, str]) -> Read:
+    from importlib import import_module
+
+    from scheduler.relays.gpio import pin_factory
+
+    factory = pin_factory(environ)
+    count = [0]
+    button = import_module("gpiozero").Button(pin, pull_up=True, bounce_time=0.005, pin_factory=factory)
+
+    def pulse() -> None:
+        count[0] += 1
+
+    def read() -> float | None:
+        """Holds on to the button: forgotten, it would give up its pin."""
+        return None if button.closed else count[0] * liters_per_pulse
+
+    button.when_pressed = pulse
+    return read

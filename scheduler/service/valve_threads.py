@@ -1,0 +1,255 @@
+"""One hand per valve: open and close, each with a deadline of its own that no disk and no clock can delay."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal, Protocol
+
+from scheduler.relays.base import Driver, ValveFailed, doubt
+from scheduler.service.actions import ValveEvent
+
+log = logging.getLogger(__name__)
+
+STALE_S = 4.0  # an open that is not on its way after so long is never sent
+FIRST_PAUSE_S = 0.5
+LONGEST_PAUSE_S = 15.0
+Command = Literal["open", "close"]
+
+
+@dataclass(slots=True)
+class Care:
+    """What one valve is to be told next. Pure: `now` is always a monotonic clock's.
+
+    A new valve counts as open, and is closed first. A close is repeated, with growing pauses, for ever.
+    """
+
+    key: str
+    cap_s: float
+    confirmed_closed: bool = False
+    want_close: bool = True
+    order: tuple[str, float, float] | None = None  # uid, seconds, ordered at
+    open_uid: str | None = None
+    deadline: float | None = None
+    tries: int = 0
+    next_try: float = float("-inf")
+
+    def ask_open(self, uid: str, seconds: float, now: float) -> None:
+        """The deadline stands before any command is sent."""
+        self.order = (uid, min(seconds, self.cap_s), now)
+        self.deadline = now + min(seconds, self.cap_s)
+        self.want_close = False
+
+    def ask_close(self) -> None:
+        self.want_close = True
+        self.next_try = float("-inf")
+
+    def due(self, now: float) -> Command | None:
+        if self.deadline is not None and now >= self.deadline:
+            self.want_close = True
+        if self.want_close:
+            return "close" if now >= self.next_try else None
+        return "open" if self.order is not None else None
+
+    def wait_s(self, now: float) -> float | None:
+        """Seconds until `due` may answer otherwise; None: not before somebody asks."""
+        if self.want_close:
+            return max(self.next_try - now, 0.0)
+        if self.order is not None:
+            return 0.0
+        return None if self.deadline is None else max(self.deadline - now, 0.0)
+
+    def refuse(self, now: float) -> ValveEvent | None:
+        """An open that comes too late (the program stood still) is not sent."""
+        if self.order is None:
+            return None
+        uid, _, ordered = self.order
+        if not self.want_close and now <= ordered + STALE_S:
+            return None
+        self.order = None
+        self.want_close = True
+        self.open_uid = uid
+        return ValveEvent(self.key, "open failed", now, uid, "it was too late to send it")
+
+    def sending(self) -> tuple[str, float]:
+        """The open that goes out now: (uid, seconds)."""
+        assert self.order is not None
+        uid, seconds, _ = self.order
+        self.order = None
+        self.open_uid = uid
+        self.confirmed_closed = False
+        return uid, seconds
+
+    def opened(self, now: float, failure: str | None, *, simulated: bool = False) -> ValveEvent:
+        if failure is None:
+            return ValveEvent(self.key, "opened", now, self.open_uid, simulated=simulated)
+        self.ask_close()
+        return ValveEvent(self.key, "open failed", now, self.open_uid, failure)
+
+    def closed(self, now: float, failure: str | None, *, why: str = "") -> ValveEvent:
+        """why: a reason to think that it had closed before."""
+        if failure is not None:
+            pause = min(FIRST_PAUSE_S * 2 ** min(self.tries, 10), LONGEST_PAUSE_S)
+            self.tries += 1
+            self.next_try = now + pause
+            self.confirmed_closed = False
+            return ValveEvent(self.key, "close failed", now, self.open_uid, failure)
+        uid, self.open_uid, self.deadline = self.open_uid, None, None
+        self.want_close, self.tries, self.next_try = False, 0, float("-inf")
+        self.confirmed_closed = True
+        return ValveEvent(self.key, "closed", now, uid, why)
+
+
+class Watcher(Protocol):
+    """The part of the guard's link that a hand needs."""
+
+    def opened(self, key: str, seconds: float) -> None: ...
+    def closed(self, key: str) -> None: ...
+
+
+@dataclass(slots=True)
+class Hand:
+    """A thread that cares for one valve. Commands may take their time here: no other valve waits for it."""
+
+    care: Care
+    driver: Driver
+    watcher: Watcher
+    report: Callable[[ValveEvent], None]
+    clock: Callable[[], float] = time.monotonic
+    _orders: queue.SimpleQueue[tuple[Any, ...]] = field(default_factory=queue.SimpleQueue)
+    _thread: threading.Thread | None = None
+    _ending: bool = False
+
+    def start(self) -> None:
+        self._thread = threading.Thread(target=self._run, name=f"valve {self.care.key}"[:60], daemon=True)
+        self._thread.start()
+
+    def open(self, uid: str, seconds: float) -> None:
+        self._orders.put(("open", uid, seconds, self.clock()))
+
+    def close(self) -> None:
+        self._orders.put(("close",))
+
+    def end(self) -> None:
+        """Close, give up pins and connections, and end; comes back at once."""
+        self._orders.put(("end",))
+
+    def join(self, seconds: float) -> bool:
+        if self._thread is not None:
+            self._thread.join(seconds)
+            return not self._thread.is_alive()
+        return True
+
+    def _run(self) -> None:
+        while True:
+            self._take_orders(self.care.wait_s(self.clock()))
+            now = self.clock()
+            refused = self.care.refuse(now)
+            if refused is not None:
+                self.report(refused)
+            match self.care.due(now):
+                case "close":
+                    self._send_close()
+                case "open":
+                    self._send_open()
+            if self._ending and self.care.confirmed_closed:
+                break
+        try:
+            self.driver.release()
+        except Exception as error:  # the close before it was confirmed
+            log.warning("%s: %s", self.care.key, error)
+
+    def _take_orders(self, wait_s: float | None) -> None:
+        try:
+            order = self._orders.get(timeout=wait_s) if wait_s != 0 else self._orders.get_nowait()
+            while True:
+                match order:
+                    case ("open", str(uid), float() | int() as seconds, float() as at):
+                        if not self._ending:
+                            self.care.ask_open(uid, seconds, at)
+                    case ("close",):
+                        self.care.ask_close()
+                    case ("end",):
+                        self._ending = True
+                        self.care.ask_close()
+                order = self._orders.get_nowait()
+        except queue.Empty:
+            pass
+
+    def _send_open(self) -> None:
+        uid, seconds = self.care.sending()
+        log.info("open valve=%s opening=%s seconds=%.0f", self.care.key, uid, seconds)
+        failure = self._tried(lambda: self.watcher.opened(self.care.key, seconds))
+        if failure is None:
+            failure = self._tried(lambda: self.driver.open(seconds))
+        self.report(self.care.opened(self.clock(), failure, simulated=self.driver.simulated))
+
+    def _send_close(self) -> None:
+        why = doubt(self.driver) or ""
+        failure = self._tried(self.driver.close)
+        event = self.care.closed(self.clock(), failure, why=doubt(self.driver) or why)
+        if failure is None:
+            log.info("closed valve=%s", self.care.key)
+            self._tried(lambda: self.watcher.closed(self.care.key))
+        self.report(event)
+
+    def _tried(self, command: Callable[[], None]) -> str | None:
+        """None where it was confirmed. A defect of a driver is a failure too: the hand goes on."""
+        try:
+            command()
+        except ValveFailed as error:
+            return error.text
+        except Exception as error:
+            log.exception("%s", self.care.key)
+            return f"{type(error).__name__}: {error}"
+        return None
+
+
+class Bank:
+    """The hands of all valves."""
+
+    def __init__(self, watcher: Watcher, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self._watcher = watcher
+        self._clock = clock
+        self._hands: dict[str, Hand] = {}
+        self._events: queue.SimpleQueue[ValveEvent] = queue.SimpleQueue()
+
+    def take(self, drivers: Mapping[str, tuple[Driver, float]]) -> None:
+        """Hands for these valves, key -> (driver, cap in seconds); each is closed first."""
+        for key, (driver, cap_s) in drivers.items():
+            if key not in self._hands:
+                hand = Hand(Care(key, cap_s), driver, self._watcher, self._events.put, self._clock)
+                self._hands[key] = hand
+                hand.start()
+            self._hands[key].care.cap_s = cap_s
+
+    def drop(self, key: str) -> None:
+        """A valve that is confirmed closed and no longer wanted."""
+        self._hands.pop(key).end()
+
+    def every_valve(self) -> set[str]:
+        return set(self._hands)
+
+    def open(self, key: str, uid: str, seconds: float) -> None:
+        self._hands[key].open(uid, seconds)
+
+    def close(self, key: str) -> None:
+        if key in self._hands:
+            self._hands[key].close()
+
+    def events(self) -> list[ValveEvent]:
+        found: list[ValveEvent] = []
+        while not self._events.empty():
+            found.append(self._events.get())
+        return found
+
+    def end(self, seconds: float) -> Sequence[str]:
+        """Close everything and let go; the keys of the valves that were not confirmed within the time."""
+        for hand in self._hands.values():
+            hand.end()
+        give_up = self._clock() + seconds
+        return [key for key, hand in self._hands.items() if not hand.join(max(give_up - self._clock(), 0.0))]

@@ -1,0 +1,92 @@
+"""Days that nobody has told yet, fetched from Open-Meteo's archive: after weeks offline, or long ago."""
+
+from __future__ import annotations
+
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+
+from scheduler.errors import CouldNot
+from scheduler.model import Fetched, Location, WeatherValue
+from scheduler.weather.http import TOTAL_SECONDS, Get
+from scheduler.weather.openmeteo import service as openmeteo
+
+NEEDED = frozenset({"tmin_c", "tmax_c", "rain_mm"})
+"""A day with these is known; the rest can be estimated."""
+APART_DAYS = 14  # holes closer than this are asked for together
+MOST_CALLS = 4
+
+
+def missing_days(values: Iterable[WeatherValue], first: date, today: date) -> list[date]:
+    """The days first..yesterday of which no source has told what it was; forecasts of them do not count."""
+    known: defaultdict[date, set[str]] = defaultdict(set)
+    for value in values:
+        if value.kind != "forecast":
+            known[value.day].add(value.field)
+    past = [first + timedelta(days=i) for i in range(max((today - first).days, 0))]
+    return [day for day in past if not known[day] >= NEEDED]
+
+
+def fill(
+    answer: Fetched,
+    missing: Sequence[date],
+    *,
+    location: Location,
+    today: date,
+    now: datetime,
+    get: Get,
+    url: str,
+    source: str,
+    monotonic: Callable[[], float] = time.monotonic,
+) -> Fetched:
+    """`answer` and the archive's values of the `missing` days. What the archive cannot give is a notice.
+
+    All calls together end within the time of one.
+    """
+    deadline = monotonic() + TOTAL_SECONDS
+    values, notices = list(answer.values), list(answer.notices)
+    found: set[date] = set()
+    for first, last in _calls(missing):
+        try:
+            left = deadline - monotonic()
+            if left <= 0:
+                raise CouldNot("took too long: the rest comes another day")
+            text = openmeteo.fetch_archive(
+                location, first, last, session_get=get, url=url, total_seconds=left
+            )
+            more = openmeteo.parse(
+                text, location=location, today=today, now=now, span_from=first, source=source
+            )
+        except CouldNot as problem:
+            notices.append(f"{source}: archive: {problem.text}")
+            break
+        mine = [v for v in more.values if v.day in missing and v.kind == "model" and v.day <= last]
+        values += mine
+        notices += [note for note in more.notices if "nothing for today" not in note]
+        found |= {value.day for value in mine}
+    if found:
+        many = f"{len(found)} earlier days" if len(found) > 1 else f"{min(found)}"
+        notices.append(f"{source}: {many} from its archive")
+    still = sorted(set(missing) - found)
+    if still:
+        notices.append(
+            f"{source}: nothing for {len(still)} earlier day{'s' * (len(still) > 1)}{_listed(still)}"
+        )
+    return replace(answer, values=tuple(values), notices=tuple(notices))
+
+
+def _calls(missing: Sequence[date]) -> list[tuple[date, date]]:
+    """First and last day of each call, the newest first."""
+    calls: list[tuple[date, date]] = []
+    for day in sorted(missing):
+        if calls and (day - calls[-1][1]).days <= APART_DAYS:
+            calls[-1] = calls[-1][0], day
+        else:
+            calls.append((day, day))
+    return calls[::-1][:MOST_CALLS]
+
+
+def _listed(days: Sequence[date]) -> str:
+    return f": {days[0]}" if len(days) == 1 else f" between {days[0]} and {days[-1]}"
