@@ -22,7 +22,7 @@ fi
 if [ -z "$destdir" ]; then
   systemctl disable --now rowwater.service 2>/dev/null || true # closes every valve
   if [ -x "$versions/current/bin/python" ] && [ -e "$data/valves.json" ]; then
-    (cd / && runuser -u rowwater -- "$versions/current/bin/python" -P -m scheduler.guard --close-all "$data/valves.json") ||
+    (cd / && runuser -u rowwater -- "$versions/current/bin/python" -P -m scheduler.service.guard --close-all "$data/valves.json") ||
       printf '%s\n' "NOT every valve is confirmed closed: use the hand valve." >&2
   fi
 fi

@@ -24,6 +24,7 @@ from scheduler.service import (
     clock_trust,
     daemon,
     guard,
+    guard_keeper,
     guardlink,
     job_times,
     ledger,
@@ -74,7 +75,7 @@ def valves() -> Iterator[Row]:
     )
     yield (
         "a valve is still open after that",
-        span(daemon.GUARD_MARGIN_S),
+        span(guard_keeper.GUARD_MARGIN_S),
         "the guard process closes every valve and ends the service, which starts anew",
     )
     yield (

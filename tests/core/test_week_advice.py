@@ -117,8 +117,8 @@ def test_yield_response():
 
 def test_every_listed_crop_is_a_shipped_one():
     from scheduler import tables
-    from scheduler.tables import _factors
+    from scheduler.tables import _yield_factors
 
-    assert set(_factors()) <= set(tables.crops())
-    assert all(0.5 <= ky <= 1.5 for ky in _factors().values())
-    assert np.isfinite(list(_factors().values())).all()
+    assert set(_yield_factors()) <= set(tables.crops())
+    assert all(0.5 <= ky <= 1.5 for ky in _yield_factors().values())
+    assert np.isfinite(list(_yield_factors().values())).all()

@@ -20,7 +20,7 @@ from scheduler.service.guardlink import GuardGone, GuardLink
 
 PARENT = """\
 import json, os, sys, time
-from scheduler.guardlink import GuardLink
+from scheduler.service.guardlink import GuardLink
 from scheduler.relays.specs import driver_of
 order = json.loads(sys.argv[1])
 link = GuardLink(os.environ, **order["limits"])

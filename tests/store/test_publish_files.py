@@ -88,7 +88,7 @@ def test_a_full_disk_is_named(tmp_path: Path) -> None:
         pytest.skip("this system has no /dev/full")
     code = (
         "import os, sys, pathlib\n"
-        "from scheduler import publish\n"
+        "from scheduler import disk\n"
         "from scheduler.errors import CouldNot\n"
         "real = os.open\n"
         "def to_full(path, flags, *rest):\n"
@@ -98,7 +98,7 @@ def test_a_full_disk_is_named(tmp_path: Path) -> None:
         "    return handle\n"
         "os.open = to_full\n"
         "try:\n"
-        "    publish.write_atomic(pathlib.Path(sys.argv[1]), 'new')\n"
+        "    disk.write_atomic(pathlib.Path(sys.argv[1]), 'new')\n"
         "except CouldNot as error:\n"
         "    print(error.text)\n"
     )
