@@ -1,6 +1,6 @@
 """Answers of weather services kept on disk, so that what has not changed is not sent again.
 
-A damaged, strange or unwritable file is a miss, never an error. The whole shelf stays below a fixed size.
+A damaged, strange or unwritable file is a miss, never an error. The whole cache stays below a fixed size.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ MOST_FILES = 64
 LONGEST_FRESH_SECONDS = 3600.0  # a plan shall not rest on an older word, whatever the service allows
 
 
-class Shelf:
+class Cache:
     """Named JSON objects, each in a file of its own, written whole; the oldest go first when it is full."""
 
     def __init__(self, folder: Path, *, most_bytes: int = MOST_BYTES, most_files: int = MOST_FILES) -> None:
@@ -88,14 +88,14 @@ class Shelf:
 
 
 @dataclass(frozen=True, slots=True)
-class Remembering:
+class CachedGet:
     """A `Get` that asks "has it changed?" where it holds an earlier answer (RFC 9110, 13.1; RFC 9111).
 
     Within the time for which a service calls its answer fresh, an hour at most, it is not asked at all.
     now: when the questions are asked; aware.
     """
 
-    shelf: Shelf
+    cache: Cache
     now: datetime
     ask: http.Get = http.get
 
@@ -109,7 +109,7 @@ class Remembering:
         total_seconds: float = http.TOTAL_SECONDS,
     ) -> http.Reply:
         name = f"{url}?{urlencode(sorted((params or {}).items()))}"
-        kept = _kept(self.shelf.get(name))
+        kept = _kept(self.cache.get(name))
         if kept is not None and self._fresh(kept):
             return http.Reply(200, kept.text, headers=kept.headers)
         asked = dict(headers or {}) | (kept.conditions() if kept is not None else {})
@@ -127,9 +127,9 @@ class Remembering:
 
     def _keep(self, name: str, text: str, headers: Mapping[str, str]) -> None:
         if "no-store" in headers.get("cache-control", "").casefold():
-            self.shelf.drop(name)
+            self.cache.drop(name)
         elif "etag" in headers or "last-modified" in headers or _fresh_seconds(headers) > 0:
-            self.shelf.put(
+            self.cache.put(
                 name, {"at": self.now.astimezone(UTC).isoformat(), "text": text, "headers": dict(headers)}
             )
 
@@ -176,15 +176,15 @@ def _fresh_seconds(headers: Mapping[str, str]) -> float:
 
 
 def recall(
-    shelf: Shelf | None, name: str, days: float, now: datetime, make: Callable[[], dict[str, Any]]
+    cache: Cache | None, name: str, days: float, now: datetime, make: Callable[[], dict[str, Any]]
 ) -> dict[str, Any]:
     """What `make` gave in the last `days`, else what it gives now; a word from the future is not believed."""
-    kept = shelf.get(name) if shelf is not None else None
+    kept = cache.get(name) if cache is not None else None
     with contextlib.suppress(KeyError, TypeError, ValueError):
         at = datetime.fromisoformat((kept or {})["at"])
         if timedelta() <= now - at < timedelta(days=days) and isinstance(kept, dict):
             return dict(kept["made"])
     made = make()
-    if shelf is not None:
-        shelf.put(name, {"at": now.astimezone(UTC).isoformat(), "made": made})
+    if cache is not None:
+        cache.put(name, {"at": now.astimezone(UTC).isoformat(), "made": made})
     return made

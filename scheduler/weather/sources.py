@@ -14,7 +14,7 @@ from scheduler.errors import CouldNot, RowwaterError
 from scheduler.model import Fetched, Garden, Location, SourceSpec, WeatherValue
 from scheduler.weather import http
 from scheduler.weather.answers import plain
-from scheduler.weather.cache import FOLDER, Remembering, Shelf
+from scheduler.weather.cache import FOLDER, Cache, CachedGet
 from scheduler.weather.files import source as file_source
 from scheduler.weather.mqtt import readings
 from scheduler.weather.mqtt import station as mqtt_station
@@ -43,7 +43,7 @@ class Request:
     environ: Mapping[str, str]
     stored: Sequence[WeatherValue] = ()
     data_folder: Path | None = None
-    shelf: Shelf | None = None
+    cache: Cache | None = None
     broker: Mapping[str, Any] | None = None
 
 
@@ -89,7 +89,7 @@ def _nws(ask: Request) -> Fetched:
         days=nws.days_to_measure(ask.span_from, ask.today, known),
         now=ask.now,
         get=ask.get,
-        shelf=ask.shelf,
+        cache=ask.cache,
         url=str(ask.spec.settings.get("url") or ask.environ.get(NWS_VARIABLE) or nws.URL),
     )
     return nws.parse(
@@ -155,13 +155,13 @@ def collect(
     failures: list[str] = []
     environ = os.environ if environ is None else environ
     files_from = span_from - timedelta(days=366 * years_of_files)
-    shelf = Shelf(data_folder / FOLDER) if data_folder is not None else None
-    if shelf is not None:
-        get = Remembering(shelf, now, get)
+    cache = Cache(data_folder / FOLDER) if data_folder is not None else None
+    if cache is not None:
+        get = CachedGet(cache, now, get)
     for spec in garden.sources:
         ask = Request(
             spec, garden.location, garden.folder, span_from, files_from, today, now, get, environ,
-            stored=stored, data_folder=data_folder, shelf=shelf, broker=garden.service.get("broker"),
+            stored=stored, data_folder=data_folder, cache=cache, broker=garden.service.get("broker"),
         )  # fmt: skip
         name = str(spec.settings.get("service", spec.name)) if spec.kind == "service" else ""
         try:

@@ -21,7 +21,7 @@ from weather_doors.test_sources import garden, quick, service
 from scheduler.errors import BadInput, CouldNot
 from scheduler.model import Fetched, Location
 from scheduler.weather import http, sources
-from scheduler.weather.cache import Shelf
+from scheduler.weather.cache import Cache
 from scheduler.weather.nws import service as nws
 from scheduler.weather.nws import station as nws_station
 
@@ -560,5 +560,5 @@ def test_damaged_shelf_is_a_miss(replay: Replay, samples: Path, tmp_path: Path) 
     [found], failures = collect(replay, tmp_path)
     assert failures == []
     assert replay.paths()[:2] == [POINTS, NEAR]
-    assert Shelf(tmp_path / "weather-cache").get(f"nws point {nws._place(PLACE)}") is not None
+    assert Cache(tmp_path / "weather-cache").get(f"nws point {nws._place(PLACE)}") is not None
     assert found.values

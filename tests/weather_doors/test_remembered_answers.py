@@ -14,13 +14,13 @@ from weather_doors.replay import Answer, Replay
 from weather_doors.test_sources import quick
 
 from scheduler.weather import http
-from scheduler.weather.cache import Remembering, Shelf, recall
+from scheduler.weather.cache import Cache, CachedGet, recall
 
 NOW = datetime(2026, 6, 12, 7, 30, tzinfo=UTC)
 
 
 def ask(replay: Replay, folder: Path, now: datetime = NOW, **params: str) -> http.Reply:
-    return Remembering(Shelf(folder), now, quick)(replay.url, params)
+    return CachedGet(Cache(folder), now, quick)(replay.url, params)
 
 
 def conditional(text: str, **headers: str) -> Answer:
@@ -99,43 +99,43 @@ def test_not_modified_without_having_it(replay: Replay, tmp_path: Path) -> None:
     assert ask(replay, tmp_path).status == 304
 
 
-# --- the shelf -------------------------------------------------------------------------------------
+# --- the cache -------------------------------------------------------------------------------------
 
 
 @given(st.binary(max_size=200), st.integers(0, 300))
 @settings(max_examples=200, deadline=None)
 def test_damaged_file_is_a_miss(tmp_path_factory: pytest.TempPathFactory, dirt: bytes, at: int) -> None:
-    shelf = Shelf(tmp_path_factory.mktemp("shelf"))
-    shelf.put("a", {"text": "x" * 50})
-    [path] = shelf.folder.iterdir()
+    cache = Cache(tmp_path_factory.mktemp("cache"))
+    cache.put("a", {"text": "x" * 50})
+    [path] = cache.folder.iterdir()
     whole = path.read_bytes()
     path.write_bytes(whole[:at] + dirt)
-    assert shelf.get("a") == ({"text": "x" * 50} if path.read_bytes() == whole else None)
-    shelf.put("a", {"text": "new"})
-    assert shelf.get("a") == {"text": "new"}
+    assert cache.get("a") == ({"text": "x" * 50} if path.read_bytes() == whole else None)
+    cache.put("a", {"text": "new"})
+    assert cache.get("a") == {"text": "new"}
 
 
 def test_shelf_stays_small(tmp_path: Path) -> None:
-    shelf = Shelf(tmp_path, most_bytes=5000, most_files=4)
+    cache = Cache(tmp_path, most_bytes=5000, most_files=4)
     for i in range(8):
-        shelf.put(str(i), {"text": "x" * 500})
+        cache.put(str(i), {"text": "x" * 500})
         time.sleep(0.01)
-    assert [i for i in range(8) if shelf.get(str(i))] == [4, 5, 6, 7]
+    assert [i for i in range(8) if cache.get(str(i))] == [4, 5, 6, 7]
     for i in range(8):
-        shelf.put(str(i), {"text": "x" * 2000})
+        cache.put(str(i), {"text": "x" * 2000})
         time.sleep(0.01)
     assert sum(path.stat().st_size for path in tmp_path.iterdir()) <= 5000
-    shelf.put("big", {"text": "x" * 10_000})
-    assert shelf.get("big") is None
+    cache.put("big", {"text": "x" * 10_000})
+    assert cache.get("big") is None
     assert not list(tmp_path.glob(".new*"))
 
 
 def test_folder_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    shelf = Shelf(tmp_path / "file" / "inside")
-    shelf.put("a", {})
-    shelf.drop("a")
-    assert shelf.get("a") is None
+    cache = Cache(tmp_path / "file" / "inside")
+    cache.put("a", {})
+    cache.drop("a")
+    assert cache.get("a") is None
 
 
 def test_recall(tmp_path: Path) -> None:
@@ -145,14 +145,14 @@ def test_recall(tmp_path: Path) -> None:
         made.append(len(made))
         return {"n": len(made)}
 
-    shelf = Shelf(tmp_path)
-    assert recall(shelf, "a", 7, NOW, make) == {"n": 1}
-    assert recall(shelf, "a", 7, NOW + timedelta(days=6), make) == {"n": 1}
-    assert recall(shelf, "a", 7, NOW + timedelta(days=8), make) == {"n": 2}
-    assert recall(shelf, "a", 7, NOW, make) == {"n": 3}, "kept in the future: not believed"
+    cache = Cache(tmp_path)
+    assert recall(cache, "a", 7, NOW, make) == {"n": 1}
+    assert recall(cache, "a", 7, NOW + timedelta(days=6), make) == {"n": 1}
+    assert recall(cache, "a", 7, NOW + timedelta(days=8), make) == {"n": 2}
+    assert recall(cache, "a", 7, NOW, make) == {"n": 3}, "kept in the future: not believed"
     assert recall(None, "a", 7, NOW, make) == {"n": 4}
-    shelf.put("a", {"at": "never", "made": 5})
-    assert recall(shelf, "a", 7, NOW, make) == {"n": 5}
+    cache.put("a", {"at": "never", "made": 5})
+    assert recall(cache, "a", 7, NOW, make) == {"n": 5}
 
 
 # --- when to come back -----------------------------------------------------------------------------

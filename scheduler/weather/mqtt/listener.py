@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from scheduler.errors import CouldNot
 from scheduler.weather.mqtt import readings
@@ -35,7 +35,7 @@ SAME_SECONDS = 5.0  # receivers repeat each message two or three times
 GATHER_SECONDS = 0.5  # messages that come together are written together
 SWEEP_SECONDS = 6 * 3600.0
 JOIN_SECONDS = 5.0
-_DISK = "readings cannot be written"
+Obstacle = Literal["broker", "disk"]
 
 
 def _utc_now() -> datetime:
@@ -60,6 +60,7 @@ class Listener:
         self.path = readings.path_for(data_folder, topic)
         self.problem: str | None = None
         """What stands in the way now, for people; None while all is well."""
+        self._obstacle: Obstacle | None = None
         self.written = 0
         self.lost = 0
         self._broker = broker
@@ -139,7 +140,7 @@ class Listener:
         except Exception:
             log.exception("readings of %s: a message was lost", self.topic)
 
-    def _trouble(self, text: str | None) -> None:
+    def _trouble(self, text: str | None, obstacle: Obstacle = "broker") -> None:
         if text != self.problem:
             log.log(
                 logging.INFO if text is None else logging.WARNING,
@@ -148,6 +149,7 @@ class Listener:
                 text or "heard",
             )
         self.problem = text
+        self._obstacle = None if text is None else obstacle
 
     def _take(self, message: Message | None) -> None:
         if message is None:
@@ -192,11 +194,11 @@ class Listener:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             readings.append(self.path, batch)
             self.written += len(batch)
-            if batch and self.problem is not None and self.problem.startswith(_DISK):
+            if batch and self._obstacle == "disk":
                 self._trouble(None)
         except Exception as problem:  # a full card must not end the listening
             self.lost += len(batch)
-            self._trouble(f"{_DISK}: {problem}")
+            self._trouble(f"readings cannot be written: {problem}", "disk")
 
     def _sweep(self) -> None:
         try:

@@ -20,7 +20,7 @@ from typing import Any
 from scheduler.errors import BadInput, CouldNot
 from scheduler.model import Fetched, Location, ValueKind, WeatherValue
 from scheduler.weather.answers import finite, json_object, short
-from scheduler.weather.cache import Shelf, recall
+from scheduler.weather.cache import Cache, recall
 from scheduler.weather.http import TOTAL_SECONDS, Get, Reply
 from scheduler.weather.localdays import bounds, zone_of
 from scheduler.weather.nws import days as nws_days
@@ -81,7 +81,7 @@ def fetch(
     days: Sequence[date],
     now: datetime,
     get: Get,
-    shelf: Shelf | None = None,
+    cache: Cache | None = None,
     url: str = URL,
     total_seconds: float = TOTAL_SECONDS,
     monotonic: Callable[[], float] = time.monotonic,
@@ -92,23 +92,23 @@ def fetch(
     contact.
     """
     deadline = monotonic() + total_seconds
-    door = _Door(get, url.rstrip("/"), {"User-Agent": agent(contact)}, lambda: deadline - monotonic())
+    session = _Session(get, url.rstrip("/"), {"User-Agent": agent(contact)}, lambda: deadline - monotonic())
     answers = Answers()
-    point, known = _point(door, location, shelf, now)
+    point, known = _point(session, location, cache, now)
     try:
         try:
-            answers.grid = door.text(point.path)
-        except _NotThere:
-            _forget(shelf, location)
+            answers.grid = session.text(point.path)
+        except _NotFound:
+            _forget(cache, location)
             if not known:
                 raise
-            point, _ = _point(door, location, shelf, now)
-            answers.grid = door.text(point.path)
+            point, _ = _point(session, location, cache, now)
+            answers.grid = session.text(point.path)
         answers.cell = point.cell
     except CouldNot as problem:
         answers.problems.append(problem)
     try:
-        answers.station, answers.reports = _reports(door, location, point, days, now)
+        answers.station, answers.reports = _reports(session, location, point, days, now)
     except CouldNot as problem:
         answers.problems.append(problem)
     if answers.grid is None and not answers.reports:
@@ -116,12 +116,12 @@ def fetch(
     return answers
 
 
-class _NotThere(CouldNot):
+class _NotFound(CouldNot):
     """Status 404."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Door:
+class _Session:
     get: Get
     base: str
     headers: Mapping[str, str]
@@ -145,7 +145,7 @@ def _refused(reply: Reply) -> CouldNot:
     title = answer.get("title") if isinstance(answer, dict) else None
     told = f": {short(title)}" if isinstance(title, str) and title.strip() else ""
     if reply.status == 404:
-        return _NotThere(f"the weather service has nothing there (status 404){told}")
+        return _NotFound(f"the weather service has nothing there (status 404){told}")
     if reply.status == 403:
         return CouldNot(
             "the weather service refused this program (status 403)",
@@ -163,9 +163,9 @@ def _point_name(location: Location) -> str:
     return f"{NAME} point {_place(location)}"
 
 
-def _forget(shelf: Shelf | None, location: Location) -> None:
-    if shelf is not None:
-        shelf.drop(_point_name(location))
+def _forget(cache: Cache | None, location: Location) -> None:
+    if cache is not None:
+        cache.drop(_point_name(location))
 
 
 def _place(location: Location) -> str:
@@ -177,7 +177,7 @@ def _place(location: Location) -> str:
     return f"{text(location.latitude_deg)},{text(location.longitude_deg)}"
 
 
-def _point(door: _Door, location: Location, shelf: Shelf | None, now: datetime) -> tuple[Point, bool]:
+def _point(session: _Session, location: Location, cache: Cache | None, now: datetime) -> tuple[Point, bool]:
     """The place's square and stations, and whether they were known from earlier."""
     asked = False
 
@@ -185,26 +185,26 @@ def _point(door: _Door, location: Location, shelf: Shelf | None, now: datetime) 
         nonlocal asked
         asked = True
         try:
-            cell = parse_point(door.text(f"/points/{_place(location)}"))
-        except _NotThere as problem:
+            cell = parse_point(session.text(f"/points/{_place(location)}"))
+        except _NotFound as problem:
             raise CouldNot(
                 "the weather service does not cover this place", hint="it serves the United States only"
             ) from problem
         try:
-            near = door.text(f"{Point(cell).path}/stations")
+            near = session.text(f"{Point(cell).path}/stations")
         except CouldNot:
             near = ""
         return {"cell": list(cell), "stations": near}
 
-    kept = recall(shelf, _point_name(location), POINT_DAYS, now, make)
+    kept = recall(cache, _point_name(location), POINT_DAYS, now, make)
     try:
         office, x, y = kept["cell"]
         point = Point((str(office), int(x), int(y)), _near(kept["stations"], location))
     except (KeyError, ValueError, TypeError):
-        _forget(shelf, location)
+        _forget(cache, location)
         raise CouldNot("what was kept of the weather service cannot be read") from None
     if not kept["stations"]:  # ask again tomorrow
-        _forget(shelf, location)
+        _forget(cache, location)
     return point, not asked
 
 
@@ -248,7 +248,7 @@ def kilometres(station: nws_station.Station, location: Location) -> float:
 
 
 def _reports(
-    door: _Door, location: Location, point: Point, days: Sequence[date], now: datetime
+    session: _Session, location: Location, point: Point, days: Sequence[date], now: datetime
 ) -> tuple[nws_station.Station | None, list[str]]:
     """Of the nearest station that has any reading."""
     if not days:
@@ -263,7 +263,7 @@ def _reports(
                 params = {"start": _utc(begin), "limit": str(MOST_REPORTS)}
                 if end < now.timestamp():
                     params["end"] = _utc(end)
-                texts.append(door.text(f"/stations/{station.name}/observations", params))
+                texts.append(session.text(f"/stations/{station.name}/observations", params))
                 instants = nws_station.reports_in(texts[-1])
                 if len(instants) < MOST_REPORTS or min(instants) <= begin:
                     break

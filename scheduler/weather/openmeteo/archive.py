@@ -57,14 +57,20 @@ def fill(
                 location, first, last, session_get=get, url=url, total_seconds=left
             )
             more = openmeteo.parse(
-                text, location=location, today=today, now=now, span_from=first, source=source
+                text,
+                location=location,
+                today=today,
+                now=now,
+                span_from=first,
+                source=source,
+                today_expected=False,
             )
         except CouldNot as problem:
             notices.append(f"{source}: archive: {problem.text}")
             break
         mine = [v for v in more.values if v.day in missing and v.kind == "model" and v.day <= last]
         values += mine
-        notices += [note for note in more.notices if "nothing for today" not in note]
+        notices += more.notices
         found |= {value.day for value in mine}
     if found:
         many = f"{len(found)} earlier days" if len(found) > 1 else f"{min(found)}"

@@ -155,11 +155,13 @@ def parse(
     now: datetime,
     span_from: date | None = None,
     source: str = NAME,
+    today_expected: bool = True,
 ) -> Fetched:
     """Daily values out of an answer; hourly ones are preferred, daily ones read where there are no hourly.
 
     Days before `today` are "model" values, the others "forecast"; today also gets `rain_so_far_mm`.
-    Days before `span_from` are left out. Raises CouldNot for anything that is not weather of this place.
+    Days before `span_from` are left out. today_expected: an answer that ends earlier gets a remark.
+    Raises CouldNot for anything that is not weather of this place.
     """
     answer = _answer(text)
     _check_place(answer, location)
@@ -181,7 +183,7 @@ def parse(
     if not values:
         raise CouldNot("the weather service answered, but without one usable value for these days")
     last = max(value.day for value in values)
-    if last < today:
+    if today_expected and last < today:
         notices.append(f"{source}: the answer ends with {last}: nothing for today")
     return Fetched(values, tuple(notices), CREDIT)
 
