@@ -18,7 +18,7 @@ import numpy as np
 from scheduler.core.arrays import Minutes, Mm, Share
 from scheduler.core.balance.et import fill, reference_et
 from scheduler.core.balance.need import Morning, Need, need_today
-from scheduler.core.balance.soil import Balance, Rule, percolation, step, stress
+from scheduler.core.balance.soil import Balance, Rule, percolation, step, stress_coefficient
 from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction, terms
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
@@ -235,7 +235,9 @@ class _Walk:
         drained = percolation(start, irrigation=given, rain_eff=truth.rain_eff[here], eta=eta)
         return Balance(
             start, end, given, minutes, eta,
-            stress(np.maximum(start - given, 0), taw=truth.taw[here], raw=truth.raw[here]),
+            stress_coefficient(
+                np.maximum(start - given, 0), taw=truth.taw[here], span=truth.taw[here] - truth.raw[here]
+            ),
             np.where(truth.standing[here], drained, 0.0), known,
         )  # fmt: skip
 

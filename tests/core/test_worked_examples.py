@@ -23,7 +23,7 @@ from scheduler import units
 from scheduler.core.balance import climate as air
 from scheduler.core.balance import crop as crops
 from scheduler.core.balance.et import METHODS, ReferenceET, reference_et
-from scheduler.core.balance.soil import percolation, step, stress
+from scheduler.core.balance.soil import percolation, step, stress_coefficient
 from scheduler.core.balance.terms import Terms, depletion_fraction, terms
 from scheduler.model import Crop, Location, Soil, Supply
 from scheduler.pages.working import _penman_monteith
@@ -439,7 +439,7 @@ def one_balance_day(row: dict[str, Any], deficit: float, *, morning: float, rain
     day = step(before, irrigation=morning, rain_eff=rain, etc=etc, taw=taw, slope=etc / (taw - raw))  # type: ignore[arg-type]
     drained = percolation(before, irrigation=morning, rain_eff=rain, eta=day.eta)  # type: ignore[arg-type]
     return {
-        "ks": float(stress(np.maximum(before - morning, 0), taw=taw, raw=raw)),
+        "ks": float(stress_coefficient(np.maximum(before - morning, 0), taw=taw, span=taw - raw)),
         "etc_adj": float(day.eta), "dp": float(drained), "dr_end": float(day.deficit),
     }  # fmt: skip
 

@@ -18,6 +18,8 @@ from scheduler.model import Zone
 
 
 class Day(NamedTuple):
+    """Evening of a day, mm: the deficit, and what the crop really used (ETc adjusted)."""
+
     deficit: Mm
     eta: Mm
 
@@ -37,27 +39,50 @@ def step(
     >>> float(day.deficit), float(day.eta)
     (35.0, 5.0)
     """
-    after = dry = deficit
+    watered = dry = deficit
     if irrigation is not None:
-        after = deficit - irrigation  # below 0 where a run was rounded up: that much drains
-        dry = np.maximum(after, 0)
-    eta = np.minimum((taw - dry) * slope, etc)
-    if tight:
-        eta = np.minimum(eta, taw + rain_eff - after)
-    return Day(np.maximum(after - rain_eff + eta, 0), eta)
+        watered = deficit - irrigation  # below 0 where a run was rounded up: that much drains
+        dry = np.maximum(watered, 0)
+    use = np.minimum((taw - dry) * slope, etc)
+    return evening(watered, rain_eff=rain_eff, use=use, taw=taw if tight else None)
+
+
+def evening(watered: Mm, *, rain_eff: Mm | float, use: Mm, taw: Mm | None) -> Day:
+    """The day's end from its start: rain in, the crop's use out, the surplus drained (eq 85, 88).
+
+    All arguments broadcast to (..., zone), mm.  watered: the deficit less the morning's irrigation, below 0
+    where more was given than was missing.  use: Ks Kc ET0; it is held to the water there is, unless taw is
+    None: then the caller knows that it cannot exceed it.  The result lies within 0 .. taw.
+
+    >>> day = evening(np.array([20.0, 78.0]), rain_eff=2.0, use=np.array([5.0, 6.0]), taw=np.array(80.0))
+    >>> day.deficit.tolist(), day.eta.tolist()      # the second zone holds 2 mm and 2 mm of rain
+    ([23.0, 80.0], [5.0, 4.0])
+    """
+    eta = use if taw is None else np.minimum(use, taw + rain_eff - watered)
+    return Day(np.maximum(watered - rain_eff + eta, 0), eta)
 
 
 def percolation(deficit: Mm, *, irrigation: Mm, rain_eff: Mm, eta: Mm) -> Mm:
-    """What drains below the roots on a day (eq 88), from the deficit at its start."""
+    """What drains below the roots on a day, mm, from the deficit at its start (eq 88).
+
+    All arguments broadcast to (..., zone).
+
+    >>> float(percolation(np.float64(3), irrigation=np.float64(10), rain_eff=2.0, eta=np.float64(5)))
+    4.0
+    """
     return np.maximum(rain_eff - deficit + irrigation - eta, 0)
 
 
-def stress(deficit_start: Mm, *, taw: Mm, raw: Mm) -> Share:
-    """Ks (eq 84): 1 down to RAW, then falling to 0 at TAW.
+def stress_coefficient(deficit: Mm, *, taw: Mm, span: Mm) -> Share:
+    """Ks, 0..1: 1 down to RAW, then falling to 0 at TAW (eq 84).
 
+    All arguments broadcast to (..., zone), mm.  deficit: once the morning's water is in; span: TAW - RAW.
     Where the deficit is at most RAW the quotient is 1 or more, also after rounding, so Ks is exactly 1.
+
+    >>> [float(stress_coefficient(np.float64(dr), taw=80.0, span=40.0)) for dr in (40, 50, 80)]
+    [1.0, 0.75, 0.0]
     """
-    return np.clip((taw - deficit_start) / (taw - raw), 0, 1)
+    return np.clip((taw - deficit) / span, 0, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,7 +322,7 @@ def _balance(
         irrigation=irrigation,
         minutes=minutes,
         eta=eta,
-        ks=stress(np.maximum(start - irrigation, 0), taw=terms.taw, raw=terms.raw),
+        ks=stress_coefficient(np.maximum(start - irrigation, 0), taw=terms.taw, span=terms.taw - terms.raw),
         percolation=np.where(terms.standing, drained, 0.0),
         known=np.arange(count)[:, None] >= first_day,
     )

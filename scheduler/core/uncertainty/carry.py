@@ -16,7 +16,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from scheduler.core.arrays import FloatArray, IntArray, Mm
-from scheduler.core.balance.soil import Balance, percolation, step, stress
+from scheduler.core.balance.soil import Balance, percolation, step, stress_coefficient
 from scheduler.core.balance.terms import Terms
 from scheduler.core.uncertainty.sources import Doubt
 
@@ -317,7 +317,8 @@ class _Mean:
         terms, irrigation, z = self._terms, self._given.irrigation, self._readings.zones
         drained = percolation(self._start, irrigation=irrigation, rain_eff=terms.rain_eff, eta=self._eta)
         ks, lost = self._given.ks.copy(), self._given.percolation.copy()
-        ks[:, z] = stress(np.maximum(self._start - irrigation, 0), taw=terms.taw, raw=terms.raw)[:, z]
+        dry = np.maximum(self._start - irrigation, 0)
+        ks[:, z] = stress_coefficient(dry, taw=terms.taw, span=terms.taw - terms.raw)[:, z]
         lost[:, z] = np.where(terms.standing, drained, 0.0)[:, z]
         return replace(
             self._given, deficit_start=self._start, deficit_end=self._end, eta=self._eta, ks=ks,

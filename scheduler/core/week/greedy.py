@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from scheduler.core.arrays import FloatArray, IntArray, Minutes
+from scheduler.core.balance.soil import step
 from scheduler.core.week.capacity import Capacity
 from scheduler.core.week.outcome import Terms, judge, net_of, terms_of, thirst
 from scheduler.core.week.problem import Week
@@ -89,9 +90,10 @@ class Single:
                 kept[..., day] = np.where(run >= self.least[day], run, 0.0)
             given = np.maximum(kept[..., day, None] - week.fill, 0) * week.net_per_minute[day]
             given = given * valves.takes_part[day]
-            ks = np.clip((week.taw[day] - np.maximum(deficit - given, 0)) / self.terms.slack[day], 0, 1)
-            use = np.minimum(ks * week.etc[day], week.taw[day] - deficit + self.terms.rain[day] + given)
-            deficit = np.maximum(deficit - self.terms.rain[day] - given + use, 0)
+            deficit = step(
+                deficit, irrigation=given, rain_eff=self.terms.rain[day], etc=week.etc[day],
+                taw=week.taw[day], slope=self.terms.slope[day],
+            ).deficit  # fmt: skip
         return kept, able
 
 

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm, Share
+from scheduler.core.balance.soil import evening, percolation, stress_coefficient
 from scheduler.core.week.problem import DOUBT_SD, Outcome, Score
 from scheduler.core.week.valves import Valves
 
@@ -21,6 +22,7 @@ class Terms(NamedTuple):
     """(day, zone) arrays that follow from the week alone."""
 
     slack: Mm  # TAW - RAW
+    slope: Share  # ETc / (TAW - RAW): what `soil.step` asks for
     rain: Mm  # expected: rain x probability
     doubt: Mm  # what the doubt grew by since the last allowed morning
     near: int  # days up to the next allowed morning: they are read from the dry outcome
@@ -35,8 +37,10 @@ def terms_of(valves: Valves) -> Terms:
             since[:] = 0.0
         grown[day] = np.sqrt(week.deficit_sd**2 + since) - week.deficit_sd
         since += week.etc_sd[day] ** 2
+    slack = np.maximum(week.taw - week.raw, 1e-9)
     return Terms(
-        slack=np.maximum(week.taw - week.raw, 1e-9),
+        slack=slack,
+        slope=week.etc / slack,
         rain=week.rain_eff * week.rain_chance,
         doubt=DOUBT_SD * grown,
         near=valves.next_morning[0] if week.days else 0,
@@ -71,22 +75,14 @@ def thirst(valves: Valves, terms: Terms, net: Mm) -> Thirst:
         dries[..., day, :], thirsties[..., day, :] = dry, thirsty
         water = net[..., day, :]
         worse = dry if day < terms.near else thirsty
-        over = np.maximum(worse - water, 0) + terms.doubt[day] - week.raw[day]
-        share = np.clip(over / terms.slack[day], 0, 1)
-        lack[..., day, :] = share
-        use = (1 - share) * week.etc[
-            day
-        ]  # up to the next allowed morning the crop uses what the dry one says
+        at_worst = np.maximum(worse - water, 0) + terms.doubt[day]
+        ks = stress_coefficient(at_worst, taw=week.taw[day], span=terms.slack[day])
+        lack[..., day, :] = 1 - ks
+        use = ks * week.etc[day]  # up to the next allowed morning the crop uses what the dry one says
         if day < terms.near:
-            dry = _evening(dry, water, 0.0, use, week.taw[day])
-        thirsty = _evening(thirsty, water, terms.rain[day], use, week.taw[day])
+            dry = evening(dry - water, rain_eff=0.0, use=use, taw=week.taw[day]).deficit
+        thirsty = evening(thirsty - water, rain_eff=terms.rain[day], use=use, taw=week.taw[day]).deficit
     return Thirst(lack * week.standing, dries, thirsties)
-
-
-def _evening(deficit: Mm, water: Mm, rain: Mm | float, use: Mm, taw: Mm) -> Mm:
-    """Model M5, steps 4 to 6."""
-    use = np.minimum(use, taw - deficit + rain + water)
-    return np.asarray(np.maximum(deficit - rain - water + use, 0))
 
 
 class Expected(NamedTuple):
@@ -106,12 +102,13 @@ def expected(valves: Valves, terms: Terms, net: Mm) -> Expected:
         deficit = np.where(week.begins[day], np.minimum(deficit, week.taw[day]), deficit)
         start[..., day, :] = deficit
         water, rain = net[..., day, :], terms.rain[day]
-        share = np.clip((np.maximum(deficit - water, 0) - week.raw[day]) / terms.slack[day], 0, 1)
-        use = np.minimum((1 - share) * week.etc[day], week.taw[day] - deficit + rain + water)
-        drained[..., day, :] = np.maximum(rain + water - use - deficit, 0)
-        deficit = np.maximum(deficit - rain - water + use, 0)
-        end[..., day, :] = deficit
-        lack[..., day, :] = share
+        ks = stress_coefficient(np.maximum(deficit - water, 0), taw=week.taw[day], span=terms.slack[day])
+        end[..., day, :], eta = evening(
+            deficit - water, rain_eff=rain, use=ks * week.etc[day], taw=week.taw[day]
+        )
+        drained[..., day, :] = percolation(deficit, irrigation=water, rain_eff=rain, eta=eta)
+        deficit = end[..., day, :]
+        lack[..., day, :] = 1 - ks
     return Expected(start, end, lack * week.standing, drained * week.standing)
 
 

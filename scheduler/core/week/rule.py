@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from scheduler.core.arrays import Minutes, Mm
+from scheduler.core.balance.soil import step
 from scheduler.core.week.outcome import Terms, may_wait
 from scheduler.core.week.problem import DOUBT_SD
 from scheduler.core.week.valves import Valves
@@ -52,9 +53,10 @@ def flooded(valves: Valves) -> Mm:
 
 def _on(valves: Valves, terms: Terms, day: int, deficit: Mm, net: Mm) -> Mm:
     week = valves.week
-    ks = np.clip((week.taw[day] - np.maximum(deficit - net, 0)) / terms.slack[day], 0, 1)
-    use = np.minimum(ks * week.etc[day], week.taw[day] - deficit + terms.rain[day] + net)
-    return np.asarray(np.maximum(deficit - terms.rain[day] - net + use, 0))
+    return step(
+        deficit, irrigation=net, rain_eff=terms.rain[day], etc=week.etc[day], taw=week.taw[day],
+        slope=terms.slope[day],
+    ).deficit  # fmt: skip
 
 
 def rain_room(rain: Mm, etc: Mm) -> Mm:
