@@ -7,16 +7,19 @@ definitions, which the same publication gives).
 
 from __future__ import annotations
 
+import csv
 import math
 import subprocess
 import sys
+import unicodedata
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from scheduler import show as words
-from scheduler.units import KINDS, BadQuantity, read
+from scheduler.units import _SIZES, KINDS, BadQuantity, read
 
 # unit text, kind, house units in one (NIST SP 811 B.8, printed digits)
 NIST = [
@@ -40,12 +43,78 @@ NIST = [
     ("h", "duration", 3.6e03 / 60),
     ("d", "duration", 8.64e04 / 60),
     ("gpm/100ft", "tape flow", 6.309020e-02 * 60 / 30.48),
+    ("gal/d", "flow", 4.381264e-05 * 60),
+    ("ft3/min", "flow", 4.719474e-01 * 60),
+    ("ft/s", "speed", 3.048e-01),
+    ("ft/min", "speed", 5.08e-03),
+    ("in/s", "speed", 2.54e-02),
+    ("micron", "length", 1.0e-06),
+    ("mmho/cm", "salinity", 1.0),  # one mho is one siemens
+]
+# unit text, kind, house units in one (the prefixes of the SI; BIPM SI Brochure, 9th edition, tables 7 and 8)
+SI = [
+    ("m", "length", 1.0),
+    ("cm", "length", 0.01),
+    ("mm", "depth", 1.0),
+    ("km", "length", 1000.0),
+    ("Pa", "pressure", 0.001),
+    ("hPa", "pressure", 0.1),
+    ("kPa", "pressure", 1.0),
+    ("L", "volume", 1.0),
+    ("mL", "volume", 0.001),
+    ("m3", "volume", 1000.0),
+    ("s", "duration", 1 / 60),
+    ("min", "duration", 1.0),
+    ("lpm", "flow", 1.0),
+    ("lph", "flow", 1 / 60),
+    ("gph", "flow", 3.785411784 / 60),
+    ("dS/m", "salinity", 1.0),
+    ("mS/cm", "salinity", 1.0),
+    ("µS/cm", "salinity", 0.001),
+    ("kmh", "speed", 1 / 3.6),
+    ("%", "fraction", 0.01),
 ]
 
 
 @pytest.mark.parametrize(("unit", "kind", "factor"), NIST)
 def test_factors_are_those_of_the_standard(unit, kind, factor):
     assert read(kind, f"1 {unit}", display="us") == pytest.approx(factor, rel=5e-7)  # the printed digits
+
+
+@pytest.mark.parametrize(("unit", "kind", "factor"), SI)
+def test_prefixes_are_those_of_the_si(unit, kind, factor):
+    assert read(kind, f"1 {unit}", display="us") == pytest.approx(factor, rel=1e-14)
+
+
+def test_every_unit_is_held_against_a_standard():
+    held = {term.casefold() for unit, _, _ in NIST + SI for term in unit.replace("100ft", "ft").split("/")}
+    for spellings in _SIZES:
+        assert {unicodedata.normalize("NFKC", term) for term in held} & set(spellings.split()), spellings
+
+
+RECORDED = Path(__file__).with_name("units_recorded.csv")
+
+
+def test_every_spelling_means_what_it_meant_before():
+    with RECORDED.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    assert len(rows) > 2000
+    changed = []
+    for row in rows:
+        try:
+            answer = read(row["kind"], row["text"], display=row["display"])
+        except BadQuantity as error:
+            same = row["answer"] == f"! {error}"
+        else:
+            same = row["answer"][0] != "!" and math.isclose(answer, float(row["answer"]), rel_tol=1e-14)
+        if not same:
+            changed.append(row)
+    assert changed == []
+
+
+def test_a_divisor_too_small_for_a_number_is_refused():
+    with pytest.raises(BadQuantity, match="is not a flow"):
+        read("tape flow", "5 gal/1e-200 min/1e-200 ft", display="us")
 
 
 def test_exact_definitions():
@@ -264,7 +333,19 @@ def test_what_is_shown_can_be_read_again(value, display):
 def test_showing_costs_no_import():
     code = (
         "import sys; from scheduler.show import show_depth; show_depth(1.0, 'us');"
-        "print([m for m in ('pint', 'numpy', 'pydantic', 'yaml') if m in sys.modules])"
+        "print([m for m in ('numpy', 'pydantic', 'yaml') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_reading_takes_the_standard_library_alone():
+    code = (
+        "import sys; from scheduler.units import read; read('flow', '5 gpm', display='us');"
+        "print(sorted({m.partition('.')[0] for m in sys.modules} - sys.stdlib_module_names - {'__main__'}))"
+    )
+    root = Path(__file__).parents[1]
+    done = subprocess.run(
+        [sys.executable, "-S", "-c", code], capture_output=True, text=True, check=True, cwd=root
+    )
+    assert done.stdout.strip() == "['scheduler']"

@@ -421,7 +421,7 @@ class TestCloseAll:
 def test_the_guard_is_light() -> None:
     """Idle it has loaded no driver, and none of the libraries that take memory or seconds."""
     heavy = (
-        "numpy", "pandas", "sqlalchemy", "alembic", "yaml", "pydantic", "pint", "requests", "urllib3",
+        "numpy", "pandas", "sqlalchemy", "alembic", "yaml", "pydantic", "requests", "urllib3",
         "click", "rich", "apscheduler", "paho", "gpiozero", "lgpio", "http.client", "ssl", "asyncio",
         *(f"scheduler.relays.{name}" for name in ("gpio", "mqtt", "http", "command", "by_hand", "broker")),
     )  # fmt: skip

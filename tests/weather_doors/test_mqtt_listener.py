@@ -278,7 +278,7 @@ def test_the_service_stays_light() -> None:
         "from scheduler.model import SourceSpec\n"
         "spec = SourceSpec('mqtt', 'mqtt a', {'topic': 'a'})\n"
         "start_listeners([spec], {'host': '127.0.0.1', 'port': 9}, '.', {}).stop()\n"
-        "heavy = {'numpy', 'requests', 'pandas', 'pint', 'pydantic', 'yaml', 'sqlalchemy'}\n"
+        "heavy = {'numpy', 'requests', 'pandas', 'pydantic', 'yaml', 'sqlalchemy'}\n"
         "print(sorted(heavy & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
