@@ -17,7 +17,6 @@ from scheduler.planning.digests import inputs_digest
 from scheduler.planning.facts import gather
 from scheduler.planning.notes import MakePlanting
 from scheduler.planning.plan import work_out
-from scheduler.planning.runs import run_of
 from scheduler.planning.sensors import add_from_sensors
 from scheduler.planning.spans import RECENT_DAYS
 from scheduler.publish.calendar import schedule_ics
@@ -102,12 +101,13 @@ def publish(garden: Garden, store: Store, page: Mapping[str, Any], places: Place
     """schedule.json, schedule.ics and today.json, each replaced whole."""
     day = date.fromisoformat(page["date"])
     plans = store.plans(day - timedelta(days=CALENDAR_DAYS), day)
-    runs = [run for plan in plans for run in (page["runs"] if plan.day == day else plan.page["runs"])]
+    runs = [run for plan in plans if plan.day != day for run in plan.runs]
+    runs += map(Run.from_page, page["runs"])
     write_schedule_json(
         places.data, {key: page[key] for key in ("date", "made_at", "window", "runs", "unmet", "notices")}
     )
     calendar = schedule_ics(
-        map(run_of, runs),
+        runs,
         garden_name=garden.name,
         timezone=garden.location.timezone,
         made_at=datetime.fromisoformat(page["made_at"]),

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 if TYPE_CHECKING:
     import numpy as np
@@ -338,6 +338,20 @@ class Run:
     net_mm: float
     flow_lpm: float
 
+    @classmethod
+    def from_page(cls, page: Mapping[str, Any]) -> Self:
+        """A run as the pages hold it."""
+        return cls(
+            zone=page["zone"],
+            pulse=page["pulse"],
+            start=datetime.fromisoformat(page["start"]),
+            stop=datetime.fromisoformat(page["stop"]),
+            minutes=page["minutes"],
+            liters=page["liters"],
+            net_mm=page["net_mm"],
+            flow_lpm=page["flow_lpm"],
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Unmet:
@@ -409,6 +423,10 @@ class StoredPlan:
     inputs: str  # digest of every fact and setting that the plan rests on
     page: Mapping[str, Any]
     working: Mapping[str, Any]
+
+    @property
+    def runs(self) -> tuple[Run, ...]:
+        return tuple(map(Run.from_page, self.page.get("runs", ())))
 
 
 # --- the ledger of valve openings ----------------------------------------------------------------

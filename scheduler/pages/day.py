@@ -17,6 +17,7 @@ from scheduler.pages.quality import notices as quality_notices
 from scheduler.pages.week import week_notices
 from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
+from scheduler.planning.on_record import given_lines
 from scheduler.planning.runs import run_page
 from scheduler.show import show_flow, show_temperature
 
@@ -66,7 +67,9 @@ def day_page(
         "zones": [_zone(facts, plan, z) for z in range(len(facts.zones))],
         "runs": [run_page(run) for run in schedule.runs],
         "unmet": [{"zone": u.zone, "net_mm": _r(u.net_mm), "why": u.why} for u in schedule.unmet],
-        "applied": [_applied(facts, a.zone, a.day) for a in _first_of_each(facts)],
+        "applied": given_lines(
+            [a for a in facts.applied if a.day >= facts.day - timedelta(days=1)], facts.plans.values()
+        ),
         "unanswered": [
             {
                 "zone": u.zone,
@@ -307,30 +310,6 @@ def _restated(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
 def _what_changed(garden: Garden, facts: Facts, before: StoredPlan) -> str:
     then, now = before.page.get("digests", {}), digests(garden, facts, before.day)
     return " and ".join(name for name, digest in now.items() if then.get(name) != digest) or "an earlier day"
-
-
-def _first_of_each(facts: Facts) -> Iterator[Any]:
-    """One record of each zone and day since yesterday morning, oldest first."""
-    seen = set()
-    for record in sorted(facts.applied, key=lambda a: (a.day, a.zone)):
-        if record.day >= facts.day - timedelta(days=1) and (record.zone, record.day) not in seen:
-            seen.add((record.zone, record.day))
-            yield record
-
-
-def _applied(facts: Facts, zone: str, day: date) -> dict[str, Any]:
-    records = facts.applied_on(zone, day)
-    plan = facts.plans.get(day)
-    runs = plan.page.get("runs", ()) if plan else ()
-    return {
-        "zone": zone,
-        "date": day.isoformat(),
-        "minutes": sum(a.minutes for a in records),
-        "liters": _r(sum(a.liters for a in records)),
-        "net_mm": _r(sum(a.net_mm for a in records)),
-        "planned_minutes": sum(run["minutes"] for run in runs if run["zone"] == zone),
-        "outcome": records[-1].outcome,
-    }
 
 
 def exit_status(page: dict[str, Any]) -> int:

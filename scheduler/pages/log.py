@@ -5,24 +5,18 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from scheduler.planning.on_record import Given, given, planned_minutes
+
 if TYPE_CHECKING:
     from scheduler.store.store import Store
 
 
 def log_page(store: Store, first: date, last: date, zone: str | None) -> dict[str, Any]:
     """`minutes`, `liters` and depths are None where a planned run was never answered: unknown is not zero."""
-    from scheduler.store.store import effective_applied
-
-    planned: dict[tuple[date, str], float] = {}
-    for plan in store.plans(first, last):
-        for run in plan.page.get("runs", ()):
-            key = (plan.day, run["zone"])
-            planned[key] = planned.get(key, 0.0) + run["minutes"]
-    given: dict[tuple[date, str], list[Any]] = {}
-    for record in effective_applied(store.applied(first, last)):
-        given.setdefault((record.day, record.zone), []).append(record)
-    keys = [key for key in sorted(planned.keys() | given.keys()) if zone is None or key[1] == zone]
-    days = [_row(key, planned.get(key, 0.0), given.get(key, [])) for key in keys]
+    planned = planned_minutes(store.plans(first, last))
+    water = given(store.applied(first, last))
+    keys = [key for key in sorted(planned.keys() | water.keys()) if zone is None or key[1] == zone]
+    days = [_row(key, planned.get(key, 0.0), water.get(key)) for key in keys]
     zones: dict[str, dict[str, float]] = {}
     for row in days:
         total = zones.setdefault(
@@ -33,11 +27,15 @@ def log_page(store: Store, first: date, last: date, zone: str | None) -> dict[st
     return {"from": first.isoformat(), "to": last.isoformat(), "zones": zones, "days": days}
 
 
-def _row(key: tuple[date, str], planned: float, records: list[Any]) -> dict[str, Any]:
+def _row(key: tuple[date, str], planned: float, water: Given | None) -> dict[str, Any]:
     day, zone = key
-    sums = {
-        name: round(sum(getattr(record, name) for record in records), 4) if records else None
-        for name in ("minutes", "liters", "gross_mm", "net_mm")
+    return {
+        "date": day.isoformat(),
+        "zone": zone,
+        "planned_minutes": planned,
+        "minutes": water and water.minutes,
+        "liters": water and water.liters,
+        "gross_mm": water and water.gross_mm,
+        "net_mm": water and water.net_mm,
+        "outcome": water.outcome if water else "not answered",
     }
-    return {"date": day.isoformat(), "zone": zone, "planned_minutes": planned, **sums,
-            "outcome": records[-1].outcome if records else "not answered"}  # fmt: skip

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from scheduler.core.balance.terms import stands
 from scheduler.model import Applied, Garden, Zone
 from scheduler.planning.notes import with_notes
+from scheduler.planning.on_record import unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
 
 if TYPE_CHECKING:
@@ -70,29 +71,26 @@ def as_planned_records(garden: Garden, store: Store, *, now: datetime, day: date
     """One record per planned run that nothing answers yet: of `day`, or of all recent runs that are over."""
     first = day or now.date() - timedelta(days=ASK_BACK_DAYS)
     last = day or now.date()
-    answered = {(record.zone, record.day) for record in store.applied(first, last)}
     known = {zone.name: zone for zone in with_notes(garden.zones, store.notes(), None)}
     records = []
-    for plan in store.plans(first, last):
-        for run in plan.page.get("runs", ()):
-            over = day is not None or datetime.fromisoformat(run["stop"]) <= now
-            if (run["zone"], plan.day) in answered or not over:
-                continue
-            zone = known.get(run["zone"])
-            gross = rates(garden, zone, plan.day).gross_per_minute * run["minutes"] if zone else run["net_mm"]
-            records.append(
-                Applied(
-                    zone=run["zone"],
-                    day=plan.day,
-                    minutes=run["minutes"],
-                    liters=run["liters"],
-                    gross_mm=gross,
-                    net_mm=run["net_mm"],
-                    outcome="by hand",
-                    recorded_at=now,
-                    pulse=run["pulse"],
-                    opened_at=datetime.fromisoformat(run["start"]),
-                    closed_at=datetime.fromisoformat(run["stop"]),
-                )
+    for when, run in unanswered(store.plans(first, last), store.applied(first, last)):
+        if day is None and run.stop > now:
+            continue
+        zone = known.get(run.zone)
+        gross = rates(garden, zone, when).gross_per_minute * run.minutes if zone else run.net_mm
+        records.append(
+            Applied(
+                zone=run.zone,
+                day=when,
+                minutes=run.minutes,
+                liters=run.liters,
+                gross_mm=gross,
+                net_mm=run.net_mm,
+                outcome="by hand",
+                recorded_at=now,
+                pulse=run.pulse,
+                opened_at=run.start,
+                closed_at=run.stop,
             )
+        )
     return records

@@ -40,7 +40,7 @@ def inputs_digest(garden: Garden, facts: Facts) -> str:
     ahead = facts.weather
     parts: dict[str, Any] = digests(garden, facts, facts.day + timedelta(days=DAYS_AHEAD + 1))
     if facts.in_hand():
-        parts["in hand"] = [repr((run["zone"], run["pulse"])) for run in facts.in_hand()]
+        parts["in hand"] = [repr((run.zone, run.pulse)) for run in facts.in_hand()]
     return _digest(
         parts
         | {
@@ -55,7 +55,7 @@ def inputs_digest(garden: Garden, facts: Facts) -> str:
 
 
 def _planned(plan: StoredPlan) -> list[Any]:
-    return [(run["zone"], run["minutes"]) for run in plan.page.get("runs", ())]
+    return [(run.zone, run.minutes) for run in plan.runs]
 
 
 def _digest(value: object) -> str:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from scheduler.model import Applied, Garden, Note, Run, StoredPlan, WeatherDays, WeatherValue, Zone
 from scheduler.planning.notes import MakePlanting, with_notes
+from scheduler.planning.on_record import holds, liters_by_day
 from scheduler.planning.spans import ASK_BACK_DAYS, DAYS_AHEAD, LEARN_DAYS
 from scheduler.planning.weather import with_history
 
@@ -39,22 +40,18 @@ class Facts:
     def applied_on(self, zone: str, day: date) -> list[Applied]:
         return [a for a in self.applied if a.zone == zone and a.day == day]
 
-    def in_hand(self) -> list[Any]:
+    def in_hand(self) -> list[Run]:
         """Today's planned runs, as planned, that were opened and have no record of their water yet."""
         before = self.plans.get(self.day)
         answered = {(a.zone, a.pulse) for a in self.applied if a.day == self.day}
         return [
-            run
-            for run in (before.page.get("runs", ()) if before else ())
-            if (run["zone"], run["pulse"]) in self.tried - answered
+            run for run in (before.runs if before else ()) if (run.zone, run.pulse) in self.tried - answered
         ]
 
     def liters_by_day(self) -> dict[date, float]:
         """Water run so far, by date, what runs just now counted as planned."""
-        used: dict[date, float] = {}
-        for record in self.applied:
-            used[record.day] = used.get(record.day, 0.0) + record.liters
-        now = sum(run["liters"] for run in self.in_hand())
+        used = liters_by_day(self.applied)
+        now = sum(run.liters for run in self.in_hand())
         return used | ({self.day: used.get(self.day, 0.0) + now} if now else {})
 
     def first_pulse(self, zone: str, kept: Iterable[Run]) -> int:
@@ -67,11 +64,7 @@ class Facts:
 
     def held(self, zone: str) -> date | None:
         """The date until which the grower keeps this zone dry, if that is still ahead."""
-        holds = [n for n in self.notes if n.kind == "hold" and n.zone == zone]
-        if not holds:
-            return None
-        until = date.fromisoformat(str(max(holds, key=lambda n: n.recorded_at).details["until"]))
-        return until if until > self.day else None
+        return holds(self.notes, self.day).get(zone)
 
 
 def gather(garden: Garden, day: date, store: Store, make_planting: MakePlanting | None) -> Facts:

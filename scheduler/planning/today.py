@@ -15,7 +15,6 @@ from scheduler.model import Garden, Run, Schedule, Supply, Unmet
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
-from scheduler.planning.runs import run_of
 from scheduler.planning.spans import DAYS_AHEAD
 
 
@@ -33,7 +32,7 @@ def decide(garden: Garden, facts: Facts, live: Live) -> Need:
         applied_today_mm=np.array(
             [
                 sum(a.net_mm for a in facts.applied_on(zone.name, facts.day))
-                + sum(run["net_mm"] for run in facts.in_hand() if run["zone"] == zone.name)
+                + sum(run.net_mm for run in facts.in_hand() if run.zone == zone.name)
                 for zone in facts.zones
             ]
         ),
@@ -118,10 +117,10 @@ def done_runs(facts: Facts) -> tuple[Run, ...]:
         return ()
     by_hand = {zone.name for zone in facts.zones if zone.valve.driver == "by_hand"}
     return tuple(
-        run_of(run)
-        for run in before.page.get("runs", ())
-        if (run["zone"], run["pulse"]) in facts.tried
-        or (run["zone"] in by_hand and facts.applied_on(run["zone"], facts.day))
+        run
+        for run in before.runs
+        if (run.zone, run.pulse) in facts.tried
+        or (run.zone in by_hand and facts.applied_on(run.zone, facts.day))
     )
 
 

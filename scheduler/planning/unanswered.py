@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from scheduler.model import Run
 from scheduler.planning.facts import Facts
+from scheduler.planning.on_record import unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
 
 
@@ -22,13 +24,20 @@ class Unanswered:
 
 def unanswered_runs(facts: Facts) -> tuple[Unanswered, ...]:
     """Planned runs of the last days that no record of water answers, oldest first."""
-    found = []
-    for day, plan in sorted(facts.plans.items()):
-        if not max(facts.day - timedelta(days=ASK_BACK_DAYS), facts.start) <= day < facts.day:
-            continue
-        for zone in facts.zones:
-            runs = [run for run in plan.page.get("runs", ()) if run["zone"] == zone.name]
-            if runs and not facts.applied_on(zone.name, day):
-                totals = (sum(run[key] for run in runs) for key in ("minutes", "liters", "net_mm"))
-                found.append(Unanswered(zone.name, day, *totals))
-    return tuple(found)
+    first = max(facts.day - timedelta(days=ASK_BACK_DAYS), facts.start)
+    plans = [plan for day, plan in sorted(facts.plans.items()) if first <= day < facts.day]
+    order = {zone.name: z for z, zone in enumerate(facts.zones)}
+    runs_of: dict[tuple[date, str], list[Run]] = {}
+    for day, run in unanswered(plans, facts.applied):
+        if run.zone in order:
+            runs_of.setdefault((day, run.zone), []).append(run)
+    return tuple(
+        Unanswered(
+            zone,
+            day,
+            minutes=sum(run.minutes for run in runs),
+            liters=sum(run.liters for run in runs),
+            net_mm=sum(run.net_mm for run in runs),
+        )
+        for (day, zone), runs in sorted(runs_of.items(), key=lambda found: (found[0][0], order[found[0][1]]))
+    )

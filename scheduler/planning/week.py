@@ -137,7 +137,7 @@ def look_ahead(
     begin = window[0]
     mid_morning = now.astimezone(begin.tzinfo).date() == facts.day
     given = {a.zone for a in facts.applied if a.day == facts.day and a.net_mm > 0}
-    given |= {run["zone"] for run in facts.in_hand()}
+    given |= {run.zone for run in facts.in_hand()}
     week = week_ahead(
         garden, facts.zones, live.terms, today, need, facts.day,
         used_l=facts.liters_by_day(), rain_chance=chance,

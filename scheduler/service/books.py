@@ -14,11 +14,10 @@ from typing import Any
 
 from scheduler.errors import CouldNot
 from scheduler.model import Applied, Note, Unsettled
-from scheduler.planning.given import given_lines
+from scheduler.planning.on_record import given_lines, holds, liters_by_day, unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
 from scheduler.service.actions import Beat, Beaten, Book, Write, Written
 from scheduler.store import openings
-from scheduler.store.effective import effective_applied
 from scheduler.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -185,46 +184,27 @@ def _day(store: Store, day: date) -> DayRead:
     tried = openings.tried(store, first, day)
     plan = store.plan(day)
     recent = store.applied(first, day)
-    answered = {(record.day, record.zone) for record in recent}
     earlier = [
-        (p.day, str(run["zone"]), int(run["pulse"]), float(run["minutes"]))
-        for p in store.plans(first, day - timedelta(days=1))
-        for run in p.page.get("runs", ())
-        if (p.day, run["zone"]) not in answered and (p.day, run["zone"], run["pulse"]) not in tried
+        (when, run.zone, run.pulse, run.minutes)
+        for when, run in unanswered(store.plans(first, day - timedelta(days=1)), recent)
+        if (when, run.zone, run.pulse) not in tried
     ]
     return DayRead(
         day=day,
         page=None if plan is None else plan.page,
         made_at=None if plan is None else plan.made_at,
         tried=frozenset(tried),
-        held=_held(store, day),
+        held=holds(store.notes(kind="hold"), day),
         unanswered=tuple(earlier),
         as_watered=store.replaced_on(day),
         newest_record=openings.newest_record(store),
         given=given_lines(_since_yesterday(recent, day), store.plans(day - timedelta(days=1), day)),
-        used_l=_used_l(store.applied(day.replace(day=1), day)),
+        used_l=liters_by_day(store.applied(day.replace(day=1), day)),
     )
-
-
-def _used_l(records: Sequence[Applied]) -> dict[date, float]:
-    used: dict[date, float] = {}
-    for record in effective_applied(records):
-        used[record.day] = used.get(record.day, 0.0) + record.liters
-    return used
 
 
 def _since_yesterday(records: Sequence[Applied], day: date) -> list[Applied]:
     return [record for record in records if record.day >= day - timedelta(days=1)]
-
-
-def _held(store: Store, day: date) -> dict[str, date]:
-    newest: dict[str, date] = {}
-    for note in sorted(
-        store.notes(first=day - timedelta(days=366), kind="hold"), key=lambda n: n.recorded_at
-    ):
-        if note.zone is not None:
-            newest[note.zone] = date.fromisoformat(str(note.details["until"]))
-    return {zone: until for zone, until in newest.items() if until > day}
 
 
 class Pen:

@@ -1,0 +1,93 @@
+"""Questions to the record: water given, runs that nobody answered, zones on hold.
+
+Records of water come in the order of recording; corrections among them are worked in here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from scheduler.model import Applied, Note, Outcome, Run, StoredPlan
+from scheduler.store.effective import effective_applied
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """All the water that one zone got on one local date."""
+
+    minutes: float
+    liters: float
+    gross_mm: float
+    net_mm: float
+    outcome: Outcome  # of the last record
+
+
+def given(records: Iterable[Applied]) -> dict[tuple[date, str], Given]:
+    """By date and zone, in that order."""
+    groups: dict[tuple[date, str], list[Applied]] = {}
+    for record in effective_applied(records):
+        groups.setdefault((record.day, record.zone), []).append(record)
+    return {
+        key: Given(
+            minutes=round(sum(a.minutes for a in found), 4),
+            liters=round(sum(a.liters for a in found), 4),
+            gross_mm=round(sum(a.gross_mm for a in found), 4),
+            net_mm=round(sum(a.net_mm for a in found), 4),
+            outcome=found[-1].outcome,
+        )
+        for key, found in sorted(groups.items())
+    }
+
+
+def planned_minutes(plans: Iterable[StoredPlan]) -> dict[tuple[date, str], float]:
+    """By date and zone."""
+    planned: dict[tuple[date, str], float] = {}
+    for plan in plans:
+        for run in plan.runs:
+            planned[plan.day, run.zone] = planned.get((plan.day, run.zone), 0.0) + run.minutes
+    return planned
+
+
+def given_lines(records: Iterable[Applied], plans: Iterable[StoredPlan]) -> list[dict[str, Any]]:
+    """One line per zone and day as today.json lists them, oldest first."""
+    planned = planned_minutes(plans)
+    return [
+        {
+            "zone": zone,
+            "date": day.isoformat(),
+            "minutes": water.minutes,
+            "liters": water.liters,
+            "net_mm": water.net_mm,
+            "planned_minutes": planned.get((day, zone), 0.0),
+            "outcome": water.outcome,
+        }
+        for (day, zone), water in given(records).items()
+    ]
+
+
+def liters_by_day(records: Iterable[Applied]) -> dict[date, float]:
+    used: dict[date, float] = {}
+    for record in effective_applied(records):
+        used[record.day] = used.get(record.day, 0.0) + record.liters
+    return used
+
+
+def unanswered(plans: Iterable[StoredPlan], records: Iterable[Applied]) -> Iterator[tuple[date, Run]]:
+    """Planned runs of days on which nothing is recorded for their zone, plan by plan."""
+    answered = {(record.day, record.zone) for record in records}
+    for plan in plans:
+        for run in plan.runs:
+            if (plan.day, run.zone) not in answered:
+                yield plan.day, run
+
+
+def holds(notes: Iterable[Note], day: date) -> dict[str, date]:
+    """Until when the grower keeps zones dry, where that is still ahead on `day`; the newest note holds."""
+    newest: dict[str, date] = {}
+    for note in sorted((n for n in notes if n.kind == "hold"), key=lambda n: n.recorded_at):
+        if note.zone is not None:
+            newest[note.zone] = date.fromisoformat(str(note.details["until"]))
+    return {zone: until for zone, until in newest.items() if until > day}
