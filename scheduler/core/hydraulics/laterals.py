@@ -9,6 +9,7 @@ the only loop is over the emitters along a tape.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -78,11 +79,10 @@ class Solution:
     tape_lpm: FloatArray  # (tape,): of one tape
     line_lpm: FloatArray  # (branch, place): in the supply line on its way to each take-off
     converged: BoolArray  # (branch,)
-    gap_kpa: Kilopascal  # (branch,): by how much a tape of it misses its take-off's pressure at most
     rounds: int
 
 
-@np.errstate(over="ignore", invalid="ignore", divide="ignore")  # a wild trial is not taken, see `better`
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")  # a wild trial is not taken
 def solve(batch: LateralBatch, branches: Branches, law: FrictionLaw = darcy_weisbach) -> Solution:
     """Solve all tapes and supply lines at once.
 
@@ -94,56 +94,125 @@ def solve(batch: LateralBatch, branches: Branches, law: FrictionLaw = darcy_weis
 
     Where `ROUNDS` do not suffice, `converged` says so; seen only where the pressure is used up along the way,
     so that the end pressure no longer tells what happens upstream. Tapes without emitters carry no flow.
+
+    A level tape of 300 emitters of 1 L/h at 80 kPa, 16 mm wide and 100 m long, fed at that pressure (5 L/min
+    were there no friction):
+
+    >>> one = np.array([1.0])
+    >>> k = 1.0 / 60 / 80**0.5 * one
+    >>> tape = LateralBatch(np.array([300]), one / 3, k, one / 2, one * 0.016, one * 1.5e-6, 0 * one, 0 * one,
+    ...                     np.array([1]))
+    >>> found = solve(tape, Branches.without_line(one * 80))
+    >>> round(float(found.tape_lpm[0]), 2), bool(found.converged[0])
+    (4.85, True)
     """
     march, line = _March(batch, law), _Lines(branches, law, batch.emitters.size)
-    highest_end = line.of_places(line.still_kpa) - march.whole_rise  # were there no friction
-    here = march.shrink(np.minimum(march.dead_end, highest_end))
-    step = march.shrink(np.minimum(_first_guess(march, line), highest_end)) - here
-    low, high, alone = here, np.full_like(here, np.inf), line.of_tapes(line.there.sum(axis=1) == 1)
-    gap = np.full(branches.feed_kpa.shape, np.inf)
-    kept = np.zeros_like(march.k), np.zeros_like(here), highest_end, np.zeros(branches.members.shape)
-    rounds = 0
-    while True:
-        rounds += 1
-        goal = here + step
-        goal = np.where(alone & ((goal < low) | (goal > high)), (low + high) / 2, goal)
-        trial = np.minimum(march.stretch(goal), highest_end)
-        pressure, inlet, flow = march.run(np.stack([trial, trial + NUDGE * march.stretch_slope(trial)]))
-        takeoff, takeoff_answer, line_lpm = line.pressures(flow[0] * batch.tapes)
+    search = _Search(march, line)
+    while not search.over:
+        search.round()
+    return search.solution()
+
+
+class _Best(NamedTuple):
+    """The nearest trial so far of each branch."""
+
+    pressure_kpa: Kilopascal  # (emitter, tape)
+    tape_lpm: FloatArray  # (tape,)
+    takeoff_kpa: Kilopascal  # (tape,)
+    line_lpm: FloatArray  # (branch, place)
+
+
+class _Search:
+    """Newton's steps on the tapes' end pressures, halved where they do not bring a branch nearer."""
+
+    def __init__(self, march: _March, line: _Lines) -> None:
+        self.march, self.line = march, line
+        self.scale = _Scale(march.dead_end)
+        self.highest_end = line.of_places(line.still_kpa) - march.whole_rise  # were there no friction
+        self.here = self.scale.of_end(np.minimum(march.dead_end, self.highest_end))
+        guess = np.minimum(_first_guess(march, line), self.highest_end)
+        self.step = self.scale.of_end(guess) - self.here
+        self.low, self.high = self.here, np.full_like(self.here, np.inf)
+        self.alone = line.of_tapes(line.there.sum(axis=1) == 1)
+        self.gap = np.full(line.still_kpa.shape[:1], np.inf)
+        zeros = np.zeros_like(self.here)
+        self.best = _Best(np.zeros_like(march.k), zeros, self.highest_end, np.zeros(line.there.shape))
+        self.rounds = 0
+        self.over = False
+
+    def round(self) -> None:
+        """One trial: march, compare with the take-offs, keep what is nearer, work out the next step."""
+        self.rounds += 1
+        goal = self.here + self.step
+        outside = self.alone & ((goal < self.low) | (goal > self.high))
+        goal = np.where(outside, (self.low + self.high) / 2, goal)
+        trial = np.minimum(self.scale.end_of(goal), self.highest_end)
+        pressure, inlet, flow = self.march.run(np.stack([trial, trial + NUDGE * self.scale.slope(trial)]))
+        takeoff, takeoff_answer, line_lpm = self.line.pressures(flow[0] * self.march.batch.tapes)
         short = takeoff - inlet[0]
-        trial_gap = line.worst(short)
-        better = trial_gap < gap  # never where the trial ran out of numbers
-        take = line.of_tapes(better)
-        gap = np.where(better, trial_gap, gap)
-        kept = (
-            np.where(take, pressure[:, 0], kept[0]),
-            np.where(take, flow[0], kept[1]),
-            np.where(take, takeoff, kept[2]),
-            np.where(better[:, None], line_lpm, kept[3]),
+        take = self._keep(short, _Best(pressure[:, 0], flow[0], takeoff, line_lpm))
+        self.over = self.rounds >= ROUNDS or bool((self.gap <= TOLERANCE_KPA).all())
+        if self.over:
+            return
+        goal = self.scale.of_end(trial)
+        self.low = np.where(short > 0, goal, self.low)
+        self.high = np.where(short > 0, self.high, goal)
+        flow_answer = (flow[1] - flow[0]) * self.march.batch.tapes / NUDGE
+        wanted = self.line.newton(short, takeoff_answer, (inlet[1] - inlet[0]) / NUDGE, flow_answer)
+        closer = np.where(self.alone, (self.low + self.high) / 2 - self.here, self.step / 2)
+        self.here, self.step = np.where(take, goal, self.here), np.where(take, wanted, closer)
+
+    def _keep(self, short: Kilopascal, trial: _Best) -> BoolArray:
+        """(tape,) Whether the trial is nearer than any before; never where it ran out of numbers."""
+        gap = self.line.worst(short)
+        better = gap < self.gap
+        self.gap = np.where(better, gap, self.gap)
+        take = self.line.of_tapes(better)
+        old = self.best
+        self.best = _Best(
+            np.where(take, trial.pressure_kpa, old.pressure_kpa),
+            np.where(take, trial.tape_lpm, old.tape_lpm),
+            np.where(take, trial.takeoff_kpa, old.takeoff_kpa),
+            np.where(better[:, None], trial.line_lpm, old.line_lpm),
         )
-        if rounds >= ROUNDS or bool((gap <= TOLERANCE_KPA).all()):
-            break
-        goal = march.shrink(trial)
-        low, high = np.where(short > 0, goal, low), np.where(short > 0, high, goal)
-        wanted = line.newton(
-            short, takeoff_answer, (inlet[1] - inlet[0]) / NUDGE, (flow[1] - flow[0]) * batch.tapes / NUDGE
+        return take
+
+    def solution(self) -> Solution:
+        march, best = self.march, self.best
+        emitters = march.batch.emitters
+        there = np.arange(best.pressure_kpa.shape[0])[:, None] < emitters
+        return Solution(
+            pressure_kpa=np.where(there, best.pressure_kpa, np.nan),
+            emitter_lpm=np.where(there, march.emit(best.pressure_kpa), np.nan),
+            emitters=emitters,
+            still_kpa=self.line.of_places(self.line.still_kpa),
+            inlet_kpa=best.takeoff_kpa,
+            tape_lpm=best.tape_lpm,
+            line_lpm=best.line_lpm,
+            converged=self.gap <= TOLERANCE_KPA,
+            rounds=self.rounds,
         )
-        closer = np.where(alone, (low + high) / 2 - here, step / 2)
-        here, step = np.where(take, goal, here), np.where(take, wanted, closer)
-    there = np.arange(kept[0].shape[0])[:, None] < batch.emitters
-    pressure_kpa = np.where(there, kept[0], np.nan)
-    return Solution(
-        pressure_kpa=pressure_kpa,
-        emitter_lpm=np.where(there, march.emit(kept[0]), np.nan),
-        emitters=batch.emitters,
-        still_kpa=line.of_places(line.still_kpa),
-        inlet_kpa=kept[2],
-        tape_lpm=kept[1],
-        line_lpm=kept[3],
-        converged=gap <= TOLERANCE_KPA,
-        gap_kpa=gap,
-        rounds=rounds,
-    )
+
+
+class _Scale:
+    """End pressure, kPa, and the unknown that steps are taken in.
+
+    Along a tape that friction rules, the end pressure spans many powers of ten: the scale is a straight line
+    within KNEE_KPA of the dead end and a logarithm beyond.
+    """
+
+    def __init__(self, dead_end: Kilopascal) -> None:
+        self.dead_end = dead_end
+
+    def of_end(self, end: Kilopascal) -> FloatArray:
+        return np.asarray(np.arcsinh((end - self.dead_end) / KNEE_KPA))
+
+    def end_of(self, unknown: FloatArray) -> Kilopascal:
+        return np.asarray(self.dead_end + KNEE_KPA * np.sinh(unknown))
+
+    def slope(self, end: Kilopascal) -> FloatArray:
+        """kPa per unit of the unknown."""
+        return np.asarray(np.hypot(end - self.dead_end, KNEE_KPA))
 
 
 class _March:
@@ -174,17 +243,6 @@ class _March:
             flow = flow + self.k[i] * _law(here, self.exponent)
             here = here + self.loss(flow) + self.rise[i]
         return pressure, here + self.kpa_per_lpm2 * flow * flow, flow
-
-    # Along a tape that friction rules, the end pressure spans many powers of ten: steps are taken on a scale
-    # that is a straight line within KNEE_KPA of the dead end and a logarithm beyond.
-    def shrink(self, end: Kilopascal) -> FloatArray:
-        return np.asarray(np.arcsinh((end - self.dead_end) / KNEE_KPA))
-
-    def stretch(self, shrunk: FloatArray) -> Kilopascal:
-        return np.asarray(self.dead_end + KNEE_KPA * np.sinh(shrunk))
-
-    def stretch_slope(self, end: Kilopascal) -> FloatArray:
-        return np.asarray(np.hypot(end - self.dead_end, KNEE_KPA))
 
 
 def _law(pressure: Kilopascal, exponent: FloatArray) -> FloatArray:

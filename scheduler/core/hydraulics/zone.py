@@ -232,52 +232,66 @@ def _zone(
 ) -> ZoneHydraulics:
     """One zone's figures out of the batch; `mine`: its branches."""
     rows, tape = zone.rows, zone.tape
-    first = split[mine[0]].first
-    columns = slice(first, first + zone.solved)
-    inlet, tape_lpm = solution.inlet_kpa[columns], solution.tape_lpm[columns]
-    emitters = int(solution.emitters[first])
-    pressure, lph = solution.pressure_kpa[:emitters, columns], solution.emitter_lpm[:emitters, columns] * 60
-    if not emitters:
-        pressure, lph = inlet[None], 0 * inlet[None]
-    rise_kpa = emitters * (tape.emitter_spacing_m or 0.0) * rows.slope * KPA_PER_M
-    friction = solution.still_kpa[columns] - rise_kpa - pressure[-1]
-    speed = velocity(tape_lpm, tape.inside_diameter_m or np.inf)
-    table = [
-        RowHydraulics(
-            row=i + 1,
-            tape_m=rows.length_m * rows.tapes,
-            inlet_kpa=float(inlet[i]),
-            far_kpa=float(pressure[-1, i]),
-            lowest_kpa=float(pressure[:, i].min()),
-            highest_kpa=float(pressure[:, i].max()),
-            flow_lpm=float(tape_lpm[i] * rows.tapes),
-            emitter_min_lph=float(lph[:, i].min()),
-            emitter_max_lph=float(lph[:, i].max()),
-            velocity_m_s=float(speed[i]),
-            friction_kpa=float(friction[i]),
-            dry_emitters=int(np.count_nonzero(pressure[:, i] <= 0)) * rows.tapes,
-        )
-        for i in range(zone.solved)
-    ]
+    part = _part_of(zone, split[mine[0]].first, solution)
+    table = [_row(zone, part, i) for i in range(zone.solved)]
     if zone.solved < rows.count:
         table = [replace(table[0], row=i + 1) for i in range(rows.count)]
-    lowest, mean, highest = float(lph.min()), float(lph.mean()), float(lph.max())
+    lowest, mean, highest = float(part.lph.min()), float(part.lph.mean()), float(part.lph.max())
+    in_line = 0.0 if line is None else velocity(solution.line_lpm[mine].max(), line.inside_diameter_m)
     return ZoneHydraulics(
         inlet_kpa=feed_kpa,
-        lowest_kpa=float(pressure.min()),
-        highest_kpa=float(pressure.max()),
+        lowest_kpa=float(part.pressure_kpa.min()),
+        highest_kpa=float(part.pressure_kpa.max()),
         flow_lpm=sum(row.flow_lpm for row in table),
-        emitters=emitters * rows.count * rows.tapes,
+        emitters=part.emitters * rows.count * rows.tapes,
         emitter_min_lph=lowest,
         emitter_mean_lph=mean,
         emitter_max_lph=highest,
         uniformity=uniformity(lowest, mean, tape.variation),
         flow_variation=(highest - lowest) / highest if highest > 0 else 0.0,
-        line_velocity_m_s=(
-            0.0 if line is None else float(velocity(solution.line_lpm[mine].max(), line.inside_diameter_m))
-        ),
+        line_velocity_m_s=float(in_line),
         converged=bool(solution.converged[mine].all()),
         rows=tuple(table),
+    )
+
+
+class _Part(NamedTuple):
+    """What of the solution belongs to one zone; a zone without emitters has its inlet's pressure, no flow."""
+
+    emitters: int  # of one tape
+    inlet_kpa: Kilopascal  # (tape,)
+    tape_lpm: FloatArray  # (tape,)
+    pressure_kpa: Kilopascal  # (emitter, tape)
+    lph: FloatArray  # (emitter, tape)
+    friction_kpa: Kilopascal  # (tape,): from the take-off at rest to the far end, less the rise
+
+
+def _part_of(zone: _Tapes, first: int, solution: Solution) -> _Part:
+    columns = slice(first, first + zone.solved)
+    inlet, emitters = solution.inlet_kpa[columns], int(solution.emitters[first])
+    pressure, lph = solution.pressure_kpa[:emitters, columns], solution.emitter_lpm[:emitters, columns] * 60
+    if not emitters:
+        pressure, lph = inlet[None], 0 * inlet[None]
+    rise_kpa = emitters * (zone.tape.emitter_spacing_m or 0.0) * zone.rows.slope * KPA_PER_M
+    friction = solution.still_kpa[columns] - rise_kpa - pressure[-1]
+    return _Part(emitters, inlet, solution.tape_lpm[columns], pressure, lph, friction)
+
+
+def _row(zone: _Tapes, part: _Part, i: int) -> RowHydraulics:
+    pressure, lph, tapes = part.pressure_kpa[:, i], part.lph[:, i], zone.rows.tapes
+    return RowHydraulics(
+        row=i + 1,
+        tape_m=zone.rows.length_m * tapes,
+        inlet_kpa=float(part.inlet_kpa[i]),
+        far_kpa=float(pressure[-1]),
+        lowest_kpa=float(pressure.min()),
+        highest_kpa=float(pressure.max()),
+        flow_lpm=float(part.tape_lpm[i] * tapes),
+        emitter_min_lph=float(lph.min()),
+        emitter_max_lph=float(lph.max()),
+        velocity_m_s=float(velocity(part.tape_lpm[i], zone.tape.inside_diameter_m or np.inf)),
+        friction_kpa=float(part.friction_kpa[i]),
+        dry_emitters=int(np.count_nonzero(pressure <= 0)) * tapes,
     )
 
 

@@ -14,6 +14,7 @@ from datetime import date, timedelta
 from typing import Literal, cast, get_args
 
 from scheduler.core.balance.terms import Stand, stands
+from scheduler.core.hydraulics.pipes import flow_at_velocity
 from scheduler.model import Garden, Note, Zone
 
 ChoreKind = Literal["tape", "filter", "bucket", "flush", "drain"]
@@ -76,7 +77,7 @@ def flush_flow(inside_diameter_m: float, velocity_m_s: float = FLUSH_M_S) -> flo
     >>> round(flush_flow(0.625 * 0.0254) / 3.785411784, 3)  # 5/8 in: published as 1 gpm
     0.956
     """
-    return math.pi / 4 * inside_diameter_m**2 * velocity_m_s * 60_000
+    return float(flow_at_velocity(velocity_m_s, inside_diameter_m))
 
 
 def crop_cycles_used(garden: Garden, laid: Mapping[str, date], day: date) -> dict[str, int]:
