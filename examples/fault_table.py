@@ -23,6 +23,7 @@ from scheduler.service import (
     alarms,
     clock_trust,
     daemon,
+    end,
     guard,
     guard_keeper,
     guardlink,
@@ -30,9 +31,11 @@ from scheduler.service import (
     ledger,
     meter,
     valve_threads,
+    valves_in_use,
     water_records,
 )
 from scheduler.service import jobs as service_jobs
+from scheduler.service.settings import Settings
 from scheduler.weather import http
 
 ROOT = Path(__file__).parents[1]
@@ -65,7 +68,7 @@ def unit_times(path: Path = UNIT) -> dict[str, float]:
 
 
 def valves() -> Iterator[Row]:
-    usual = daemon.Settings()
+    usual = Settings()
     cap_minutes = Valve("by_hand", "").cap_minutes
     yield (
         "a run reaches its end, whatever the clock on the wall says",
@@ -119,7 +122,7 @@ def valves() -> Iterator[Row]:
 
 
 def process() -> Iterator[Row]:
-    usual, unit = daemon.Settings(), unit_times()
+    usual, unit = Settings(), unit_times()
     yield (
         "the service is killed or crashes",
         "at once",
@@ -148,12 +151,12 @@ def process() -> Iterator[Row]:
     )
     yield (
         "stop, reboot",
-        span(daemon.STOP_S),
+        span(end.STOP_S),
         f"closed first, then written down; systemd would end it after {span(unit['TimeoutStopSec'])}",
     )
     yield (
         "start, after whatever happened",
-        span(daemon.FIRST_CLOSE_S),
+        span(valves_in_use.FIRST_CLOSE_S),
         "every valve of these and of the last settings is closed first; unconfirmed, it counts as open",
     )
     yield (
@@ -164,7 +167,7 @@ def process() -> Iterator[Row]:
 
 
 def records_and_weather() -> Iterator[Row]:
-    usual = daemon.Settings()
+    usual = Settings()
     yield (
         "the disk does not take the record of a run",
         f"asked again every {span(ledger.RETRY_WRITE_S)}",

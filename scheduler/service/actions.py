@@ -233,12 +233,22 @@ class Book:
 
 
 @dataclass(frozen=True, slots=True)
+class Hold:
+    """Make durable that zones stay dry until a date."""
+
+    zones: tuple[str, ...]
+    until: date
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Tell:
     """Say this in log and summary, once per key, until `Untell`, or for about a day."""
 
     key: str
     level: Level
     text: str
+    opening: str | None = None  # of which it speaks
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,4 +268,4 @@ class Recover:
     """Look for openings in the books that nobody holds."""
 
 
-Action = Write | Open | Close | Beat | Book | Tell | Untell | Replan | Recover
+Action = Write | Open | Close | Beat | Book | Hold | Tell | Untell | Replan | Recover

@@ -16,7 +16,7 @@ from scheduler.errors import CouldNot
 from scheduler.model import Applied, Note, Unsettled
 from scheduler.planning.on_record import given_lines, holds, liters_by_day, unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
-from scheduler.service.actions import Beat, Beaten, Book, Write, Written
+from scheduler.service.actions import Beat, Beaten, Book, Hold, Write, Written
 from scheduler.store import openings
 from scheduler.store.store import Store
 
@@ -37,15 +37,6 @@ class AskDay:
 @dataclass(frozen=True, slots=True)
 class AskLost:
     """Openings that nobody closed in the books."""
-
-
-@dataclass(frozen=True, slots=True)
-class Hold:
-    """Keep zones dry until a date."""
-
-    zones: tuple[str, ...]
-    until: date
-    at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +75,7 @@ class Disk:
     notices: tuple[str, ...] = ()  # of opening the database
 
 
-Request = Write | Beat | Book | AskDay | AskLost | Hold | Publish
+BookRequest = Write | Beat | Book | AskDay | AskLost | Hold | Publish
 Answer = Written | Beaten | DayRead | Lost | Disk
 
 
@@ -97,7 +88,7 @@ class Desk:
         self._store: Store | None = None
         self.unbooked: deque[Book] = deque()
 
-    def do(self, request: Request) -> list[Answer]:
+    def do(self, request: BookRequest) -> list[Answer]:
         if isinstance(request, Publish):
             return [self._published(request)]
         if isinstance(request, Book):
@@ -145,7 +136,7 @@ class Desk:
             with contextlib.suppress(CouldNot):
                 store.close()
 
-    def _in_books(self, store: Store, request: Request) -> list[Answer]:
+    def _in_books(self, store: Store, request: BookRequest) -> list[Answer]:
         match request:
             case Write(opening):
                 openings.open_in_books(store, opening)
@@ -212,7 +203,7 @@ class Pen:
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._requests: queue.SimpleQueue[Request | None] = queue.SimpleQueue()
+        self._requests: queue.SimpleQueue[BookRequest | None] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[Answer] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._run, name="pen", daemon=True)
         self.failed: str | None = None  # a defect ended the thread
@@ -220,7 +211,7 @@ class Pen:
     def start(self) -> None:
         self._thread.start()
 
-    def ask(self, request: Request) -> None:
+    def ask(self, request: BookRequest) -> None:
         if isinstance(request, Beat) and self._requests.qsize() > MOST_WAITING_BEATS:
             return
         self._requests.put(request)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.errors import CouldNot
-from scheduler.service.tick import Wish
+from scheduler.service.requests import Request
 
 NAME = "control.sock"
 ANSWER_S = 4.0  # the service answers sooner; after so long it is not well
@@ -60,11 +60,11 @@ def _line(door: socket.socket) -> bytes:
 
 
 class Door:
-    """Listens; each request becomes a `Wish` that the next tick takes."""
+    """Listens; each request becomes a `Request` that the next tick takes."""
 
     def __init__(self, data: Path) -> None:
         self._data = data
-        self._wishes: queue.SimpleQueue[Wish] = queue.SimpleQueue()
+        self._wishes: queue.SimpleQueue[Request] = queue.SimpleQueue()
         self._socket: socket.socket | None = None
 
     def open(self) -> None:
@@ -92,7 +92,7 @@ class Door:
             with contextlib.suppress(OSError):
                 (self._data / NAME).unlink()
 
-    def wishes(self) -> list[Wish]:
+    def wishes(self) -> list[Request]:
         found = []
         while not self._wishes.empty():
             found.append(self._wishes.get())
@@ -125,7 +125,7 @@ class Door:
             guest.sendall(json.dumps({"done": done, "said": said}).encode() + b"\n")
 
 
-def _wish(line: bytes, reply: Any) -> Wish:
+def _wish(line: bytes, reply: Any) -> Request:
     request = json.loads(line)
     kind = request["do"]
     zone = request.get("zone")
@@ -134,4 +134,4 @@ def _wish(line: bytes, reply: Any) -> Wish:
     minutes = float(request.get("minutes", 0.0))
     if kind == "water" and (zone is None or not (math.isfinite(minutes) and minutes > 0)):
         raise ValueError("a zone and a time are needed")
-    return Wish(kind, zone, minutes, reply)
+    return Request(kind, zone, minutes, reply)

@@ -28,7 +28,17 @@ class GuardDoor:
         self._open: dict[str, float] = {}  # until when, monotonic
         self._starting = threading.Lock()
         self._ready = False
-        self.why_not: str | None = "the guard process is not running yet"
+        self._why_not: str | None = "the guard process is not running yet"
+        self._earlier = earlier_guard(data)
+        self._earlier_until = time.monotonic() + OLD_GUARD_S
+
+    def blocked(self) -> str | None:
+        """Why no valve may open, as far as the guard goes."""
+        if self._earlier is not None:
+            if time.monotonic() < self._earlier_until and earlier_guard(self._data) == self._earlier:
+                return "the guard of an earlier start still closes valves"
+            self._earlier = None
+        return self._why_not
 
     def opened(self, key: str, seconds: float) -> None:
         self._open[key] = time.monotonic() + seconds
@@ -42,13 +52,13 @@ class GuardDoor:
         self._link.beat()
         if self._ready and not self._link.alive:
             self._ready = False
-            self.why_not = "the guard process is gone"
+            self._why_not = "the guard process is gone"
             self.start(self._specs)
 
     def start(self, specs: Sequence[valve_specs.Spec]) -> None:
-        """Comes back at once; `why_not` is None when the guard stands."""
+        """Comes back at once; `blocked` says so until the guard stands."""
         self._specs = specs
-        self._ready, self.why_not = False, "the guard process is starting"
+        self._ready, self._why_not = False, "the guard process is starting"
         threading.Thread(target=self._start, name="guard start", daemon=True).start()
 
     def _start(self) -> None:
@@ -61,12 +71,12 @@ class GuardDoor:
                 with contextlib.suppress(OSError):
                     (self._data / GUARD_PID).write_text(f"{self._link.pid}\n")
             except (GuardGone, OSError, ValueError) as error:
-                self.why_not = f"the guard process does not start: {error}"
-                log.error("%s", self.why_not)
+                self._why_not = f"the guard process does not start: {error}"
+                log.error("%s", self._why_not)
                 time.sleep(5.0)
                 self._ready = True  # so that the next beat finds it gone, and starts it again
                 return
-            self._ready, self.why_not = True, None
+            self._ready, self._why_not = True, None
 
     def bye(self) -> None:
         self._link.bye()

@@ -45,6 +45,10 @@ class Mornings:
             local = made_at.astimezone(wall.tzinfo)
             self.done = self.done or (local.date() == day and local.time() >= plan_at)
 
+    def again(self) -> None:
+        """The garden is another: its plan is made at once."""
+        self.done, self.next_try = False, float("-inf")
+
     def want(self, why: str, mono: float, *, settle_s: float = 5.0) -> None:
         """Water is missing. A little later, so that what ends together is planned together."""
         self.wanted = why

@@ -7,7 +7,6 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -31,9 +30,9 @@ _JOB = (sys.executable, "-P", "-m", "scheduler.service.job")
 class DayJob:
     """The daily job as a child, watched from a thread of its own."""
 
-    def __init__(self, data: Path, in_use: Callable[[], InUse], run: Run = run_child) -> None:
+    def __init__(self, data: Path, in_use: InUse, run: Run = run_child) -> None:
         self._data = data
-        self._in_use = in_use
+        self.in_use = in_use  # which garden.yaml the next one reads
         self._run = run
         self._results: queue.SimpleQueue[JobDone] = queue.SimpleQueue()
 
@@ -53,7 +52,7 @@ class DayJob:
             self._results.put(JobDone(day, False, f"{type(error).__name__}: {error}"))
 
     def _once(self, day: date) -> JobDone:
-        used = self._in_use()
+        used = self.in_use
         ended = self._run(
             [*_JOB, "day", "--config", str(used.copy), "--folder", str(used.original.parent),
              "--data", str(self._data)],
@@ -95,7 +94,7 @@ class ConfigWatch:
         look_s: float = LOOK_S,
     ) -> None:
         self._data = data
-        self._given = config
+        self.known = known
         self._path = config or (known.original if known else None)
         self._judged: dict[str, Any] | None = dict(known.stamp) if known else None
         if known is not None and config is not None and config.absolute() != known.original:

@@ -6,7 +6,7 @@ Pure: moments, plans and events come in, actions go out (`actions.py`); no clock
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
-from datetime import date
+from datetime import date, timedelta
 
 from scheduler.model import Opening
 from scheduler.service import limits, water_records
@@ -16,6 +16,7 @@ from scheduler.service.actions import (
     Book,
     Close,
     DayPlan,
+    Hold,
     Holding,
     Moment,
     Open,
@@ -29,6 +30,7 @@ from scheduler.service.actions import (
     Write,
     Written,
 )
+from scheduler.service.master import Master
 from scheduler.service.water_records import MISSED_BEATS
 
 FLOW_TOLERANCE_LPM = 1e-6
@@ -56,13 +58,11 @@ class Ledger:
         self.holding: dict[str, Holding] = {}  # by valve
         self.closed: set[str] = set()  # valves whose close is confirmed
         self.lately: dict[str, str] = {}  # why a due run waits, by valve
+        self.master = Master()
         self._new_uid = new_uid
         self._beat_at = float("-inf")
         self._beaten = float("-inf")
         self._retry_at = float("-inf")
-        self._master_opened: float | None = None  # confirmed open since
-        self._master_until = 0.0
-        self._master_asked = False
         self._idle_since = float("-inf")  # when the last zone closed
 
     # --- the settings ---
@@ -86,7 +86,7 @@ class Ledger:
         actions = self._overdue(at)
         actions += self._unrecorded(at)
         actions += self._beats(at)
-        actions += self._master(at)
+        actions += self._start(at)
         if plan is not None and at.trusted:
             actions += self._due(at, plan, hindrance)
         return actions
@@ -99,29 +99,38 @@ class Ledger:
                 break
             if watering.identities <= self.tried:
                 continue
-            if not self.tried.isdisjoint(watering.identities):
-                actions += self._partly_tried(at, watering)
-                continue
-            if any(self.is_held(share.zone, plan.day) for share in watering.shares):
-                continue
-            seconds, limit = self._longest_s(now, watering, plan), None
-            allowed, why_not = self._allowed_s(at, watering)
-            if allowed < seconds:
-                seconds, limit = allowed, why_not
-            if seconds < min(watering.seconds, SHORTEST_CUT_S):
-                actions += self._skip(at, watering, plan, limit)
-                continue
-            why = hindrance or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
-            if why:
-                waiting[watering.valve] = why
-                late = now > watering.start_s + LATE_S  # a change from run to run takes a moment
-                if late and watering.valve not in self.holding:
-                    actions.append(Tell(f"wait {watering.valve}", "look", f"{watering.names} waits: {why}"))
-                continue
-            actions += self._begin(at, watering, seconds, plan.window_until.timestamp())
+            found = self._due_one(at, watering, plan, hindrance)
+            if isinstance(found, str):
+                waiting[watering.valve] = found
+                found = self._late(at, watering, found)
+            actions += found
         actions += [Untell(f"wait {valve}") for valve in self.lately if valve not in waiting]
         self.lately = waiting
         return actions
+
+    def _due_one(
+        self, at: Moment, watering: Watering, plan: DayPlan, hindrance: str | None
+    ) -> list[Action] | str:
+        """What to do about a run whose time has come; why, where it has to wait."""
+        if not self.tried.isdisjoint(watering.identities):
+            return self._partly_tried(at, watering)
+        if any(self.is_held(share.zone, plan.day) for share in watering.shares):
+            return []
+        seconds, limit = self._longest_s(at.wall.timestamp(), watering, plan), None
+        allowed, why_not = self._allowed_s(at, watering)
+        if allowed < seconds:
+            seconds, limit = allowed, why_not
+        if seconds < min(watering.seconds, SHORTEST_CUT_S):
+            return self._skip(at, watering, plan, limit)
+        why = hindrance or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
+        return why or self._begin(at, watering, seconds, plan.window_until.timestamp())
+
+    def _late(self, at: Moment, watering: Watering, why: str) -> list[Action]:
+        """A line on a run that has to wait; a change from run to run takes a moment, and needs none."""
+        late = at.wall.timestamp() > watering.start_s + LATE_S
+        if not late or watering.valve in self.holding:
+            return []
+        return [Tell(f"wait {watering.valve}", "look", f"{watering.names} waits: {why}")]
 
     def _longest_s(self, now: float, watering: Watering, plan: DayPlan) -> float:
         """Never beyond what was asked for, the valve's cap, or the watering hours."""
@@ -223,22 +232,27 @@ class Ledger:
         return total
 
     def _begin(self, at: Moment, watering: Watering, seconds: float, until: float | None) -> list[Action]:
+        """until: when the watering hours end; None for a run by hand."""
         self.tried |= watering.identities
         opening = Opening(
             self._new_uid(), watering.valve, seconds, watering.shares, at.wall, self.boot, at.mono
         )
         self.holding[watering.valve] = Holding(opening, planned_s=watering.seconds, until=until)
-        actions: list[Action] = [Write(opening)]
-        late = at.wall.timestamp() - watering.start_s
-        if until is not None and late > LATE_S:
+        changed = [] if until is None else self._other_than_planned(at, watering, seconds)
+        return [Write(opening), *changed]
+
+    def _other_than_planned(self, at: Moment, watering: Watering, seconds: float) -> list[Action]:
+        """Lines on a run that starts late, or is cut."""
+        lines: list[Action] = []
+        if at.wall.timestamp() - watering.start_s > LATE_S:
             why = self.lately.get(watering.valve, "the service was not ready before")
-            actions.append(Tell(f"late {watering.ident}", "info", f"{watering.names} started late, "
-                                f"{at.wall:%H:%M} for {watering.start:%H:%M}: {why}"))  # fmt: skip
-        if until is not None and seconds < watering.seconds - WORTH_A_LINE_S:
-            actions.append(Tell(f"cut {watering.ident}", "look", f"{watering.names}: cut from "
-                                f"{watering.seconds / 60:.0f} to {seconds / 60:.0f} min, to end inside the "
-                                "watering hours and the valve's cap"))  # fmt: skip
-        return actions
+            lines.append(Tell(f"late {watering.ident}", "info", f"{watering.names} started late, "
+                              f"{at.wall:%H:%M} for {watering.start:%H:%M}: {why}"))  # fmt: skip
+        if seconds < watering.seconds - WORTH_A_LINE_S:
+            lines.append(Tell(f"cut {watering.ident}", "look", f"{watering.names}: cut from "
+                              f"{watering.seconds / 60:.0f} to {seconds / 60:.0f} min, to end inside the "
+                              "watering hours and the valve's cap"))  # fmt: skip
+        return lines
 
     # --- by hand ---
 
@@ -270,6 +284,21 @@ class Ledger:
             actions += self.end(key, why, again=False) if key in self.holding else [Close(key, why)]
         return actions
 
+    def hold(self, at: Moment, zones: Collection[str]) -> Hold:
+        """The plan opens these zones no more today."""
+        until = at.wall.date() + timedelta(days=1)
+        self.held |= dict.fromkeys(zones, until)
+        return Hold(tuple(zones), until, at.wall)
+
+    def keep_dry(self, at: Moment, keys: Iterable[str], why: str) -> list[Action]:
+        """End these openings, and open their zones no more today by the plan."""
+        actions: list[Action] = []
+        for key in keys:
+            if key in self.holding:
+                zones = [share.zone for share in self.holding[key].opening.shares]
+                actions += [*self.end(key, why, again=False), self.hold(at, zones)]
+        return actions
+
     def frozen(self, at: Moment, since: float) -> list[Action]:
         """The program stood still: whatever was open then may have been closed by the guard meanwhile."""
         actions: list[Action] = []
@@ -287,25 +316,26 @@ class Ledger:
         key = next((k for k, h in self.holding.items() if h.opening.uid == answer.uid), None)
         if key is None:
             return []
-        held = self.holding[key]
         if not answer.ok:
-            del self.holding[key]
-            if answer.already:
-                return [Recover(), Tell(f"twice {held.opening.uid}", "look", f"{held.names}: {answer.why}")]
-            self.tried -= {(s.day, s.zone, s.pulse) for s in held.opening.shares if s.pulse is not None}
-            self._retry_at = at.mono + RETRY_WRITE_S
-            return [
-                Tell(
-                    "disk", "problem", f"{held.names}: no water, since it could not be recorded: {answer.why}"
-                )
-            ]
+            return self._not_written(at, key, answer)
+        held = self.holding[key]
         held.phase = "priming"
         if not at.trusted:
             hindrance = hindrance or f"the clock is not trusted ({at.why_not})"
         if held.why or hindrance:
             held.why = held.why or hindrance
             return [Untell("disk"), *self._settle(at, key)]
-        return [Untell("disk"), *self._master(at)]
+        return [Untell("disk"), *self._start(at)]
+
+    def _not_written(self, at: Moment, key: str, answer: Written) -> list[Action]:
+        held = self.holding.pop(key)
+        uid = held.opening.uid
+        if answer.already:
+            return [Recover(), Tell(f"twice {uid}", "look", f"{held.names}: {answer.why}", opening=uid)]
+        self.tried -= {(s.day, s.zone, s.pulse) for s in held.opening.shares if s.pulse is not None}
+        self._retry_at = at.mono + RETRY_WRITE_S
+        text = f"{held.names}: no water, since it could not be recorded: {answer.why}"
+        return [Tell("disk", "problem", text, opening=uid)]
 
     def valve(self, at: Moment, event: ValveEvent) -> list[Action]:
         """A valve reports."""
@@ -318,16 +348,21 @@ class Ledger:
         held = self.holding.get(event.key)
         if held is None or held.phase in ("writing", "priming"):
             return self._stray(event)
+        return self._reports(at, held, event)
+
+    def _reports(self, at: Moment, held: Holding, event: ValveEvent) -> list[Action]:
+        """The valve of an opening in hand."""
+        uid = held.opening.uid
         match event.kind:
-            case "opened" if event.uid == held.opening.uid and held.opened_mono is None:
+            case "opened" if event.uid == uid and held.opened_mono is None:
                 held.phase = "open" if held.why is None else "closing"
                 held.opened_mono, held.opened_at, held.simulated = event.mono, at.wall, event.simulated
-                return [Beat(((held.opening.uid, 0.0),), at.wall, at.mono)]
-            case "open failed" if event.uid == held.opening.uid:
+                return [Beat(((uid, 0.0),), at.wall, at.mono)]
+            case "open failed" if event.uid == uid:
                 held.phase = "closing"
                 held.why = held.why or f"its valve did not open ({event.why})"
                 held.failed = True
-                return [Tell(f"failed {held.opening.uid}", "problem", f"{held.names}: {held.why}")]
+                return [Tell(f"failed {uid}", "problem", f"{held.names}: {held.why}", opening=uid)]
             case "closed":
                 held.closed_mono, held.closed_at = event.mono, at.wall
                 held.liters = event.liters
@@ -409,84 +444,71 @@ class Ledger:
         actions: list[Action] = [Book(held.opening.uid, water_records.records(held, at.wall), at.wall)]
         line = water_records.line(held)
         if line:
-            actions.append(Tell(f"end {held.opening.uid}", "look", line))
+            uid = held.opening.uid
+            actions.append(Tell(f"end {uid}", "look", line, opening=uid))
         if held.until is not None and held.again and held.missing_s > SHORTEST_CUT_S:
             actions.append(Replan(line or held.names))
         return actions
 
-    # --- the master valve ---
+    # --- from the record to the water ---
 
-    def _master(self, at: Moment) -> list[Action]:
-        """Opens before the first zone, closes after the last; then the zones that waited for it."""
+    def _start(self, at: Moment) -> list[Action]:
+        """Opens what is recorded, the master valve before the first zone; closes that after the last."""
         actions: list[Action] = []
         for key in [k for k, h in self.holding.items() if h.phase == "priming"]:
-            held = self.holding[key]
-            seconds = held.opening.seconds
-            if held.until is not None:
-                seconds = min(seconds, held.until - at.wall.timestamp())
-            if held.why is None and seconds < min(held.planned_s, SHORTEST_CUT_S):
-                held.why = "the watering hours were over before its water was ready"
-            if held.why is None and not at.trusted:
-                held.why = f"the clock is not trusted ({at.why_not})"
-            if held.why is not None:
-                actions += self._settle(at, key)
-            elif self._master_ready(at, seconds):
-                held.phase = "opening"
-                held.sent_mono = at.mono
-                self.closed.discard(key)
-                actions.append(Open(key, held.opening.uid, seconds))
+            actions += self._start_one(at, key)
         return actions + self._drive_master(at)
 
-    def _master_ready(self, at: Moment, seconds: float) -> bool:
+    def _start_one(self, at: Moment, key: str) -> list[Action]:
+        held = self.holding[key]
+        seconds = held.opening.seconds
+        if held.until is not None:
+            seconds = min(seconds, held.until - at.wall.timestamp())
+        if held.why is None and seconds < min(held.planned_s, SHORTEST_CUT_S):
+            held.why = "the watering hours were over before its water was ready"
+        if held.why is None and not at.trusted:
+            held.why = f"the clock is not trusted ({at.why_not})"
+        if held.why is not None:
+            return self._settle(at, key)
         master = self.rules.master
-        return master is None or (
-            self._master_opened is not None
-            and at.mono >= self._master_opened + master.opens_before_s
-            and at.mono + seconds <= self._master_until
-        )
+        if master is not None and not self.master.ready(master, at.mono, seconds):
+            return []
+        held.phase = "opening"
+        held.sent_mono = at.mono
+        self.closed.discard(key)
+        return [Open(key, held.opening.uid, seconds)]
 
     def _drive_master(self, at: Moment) -> list[Action]:
-        master = self.rules.master
-        if master is None or self._master_asked:
+        if self.rules.master is None:
             return []
-        waiting = [h for h in self.holding.values() if h.phase == "priming"]
-        flowing = [h for h in self.holding.values() if h.phase in ("opening", "open", "closing")]
-        longest = max((h.opening.seconds for h in waiting), default=0.0) + master.opens_before_s
-        if self._master_opened is None:
-            if waiting and master.key in self.closed:
-                self._master_asked = True
-                self._master_until = at.mono + master.cap_s
-                self.closed.discard(master.key)
-                return [Open(master.key, f"master {waiting[0].opening.uid}", master.cap_s)]
-            return []
-        if flowing:
-            return []
-        too_short = bool(waiting) and at.mono + longest - master.opens_before_s > self._master_until
-        if too_short or (not waiting and at.mono >= self._idle_since + master.closes_after_s):
-            self._master_opened = None
-            self._master_asked = True
-            return [Close(master.key, "no zone is open")]
-        return []
+        key = self.rules.master.key
+        action = self.master.drive(
+            self.rules.master,
+            at.mono,
+            waiting=[h for h in self.holding.values() if h.phase == "priming"],
+            flowing=any(h.phase in ("opening", "open", "closing") for h in self.holding.values()),
+            closed=key in self.closed,
+            idle_since=self._idle_since,
+        )
+        if isinstance(action, Open):
+            self.closed.discard(key)
+        return [] if action is None else [action]
 
     def _master_reports(self, at: Moment, event: ValveEvent) -> list[Action]:
-        actions: list[Action] = []
-        if event.kind == "opened":
-            self._master_asked = False
-            self._master_opened = event.mono
-            return self._master(at)
-        if event.kind == "closed":
-            self._master_asked = False
-            if self._master_opened is not None:  # by its cap, or by the guard: no water reaches the zones
-                self._master_opened = None
-                for key in list(self.holding):
-                    actions += self.end(key, "the master valve closed", again=True)
-            return [*actions, Untell(f"stuck {event.key}")]
-        if event.kind == "open failed":
-            for held in self.holding.values():
-                if held.phase == "priming":
-                    held.why = f"the master valve did not open ({event.why})"
-            return [
-                *self._master(at),
-                Tell("master", "problem", f"the master valve did not open: {event.why}"),
-            ]
+        match event.kind:
+            case "opened":
+                self.master.is_open(event.mono)
+                return self._start(at)
+            case "closed":
+                actions: list[Action] = []
+                if self.master.is_closed():  # no water reaches the zones
+                    for key in list(self.holding):
+                        actions += self.end(key, "the master valve closed", again=True)
+                return [*actions, Untell(f"stuck {event.key}")]
+            case "open failed":
+                for held in self.holding.values():
+                    if held.phase == "priming":
+                        held.why = f"the master valve did not open ({event.why})"
+                told = Tell("master", "problem", f"the master valve did not open: {event.why}")
+                return [*self._start(at), told]
         return [self._stuck(event)]

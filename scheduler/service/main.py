@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from scheduler.errors import RowwaterError
-from scheduler.service.daemon import Settings, serve
+from scheduler.service.settings import Settings
+from scheduler.service.start import serve
 
 
 def main(order: dict[str, Any]) -> NoReturn:

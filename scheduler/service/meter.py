@@ -9,14 +9,12 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from scheduler.core.health import Finding, Watch
-from scheduler.service.actions import Moment, Tell, Untell
+from scheduler.service.actions import Action, Moment, Tell, Untell
 from scheduler.service.child import run_child
-
-if TYPE_CHECKING:
-    from scheduler.service.tick import Runner
+from scheduler.service.ledger import Ledger
 
 log = logging.getLogger(__name__)
 
@@ -68,36 +66,33 @@ class Meter:
     def take(self, mono: float, total_l: float) -> None:
         self._new.put((mono, total_l))
 
-    def look(self, at: Moment, runner: Runner) -> None:
-        """Take what was read since, and say or do what it asks for."""
+    def look(self, at: Moment, ledger: Ledger) -> list[Action]:
+        """Take what was read since; what there is to say and to do about it."""
         if self._settings is None:
-            return
-        holding = {k: h for k, h in runner.ledger.holding.items() if h.opened_mono is not None}
-        for held in holding.values():
+            return []
+        running = {k: h for k, h in ledger.holding.items() if h.opened_mono is not None}
+        for held in running.values():
             uid = held.opening.uid
-            self._alone[uid] = self._alone.get(uid, True) and len(holding) == 1
+            self._alone[uid] = self._alone.get(uid, True) and len(running) == 1
+        expected = sum(held.flow_lpm for held in running.values())
+        fills = [share.fill_minutes for held in running.values() for share in held.opening.shares]
+        actions: list[Action] = []
         while not self._new.empty():
             mono, total = self._new.get()
             self._readings.append((mono, total))
             self._last = mono
-            expected = sum(held.flow_lpm for held in holding.values())
-            fill_s = 60 * max(
-                (s.fill_minutes for h in holding.values() for s in h.opening.shares), default=0.0
-            )
-            finding = self._watch.read(mono, total, holding.keys(), expected, fill_s)
+            finding = self._watch.read(mono, total, running.keys(), expected, 60 * max(fills, default=0.0))
             if finding is not None:
-                self._say(at, runner, finding, {key: held.names for key, held in holding.items()})
-        if at.mono > self._last + SILENT_S:
-            runner.perform(at, [Tell("meter", "look", "the water meter has not answered for some minutes")])
-        else:
-            runner.perform(at, [Untell("meter")])
+                actions += self._say(finding, ", ".join(held.names for held in running.values()))
+                if finding.kind == "burst":
+                    actions += ledger.keep_dry(at, list(running), "its flow is far too high")
+        silent = at.mono > self._last + SILENT_S
+        said = Tell("meter", "look", "the water meter has not answered for some minutes")
+        return [*actions, said if silent else Untell("meter")]
 
-    def _say(self, at: Moment, runner: Runner, finding: Finding, names: Mapping[str, str]) -> None:
-        joined = ", ".join(names.values())
-        text = WORDS[finding.kind].format(names=joined, flow=finding.flow_lpm, expected=finding.expected_lpm)
-        runner.perform(at, [Tell(f"flow {finding.kind} {joined}", "problem", text)])
-        if finding.kind == "burst":
-            runner.keep_dry(at, list(names), "its flow is far too high")
+    def _say(self, finding: Finding, names: str) -> list[Action]:
+        text = WORDS[finding.kind].format(names=names, flow=finding.flow_lpm, expected=finding.expected_lpm)
+        return [Tell(f"flow {finding.kind} {names}", "problem", text)]
 
     def liters_of(self, uid: str, opened: float, closed: float) -> float | None:
         """What ran through the meter while this opening lasted; None where it cannot be told apart."""

@@ -234,6 +234,10 @@ class Bank:
     def every_valve(self) -> set[str]:
         return set(self._hands)
 
+    def unconfirmed(self) -> list[str]:
+        """Valves that are not known to be closed now."""
+        return [key for key, hand in self._hands.items() if not hand.care.confirmed_closed]
+
     def open(self, key: str, uid: str, seconds: float) -> None:
         self._hands[key].open(uid, seconds)
 

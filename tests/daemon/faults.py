@@ -10,7 +10,7 @@ from daemon.played import PlayedDisk
 from daemon.plot import PLOT, Plot
 from daemon.world import World, renamed
 
-from scheduler.service.tick import Wish
+from scheduler.service.requests import Request as Wish
 
 DAY_S = 7.8 * 3600  # from 02:50 until after the watering hours
 CALM_S = 1500.0  # afterwards, with all well: whatever hangs must come to an end

@@ -23,6 +23,7 @@ FLOW_LPM = {"a": 4.0, "b": 4.5, "c": 4.75}
 @dataclass(frozen=True)
 class Parts:
     ledger: ModuleType
+    master: ModuleType
     actions: ModuleType
     hands: ModuleType
 
@@ -185,14 +186,46 @@ def check_a_cap_leaves_room_for_that_of_the_master_valve(p: Parts) -> None:
 
 
 def check_a_zone_ends_before_the_master_valve_must(p: Parts) -> None:
-    made = new_ledger(p, master=p.actions.MasterRule("m", 600.0, 5.0, 7.0))
-    assert not made._master_ready(moment(p, 100), 60)  # not open
-    made._master_opened, made._master_until = moment(p, 0).mono, moment(p, 600).mono
-    assert not made._master_ready(moment(p, 4), 60)
-    assert made._master_ready(moment(p, 5), 60)
-    assert made._master_ready(moment(p, 540), 60)
-    assert not made._master_ready(moment(p, 541), 60)
-    assert new_ledger(p)._master_ready(moment(p), 60)
+    rule, master = p.actions.MasterRule("m", 600.0, 5.0, 7.0), p.master.Master()
+    assert not master.ready(rule, 1100.0, 60)  # not open
+    master.opened, master.until = 1000.0, 1600.0
+    assert [master.ready(rule, 1000.0 + s, 60) for s in (4, 5, 540, 541)] == [False, True, True, False]
+
+
+def check_the_master_valve_opens_for_who_waits_and_closes_after_the_last(p: Parts) -> None:
+    rule, master = p.actions.MasterRule("m", 600.0, 5.0, 7.0), p.master.Master()
+    run = opened_run(p, seconds=60.0)
+
+    def told(mono: float, **more: Any) -> str | None:
+        usual = {"waiting": [], "flowing": False, "closed": True, "idle_since": 1000.0}
+        action = master.drive(rule, mono, **{**usual, **more})
+        return None if action is None else type(action).__name__
+
+    assert told(1000.0) is None
+    assert told(1000.0, waiting=[run], closed=False) is None
+    assert told(1000.0, waiting=[run]) == "Open"
+    assert (master.asked, master.until) == (True, 1600.0)
+    assert told(1001.0, waiting=[run]) is None  # it has not answered
+    master.is_open(1001.0)
+    assert told(1001.0, waiting=[run], flowing=True) is None
+    assert told(1540.0, waiting=[run]) is None  # there is time for it
+    assert told(1006.0) is None
+    assert told(1007.0, flowing=True) is None
+    assert told(1007.0) == "Close"
+    assert master.is_closed() is False  # it was told to
+    assert told(1100.0, waiting=[run]) == "Open"
+    master.is_open(1101.0)
+    assert master.is_closed() is True
+    assert told(1200.0, waiting=[run]) == "Open"
+    master.is_open(1201.0)
+    assert told(1740.5, waiting=[run], flowing=True) is None
+    assert told(1740.5, waiting=[run]) == "Close"  # its cap would cut the run
+
+
+def opened_run(p: Parts, *, seconds: float) -> Any:
+    made = new_ledger(p)
+    opened(p, made, "a", seconds=seconds)
+    return made.holding["a"]
 
 
 def check_the_deadline_of_a_command_is_held_to_the_cap(p: Parts) -> None:

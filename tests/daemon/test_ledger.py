@@ -10,10 +10,10 @@ import pytest
 from daemon.limits import DAY, FOUR, Parts, actions_of, moment, new_ledger, opened, plan, watering
 
 from scheduler.model import Opening, Share
-from scheduler.service import actions, ledger, valve_threads, water_records
+from scheduler.service import actions, ledger, master, valve_threads, water_records
 from scheduler.service.actions import Holding, MasterRule, Rules, ValveEvent, Written
 
-P = Parts(ledger, actions, valve_threads)
+P = Parts(ledger, master, actions, valve_threads)
 MASTER = MasterRule("m", 3600.0, 5.0, 7.0)
 
 

@@ -11,11 +11,12 @@ from types import ModuleType
 import pytest
 from daemon.limits import CHECKS, Parts
 
-from scheduler.service import actions, ledger, valve_threads
+from scheduler.service import actions, ledger, master, valve_threads
 
 CAP_AND_CAPACITY = {
     ledger: ("Ledger._obstacle", "Ledger.committed_lpm", "Ledger._longest_s", "Ledger.water",
-             "Ledger._overdue", "Ledger._master_ready"),
+             "Ledger._overdue"),
+    master: ("Master.ready", "Master.drive", "Master.is_closed"),
     actions: ("Rules.cap_s",),
     valve_threads: ("Care.ask_open", "Care.due", "Care.refuse"),
 }  # fmt: skip
@@ -35,7 +36,7 @@ def the_real_tolerance() -> Iterator[None]:
 
 @pytest.mark.parametrize("name", CHECKS)
 def test_limits(name: str) -> None:
-    CHECKS[name](Parts(ledger, actions, valve_threads))
+    CHECKS[name](Parts(ledger, master, actions, valve_threads))
 
 
 def test_every_changed_comparison_and_every_dropped_term_is_noticed() -> None:
@@ -58,7 +59,7 @@ def noticed(module: ModuleType, tree: ast.Module) -> bool:
     """Whether a check fails on the changed module."""
     changed = ModuleType(module.__name__)
     exec(compile(tree, f"changed {module.__name__}", "exec"), changed.__dict__)
-    found = {"ledger": ledger, "actions": actions, "hands": valve_threads} | {
+    found = {"ledger": ledger, "master": master, "actions": actions, "hands": valve_threads} | {
         module.__name__.rpartition(".")[2]: changed
     }
     for check in CHECKS.values():

@@ -119,7 +119,7 @@ def test_a_season_is_fast_and_its_memory_flat() -> None:
     assert sum(record.minutes for record in world.disk.applied) == pytest.approx(wanted, rel=0.01)
     assert world.opened_identities
     assert max(world.opened_identities.values()) == 1
-    world.runner._lost = [bytes(1000) for _ in range(100)]  # type: ignore[misc]
+    world.runner.recovery.lost = [bytes(1000) for _ in range(100)]  # type: ignore[misc]
     assert kept_bytes(world) > late + 100_000  # a leak would show
 
 

@@ -126,7 +126,7 @@ def flowing(world: World, meter: Meter, lpm: float, minutes: float) -> None:
         world.run(world.now + EVERY_S)
         total += lpm * EVERY_S / 60
         meter.take(world.mono, total)
-        meter.look(world.moment(), world.runner)
+        world.runner.perform(at := world.moment(), meter.look(at, world.runner.ledger))
     meter._played_total = total  # type: ignore[attr-defined]
 
 

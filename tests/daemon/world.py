@@ -25,7 +25,8 @@ from scheduler.service.clock_trust import Trust
 from scheduler.service.job_times import JobDone
 from scheduler.service.ledger import Ledger
 from scheduler.service.notices import Board
-from scheduler.service.tick import Runner, Wish
+from scheduler.service.requests import Request as Wish
+from scheduler.service.tick import Runner
 from scheduler.service.valve_threads import LONGEST_PAUSE_S, Care
 
 TICK_S = 0.5
@@ -130,8 +131,8 @@ class World:
             ledger, self.brief, self.bank, self.books, self.board, self._start_job, freeze_s=float("inf")
         )
         if self.published_newest is not None:
-            self.runner.newest_s = self.published_newest
-        self.runner._leaving = set(self.known) - set(rules.every_valve())
+            self.runner.record.newest_s = self.published_newest
+        self.runner.leaving = set(self.known) - set(rules.every_valve())
         self.jobs, self.job_running = [], False
 
     def _uid(self) -> str:
@@ -206,7 +207,7 @@ class World:
         self.note(f"plan {day}: {len(kept)} kept, {len(runs)} new")
 
     def moment(self) -> Moment:
-        self.trust.record(self.runner.newest_s)
+        self.trust.record(self.runner.record.newest_s)
         verdict = self.trust.judge(self.wall, self.mono, self.synced)
         wall = datetime.fromtimestamp(verdict.wall_s, self.plot.zone)
         return Moment(wall, self.mono, verdict.trusted, verdict.why_not, verdict.dated)
@@ -409,7 +410,8 @@ class World:
         if not self.alive:
             return float("inf") if self.restart_at is None else self.restart_at
         books = self.books
-        busy = books.waiting or books.out or self.bank.out or self.jobs or self.wishes or self.runner._pending
+        asked = self.wishes or self.runner.requests.pending
+        busy = books.waiting or books.out or self.bank.out or self.jobs or asked
         if (
             busy
             or self.runner.ledger.holding
@@ -422,7 +424,7 @@ class World:
             wait = min(wait, 5.0)
         if books.unbooked:
             wait = min(wait, 10.0)
-        plan = self.runner.plan
+        plan = self.runner.planned.plan
         if plan is not None:
             wall = self.wall
             ahead = next((s - wall for w in plan.waterings if (s := w.start_s) > wall), wait)

@@ -19,9 +19,10 @@ from scheduler.cli.main import COMMANDS
 from scheduler.garden.file import SYSTEM_CONFIG
 from scheduler.places import SERVICE_FOLDER
 from scheduler.relays import base, specs
-from scheduler.service import daemon, guard
+from scheduler.service import daemon, end, guard, valves_in_use
 from scheduler.service import jobs as service_jobs
 from scheduler.service.brief import VALVES
+from scheduler.service.settings import Settings
 
 ROOT = Path(__file__).parents[2]
 UNIT = ROOT / "deploy" / "rowwater.service"
@@ -77,12 +78,12 @@ def test_valves_are_closed_before_the_clock_or_a_network_is_waited_for():
 
 def test_readiness_and_watchdog_come_from_the_main_process():
     assert (one("Type"), one("NotifyAccess")) == ("notify", "main")
-    assert seconds("WatchdogSec") > daemon.STUCK_S + daemon.STOP_S, "the service's own way out comes first"
-    assert seconds("WatchdogSec") >= 10 * daemon.Settings().tick_s
+    assert seconds("WatchdogSec") > daemon.STUCK_S + end.STOP_S, "the service's own way out comes first"
+    assert seconds("WatchdogSec") >= 10 * Settings().tick_s
 
 
 def test_the_start_has_time_to_close_and_to_read():
-    assert seconds("TimeoutStartSec") > daemon.FIRST_CLOSE_S + service_jobs.READ_LIMIT_S + 30
+    assert seconds("TimeoutStartSec") > valves_in_use.FIRST_CLOSE_S + service_jobs.READ_LIMIT_S + 30
 
 
 def test_the_stop_has_time_for_every_layer():
@@ -93,7 +94,7 @@ def test_the_stop_has_time_for_every_layer():
     assert stop >= 40
     assert stop > guard.CLOSE_ALL_FOR_S + last_try
     assert stop > guard.STOP_FOR_S + last_try
-    assert stop > daemon.STOP_S + guard.STOP_FOR_S
+    assert stop > end.STOP_S + guard.STOP_FOR_S
 
 
 def test_a_guard_whose_parent_was_killed_is_asked_to_stop_not_killed():

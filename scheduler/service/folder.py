@@ -1,0 +1,44 @@
+"""The data folder as the service uses it: the database, and today.json with its own part in it."""
+
+from __future__ import annotations
+
+import contextlib
+import stat
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from scheduler.errors import CouldNot
+from scheduler.publish.files import read_today, write_today
+from scheduler.service.page import laid_over
+from scheduler.store.opening import Setup
+from scheduler.store.store import Store
+
+DISK_PATIENCE_S = 2.0
+
+
+def open_store(data: Path) -> Store:
+    path = data / "rowwater.db"
+    store = Store.open(path, now=datetime.now(UTC), setup=Setup(patience_s=DISK_PATIENCE_S))
+    with contextlib.suppress(OSError):  # where a group shares the folder, its members note things too
+        mode = path.stat().st_mode
+        if data.stat().st_mode & stat.S_ISGID and not mode & stat.S_IWGRP:
+            path.chmod(stat.S_IMODE(mode) | stat.S_IRGRP | stat.S_IWGRP)
+    return store
+
+
+def last_page(data: Path) -> dict[str, Any] | None:
+    """today.json; None where there is none that can be read."""
+    try:
+        return read_today(data)
+    except CouldNot:
+        return None
+
+
+def write_page(data: Path, service: Mapping[str, Any]) -> None:
+    """today.json with the service's part renewed; not written where nothing changed."""
+    before = last_page(data)
+    page = laid_over(before, service)
+    if page != before:
+        write_today(data, page)

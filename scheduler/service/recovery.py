@@ -1,0 +1,75 @@
+"""Openings that an earlier process left in the books: booked once their valves are confirmed closed."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, field
+
+from scheduler.model import Unsettled
+from scheduler.service import water_records
+from scheduler.service.actions import Action, Beat, Book, Moment, Replan, Tell
+
+
+@dataclass(slots=True)
+class Recovery:
+    """Pure. boot: this start of the computer; beat_s: seconds between heartbeats."""
+
+    boot: str
+    beat_s: float
+    asked: bool = False  # the books said what was left open
+    lost: list[Unsettled] = field(default_factory=list)
+    _closed_at: dict[str, float] = field(default_factory=dict)  # by valve, monotonic
+    _settled: deque[str] = field(default_factory=lambda: deque(maxlen=200))
+    _beat_at: float = float("-inf")
+
+    def closed(self, key: str, mono: float) -> None:
+        self._closed_at[key] = mono
+
+    def settled(self, uid: str) -> None:
+        """Handed to the books; they may not have it yet when they are asked what is open."""
+        self._settled.append(uid)
+
+    def found(self, openings: Iterable[Unsettled], in_hand: Iterable[str]) -> None:
+        """What the books have open, less what this process holds itself."""
+        known = {*in_hand, *self._settled}
+        self.lost = [lost for lost in openings if lost.opening.uid not in known]
+        self.asked = True
+
+    def step(self, at: Moment, valves: Collection[str]) -> list[Action]:
+        """valves: those that will report; an opening of any other valve is booked as it is known."""
+        if not at.dated:
+            return []  # a wrong date in the books would outlive the wrong clock
+        waiting = [
+            lost
+            for lost in self.lost
+            if lost.opening.valve in valves and lost.opening.valve not in self._closed_at
+        ]
+        actions = [action for lost in self.lost if lost not in waiting for action in self._book(at, lost)]
+        self.lost = waiting
+        if waiting and at.mono >= self._beat_at + self.beat_s:
+            self._beat_at = at.mono  # as long as it may be open, the books say so
+            pairs = tuple((lost.opening.uid, lost.open_seconds or 0.0) for lost in waiting)
+            actions.append(Beat(pairs, at.wall, at.mono))
+        return actions
+
+    def _book(self, at: Moment, lost: Unsettled) -> list[Action]:
+        opening = lost.opening
+        records = water_records.recovered(
+            lost,
+            closed_mono=self._closed_at.get(opening.valve, at.mono),
+            boot=self.boot,
+            beat_s=self.beat_s,
+            now=at.wall,
+        )
+        names = ", ".join(share.zone for share in opening.shares)
+        least, most = records[0].least_minutes or 0.0, records[0].most_minutes or 0.0
+        text = (
+            f"{names}: interrupted, {records[0].minutes:.1f} min applied (surely {least:.1f}, at most "
+            f"{most:.1f}): the service or the power went away meanwhile"
+        )
+        told = Tell(f"end {opening.uid}", "look", text)
+        actions: list[Action] = [Book(opening.uid, records, at.wall), told]
+        if opening.shares[0].pulse is not None:
+            actions.append(Replan(f"{names} was interrupted"))
+        return actions

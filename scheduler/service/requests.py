@@ -1,0 +1,143 @@
+"""What people ask for: `rowwater water` and `rowwater stop`, and the answer that each of them gets."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import timedelta
+
+from scheduler.service.actions import Action, Book, Close, Moment, Tell, Watering
+from scheduler.service.dayplan import shares_by_hand
+from scheduler.service.ledger import Ledger
+from scheduler.service.planned import Planned
+
+REPLY_S = 1.5  # a person who asked gets an answer after this long, whatever the valve says
+
+Reply = Callable[[bool, str], None]
+
+
+@dataclass(slots=True)
+class Request:
+    """`reply` is called once, with (done, words)."""
+
+    kind: str  # "water" or "stop"
+    zone: str | None  # None: every zone
+    minutes: float
+    reply: Reply
+
+
+@dataclass(slots=True)
+class _Water:
+    """Waits for its valve to open."""
+
+    reply: Reply
+    text: str
+    key: str
+    uid: str
+    give_up: float
+    ran: bool = False  # it is over, and gave water
+    end: str | None = None  # what was said of its end
+
+
+@dataclass(slots=True)
+class _Stop:
+    """Waits for its valves to be confirmed closed."""
+
+    reply: Reply
+    text: str
+    keys: set[str]
+    give_up: float
+
+
+@dataclass(slots=True)
+class Requests:
+    """Pure but for the replies. Its own state: who still waits for an answer."""
+
+    ledger: Ledger
+    planned: Planned
+    pending: list[_Water | _Stop] = field(default_factory=list)
+
+    def take(self, at: Moment, request: Request, blocked: str | None) -> list[Action]:
+        """What the request makes the doors do. blocked: why no valve may open."""
+        valve_of = self.planned.brief.valve_of
+        if request.zone is not None and request.zone not in valve_of:
+            request.reply(False, f'no zone "{request.zone}" in garden.yaml; zones: {", ".join(valve_of)}')
+            return []
+        if request.kind == "stop":
+            return self._stop(at, request)
+        return self._water(at, request, blocked)
+
+    def _water(self, at: Moment, request: Request, blocked: str | None) -> list[Action]:
+        assert request.zone is not None
+        key = self.planned.brief.valve_of[request.zone]
+        if key.startswith("by_hand:"):
+            request.reply(False, f"{request.zone} has no valve that the service can open")
+            return []
+        zones, today = self.ledger.rules.valves[key].zones, at.wall.date()
+        until = at.wall + timedelta(minutes=request.minutes)
+        shares = shares_by_hand(zones, today, request.minutes, self.planned.rates)
+        actions = self.ledger.water(
+            at, Watering(key, at.wall, until, shares), self.planned.on(today), blocked
+        )
+        if isinstance(actions, str):
+            request.reply(False, f"{request.zone}: {actions}")
+            return []
+        text = f"{', '.join(zones)} open until {until:%H:%M:%S}"
+        uid = self.ledger.holding[key].opening.uid
+        self.pending.append(_Water(request.reply, text, key, uid, at.mono + REPLY_S))
+        return actions
+
+    def _stop(self, at: Moment, request: Request) -> list[Action]:
+        """Close, and stay dry for the rest of the day: also the zones on the same valve."""
+        valve_of = self.planned.brief.valve_of
+        zones = list(valve_of)
+        if request.zone is not None:
+            zones = [zone for zone, valve in valve_of.items() if valve == valve_of[request.zone]]
+        actions = self.ledger.stop(zones if request.zone is not None else None, "stopped by hand")
+        keys = {action.key for action in actions if isinstance(action, Close)}
+        text = f"{', '.join(zones)} closed, and kept dry until tomorrow (rowwater water ZONE still works)"
+        self.pending.append(_Stop(request.reply, text, keys, at.mono + REPLY_S))
+        return [*actions, self.ledger.hold(at, zones)]
+
+    # --- what becomes of them ---
+
+    def closed(self, key: str) -> None:
+        """A valve confirmed its close."""
+        for one in self.pending:
+            if isinstance(one, _Stop):
+                one.keys.discard(key)
+
+    def hear(self, action: Action) -> None:
+        """What is booked and told of an opening that somebody asked for."""
+        for one in self.pending:
+            match action:
+                case Tell(text=text, opening=uid) if isinstance(one, _Water) and uid == one.uid:
+                    one.end = text
+                case Book(uid, records) if isinstance(one, _Water) and uid == one.uid:
+                    one.ran = any(record.minutes > 0 for record in records)
+
+    def answer(self, at: Moment) -> None:
+        """Those that can be answered by now."""
+        for one in list(self.pending):
+            words = self._after_stop(at, one) if isinstance(one, _Stop) else self._after_water(at, one)
+            if words is not None:
+                self.pending.remove(one)
+                one.reply(*words)
+
+    def _after_stop(self, at: Moment, one: _Stop) -> tuple[bool, str] | None:
+        if not one.keys:
+            return True, one.text
+        if at.mono < one.give_up:
+            return None
+        zones = [zone for zone, key in self.planned.brief.valve_of.items() if key in one.keys]
+        return False, f"{', '.join(zones)}: told to close, not confirmed yet. Use the hand valve"
+
+    def _after_water(self, at: Moment, one: _Water) -> tuple[bool, str] | None:
+        held = self.ledger.holding.get(one.key)
+        if held is None or held.opening.uid != one.uid:
+            if one.end is None and one.ran:  # so short a run that it is over
+                return True, one.text
+            return False, one.end or "it did not open"
+        if held.opened_mono is not None:
+            return True, one.text
+        return (True, f"{one.text}: its valve has not answered yet") if at.mono > one.give_up else None

@@ -1,0 +1,19 @@
+"""Times of the service that tests shorten, and where the clock's witness is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from scheduler.service.clock_trust import TIMESYNCD
+from scheduler.service.guard import IN_FLIGHT_S
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    tick_s: float = 0.5
+    beat_s: float = 30.0
+    freeze_s: float = 2.0
+    in_flight_s: float = IN_FLIGHT_S  # how long an open that was begun may still be on its way
+    witness: Path = TIMESYNCD
+    ask_kernel: bool = True

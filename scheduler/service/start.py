@@ -1,0 +1,126 @@
+"""The start of the service: close every valve, read the settings, start the guard, open the books."""
+
+from __future__ import annotations
+
+import logging
+import sys
+import uuid
+from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
+
+from scheduler.errors import BadGarden, BadInput
+from scheduler.relays.lock import hold_valves
+from scheduler.service.alarms import Alarms
+from scheduler.service.books import Desk, Pen
+from scheduler.service.control import Door
+from scheduler.service.daemon import Service
+from scheduler.service.folder import last_page, open_store, write_page
+from scheduler.service.guard_keeper import GuardDoor
+from scheduler.service.in_use import InUse, kept
+from scheduler.service.jobs import ConfigWatch, DayJob, Refused
+from scheduler.service.ledger import Ledger
+from scheduler.service.moments import Moments
+from scheduler.service.notices import Board, from_page
+from scheduler.service.periphery import Periphery
+from scheduler.service.settings import Settings
+from scheduler.service.stop import Stop
+from scheduler.service.systemd import Manager
+from scheduler.service.tick import Runner
+from scheduler.service.valve_threads import Bank
+from scheduler.service.valves_in_use import ValvesInUse
+
+
+def serve(
+    data: Path, config: Path | None, environ: Mapping[str, str], settings: Settings | None = None
+) -> int:
+    """A whole run of the service; returns the exit status."""
+    data.mkdir(parents=True, exist_ok=True)
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
+    for chatter in ("apscheduler", "alembic"):
+        logging.getLogger(chatter).setLevel(logging.WARNING)
+    alarms = Alarms(environ)
+    try:
+        with hold_valves(data, "rowwater serve"):
+            return _run(data, config, environ, settings or Settings(), alarms)
+    finally:
+        alarms.close()
+
+
+def _run(
+    data: Path, config: Path | None, environ: Mapping[str, str], settings: Settings, alarms: Alarms
+) -> int:
+    stop = Stop()
+    stop.listen()
+    guard = GuardDoor(data, environ, settings.in_flight_s)
+    bank = Bank(guard)
+    valves = ValvesInUse(data, environ, bank, guard)
+    valves.close_first(stop)
+    watch = ConfigWatch(data, config, kept(data))
+    in_use, refused = first_garden(watch)
+    periphery = Periphery(data, environ, alarms)
+    service = assembled(
+        data, settings, stop=stop, guard=guard, bank=bank, valves=valves, watch=watch, in_use=in_use,
+        periphery=periphery, manager=Manager(environ),
+    )  # fmt: skip
+    if refused is not None:
+        service.say_refused(refused)
+    return service.run()
+
+
+def first_garden(watch: ConfigWatch) -> tuple[InUse, Refused | None]:
+    """The version to start with, and a newer one that is not taken over. An edit made meanwhile counts."""
+    found = watch.look()
+    if isinstance(found, InUse):
+        return found, None
+    if watch.known is None:
+        complaints = found.complaints if found else ()
+        raise BadGarden(complaints) if complaints else BadInput("no garden.yaml to serve")
+    return watch.known, found
+
+
+def assembled(
+    data: Path,
+    settings: Settings,
+    *,
+    stop: Stop,
+    guard: GuardDoor,
+    bank: Bank,
+    valves: ValvesInUse,
+    watch: ConfigWatch,
+    in_use: InUse,
+    periphery: Periphery,
+    manager: Manager,
+) -> Service:
+    """The service for this garden, its valves taken over, nothing ticking yet."""
+    brief = in_use.brief
+    moments = Moments(settings, brief)
+    before = last_page(data) or {}
+    board = Board(from_page(before), alarm=periphery.alarms.tell)
+    periphery.use(brief)
+    day_job = DayJob(data, in_use)
+    ledger = Ledger(
+        rules=brief.rules(), boot=boot_id(), beat_s=settings.beat_s, new_uid=lambda: uuid.uuid4().hex,
+        tried=(),
+    )  # fmt: skip
+    pen = Pen(Desk(partial(open_store, data), partial(write_page, data)))
+    runner = Runner(
+        ledger, brief, bank, pen, board, day_job.start,
+        liters=periphery.meter.liters_of, freeze_s=settings.freeze_s,
+    )  # fmt: skip
+    if isinstance(newest_s := before.get("newest_s"), int | float):
+        runner.record.newest_s = float(newest_s)
+    valves.use(brief)
+    runner.leave(bank.every_valve() - ledger.rules.every_valve())
+    return Service(
+        data, settings.tick_s, stop=stop, moments=moments, runner=runner, board=board, bank=bank,
+        valves=valves, guard=guard, pen=pen, watch=watch, in_use=in_use, day_job=day_job, door=Door(data),
+        periphery=periphery, manager=manager,
+    )  # fmt: skip
+
+
+def boot_id() -> str:
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    except OSError:
+        return f"unknown {uuid.uuid4().hex}"  # never equal to another start's: then only the bounds count

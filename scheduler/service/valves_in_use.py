@@ -1,0 +1,90 @@
+"""Which valves the service looks after: valves.json on disk, a thread for each, and the guard's list."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from scheduler.errors import CouldNot
+from scheduler.relays import specs as valve_specs
+from scheduler.relays.base import Driver, ValveFailed
+from scheduler.service.brief import VALVES, Brief
+from scheduler.service.guard_keeper import GuardDoor
+from scheduler.service.stop import Stop
+from scheduler.service.valve_threads import Bank
+
+log = logging.getLogger("rowwater")
+
+FIRST_CLOSE_S = 5.0  # so long the start waits for the valves to confirm that they are closed
+
+
+class _Broken:
+    """In place of a driver that cannot be made: it never confirms, so its valve counts as open."""
+
+    simulated = False
+    limit_s = 1.0
+
+    def __init__(self, key: str, why: str) -> None:
+        self.key = key
+        self._why = why
+
+    def open(self, seconds: float) -> None:  # noqa: ARG002 - the protocol's own argument
+        raise ValveFailed(self._why)
+
+    def close(self) -> None:
+        raise ValveFailed(self._why)
+
+    def release(self) -> None:
+        pass
+
+
+class ValvesInUse:
+    def __init__(self, data: Path, environ: Mapping[str, str], bank: Bank, guard: GuardDoor) -> None:
+        self._path = data / VALVES
+        self._environ = environ
+        self._bank = bank
+        self._guard = guard
+
+    def close_first(self, stop: Stop) -> None:
+        """Every valve of the last configuration, before anything else may fail."""
+        try:
+            known = valve_specs.load(self._path) if self._path.exists() else []
+        except CouldNot as error:
+            log.error("%s", error)
+            known = []
+        self._take(known)
+        give_up = time.monotonic() + FIRST_CLOSE_S
+        while self._bank.unconfirmed() and time.monotonic() < give_up and stop.why is None:
+            stop.wait(0.02)
+
+    def use(self, brief: Brief) -> None:
+        """valves.json first: whatever happens next, the next start closes these too. CouldNot."""
+        own = brief.specs()
+        keys = {spec["key"] for spec in own}
+        before: list[valve_specs.Spec] = []
+        with contextlib.suppress(CouldNot):
+            before = valve_specs.load(self._path) if self._path.exists() else []
+        here = self._bank.every_valve()
+        union = [*own, *(spec for spec in before if spec["key"] not in keys and spec["key"] in here)]
+        try:
+            valve_specs.save(self._path, union)
+        except OSError as error:
+            reason = error.strerror or error
+            raise CouldNot(f"{self._path}: {reason}", hint="look at the disk it is on") from error
+        self._take(own)
+        self._guard.start(union)
+
+    def _take(self, specs: Sequence[valve_specs.Spec]) -> None:
+        drivers: dict[str, tuple[Driver, float]] = {}
+        for spec in specs:
+            if spec["driver"] == "by_hand":
+                continue
+            try:
+                driver = valve_specs.driver_of(spec, self._environ)
+            except ValveFailed as error:
+                driver = _Broken(spec["key"], error.text)
+            drivers[spec["key"]] = (driver, float(spec.get("cap_s", 6 * 3600)))
+        self._bank.take(drivers)
