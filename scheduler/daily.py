@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scheduler.garden.file import planting_from_note
 from scheduler.model import Fetched, Garden, Run, StoredPlan
@@ -14,9 +14,9 @@ from scheduler.pages.week import week_page
 from scheduler.pages.working import day_working
 from scheduler.places import Places
 from scheduler.planning.digests import inputs_digest
-from scheduler.planning.facts import gather
+from scheduler.planning.facts import Facts, gather
 from scheduler.planning.notes import MakePlanting
-from scheduler.planning.plan import work_out
+from scheduler.planning.plan import Plan, with_remedies, work_out
 from scheduler.planning.sensors import add_from_sensors
 from scheduler.planning.spans import RECENT_DAYS
 from scheduler.publish.calendar import schedule_ics
@@ -30,12 +30,18 @@ if TYPE_CHECKING:
 Collect = Callable[[date], tuple[list[Fetched], list[str]]]
 """Ask the weather sources for the days from a date on; failures come back as lines of text."""
 CALENDAR_DAYS = 14
+ADVICE_TO_COME = " advice to come"
+"""After the digest of a plan's inputs: what would mend its week has not been worked out yet."""
 YEARS_OF_FILES = 5
 """How far back a station's file is read once, on the first day."""
 
 
 def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: Places) -> dict[str, Any]:
-    """Ask the sources, plan, publish; the page that was published."""
+    """Ask the sources, plan, publish; the page that was published.
+
+    Where the week does not fit it is published once more, with what would mend it: that takes several times
+    as long as the plan, and the water of the morning does not wait for it.
+    """
     new = store.weather_span() is None
 
     def ask(since: date) -> tuple[list[Fetched], list[str]]:
@@ -44,7 +50,9 @@ def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: P
             stored=store.weather(since, day), data_folder=places.data,
         )  # fmt: skip
 
-    return _planned_and_published(garden, store, day, ask, now=now, places=places)
+    for plan in _plans(garden, store, day, ask, now=now, places=places):
+        publish(garden, store, plan.page, places)
+    return dict(plan.page)
 
 
 def plan_again(
@@ -52,23 +60,23 @@ def plan_again(
 ) -> dict[str, Any]:
     """Plan again from the facts on record, without asking any source (after a note of the grower).
 
+    Without advice on a week that does not fit, unless the facts are still those of a plan that has it.
     before: the page of the plan that it replaces; what the sources said then is said again.
     """
     said = before.get("sources", {})
     credit = ", ".join(said.get("credits", ())) or None
     answer = Fetched((), tuple(said.get("notices", ())), credit)
     failures = list(said.get("failures", ()))
-    return _planned_and_published(garden, store, day, lambda _: ([answer], failures), now=now, places=places)
+    plan = next(_plans(garden, store, day, lambda _: ([answer], failures), now=now, places=places))
+    publish(garden, store, plan.page, places)
+    return dict(plan.page)
 
 
-def _planned_and_published(
+def _plans(
     garden: Garden, store: Store, day: date, ask: Collect, *, now: datetime, places: Places
-) -> dict[str, Any]:
+) -> Iterator[StoredPlan]:
     make_planting = partial(planting_from_note, places.config)
-    plan = plan_day(garden, day, now=now, store=store, collect=ask, make_planting=make_planting)
-    page = dict(plan.page)
-    publish(garden, store, page, places)
-    return page
+    return plan_day(garden, day, now=now, store=store, collect=ask, make_planting=make_planting)
 
 
 def plan_day(
@@ -79,22 +87,54 @@ def plan_day(
     store: Store,
     collect: Collect,
     make_planting: MakePlanting | None = None,
-) -> StoredPlan:
-    """Weather in, balance, need, runs, plan on record. Twice on the same facts, it keeps the first plan."""
+) -> Iterator[StoredPlan]:
+    """The day's plan on record; then the same with advice, where its week does not fit.
+
+    Whoever takes only the first waits for no advice.  Twice on the same facts, it keeps the first plan.
+    """
+    morning = _asked(garden, day, now, store, collect, make_planting)
+    inputs = inputs_digest(garden, morning.facts)
+    kept = morning.facts.plans.get(day)
+    if kept is not None and kept.inputs == inputs:
+        yield kept
+        return
+    plan = work_out(garden, morning.facts, now=now)
+    working = day_working(garden, morning.facts, plan)
+    to_come = plan.outlook is not None and plan.outlook.wants_remedies
+    first = morning.keep(store, plan, working, inputs + ADVICE_TO_COME * to_come)
+    yield first
+    advised, newest = with_remedies(plan), store.plan(day)
+    if advised is not None and newest is not None and newest.inputs == first.inputs:  # no other since then
+        yield morning.keep(store, advised, working, inputs)
+
+
+class _Morning(NamedTuple):
+    """All that is known of the day, and how a plan made of it goes on record."""
+
+    garden: Garden
+    facts: Facts
+    fetched: Sequence[Fetched]
+    failures: Sequence[str]
+    now: datetime
+
+    def keep(self, store: Store, plan: Plan, working: Mapping[str, Any], inputs: str) -> StoredPlan:
+        page = day_page(
+            self.garden, self.facts, plan, made_at=self.now, fetched=self.fetched, failures=self.failures
+        )
+        week = week_page(self.garden, plan, made_at=self.now)
+        return store.add_plan(self.facts.day, self.now, inputs, page, {**working, "week": week})
+
+
+def _asked(
+    garden: Garden, day: date, now: datetime, store: Store, collect: Collect, make: MakePlanting | None
+) -> _Morning:
+    """Weather and sensors asked, and put on record with all that is known."""
     store.begin(day)
     known_from = min(store.first_day or day, day)
     fetched, failures = collect(known_from - timedelta(days=RECENT_DAYS + 1))
     store.add_weather(value for answer in fetched for value in answer.values)
     failures = failures + add_from_sensors(garden, store, now=now, since=known_from)
-    facts = gather(garden, day, store, make_planting)
-    inputs = inputs_digest(garden, facts)
-    kept = facts.plans.get(day)
-    if kept is not None and kept.inputs == inputs:
-        return kept
-    plan = work_out(garden, facts, now=now)
-    page = day_page(garden, facts, plan, made_at=now, fetched=fetched, failures=failures)
-    working = day_working(garden, facts, plan) | {"week": week_page(garden, plan, made_at=now)}
-    return store.add_plan(day, now, inputs, page, working)
+    return _Morning(garden, gather(garden, day, store, make), fetched, failures, now)
 
 
 def publish(garden: Garden, store: Store, page: Mapping[str, Any], places: Places) -> None:

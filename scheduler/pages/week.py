@@ -15,7 +15,7 @@ from scheduler.show import show_depth, show_flow
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from scheduler.core.week.advice import Mend
+    from scheduler.core.week.advice import Remedy
     from scheduler.core.week.problem import Short
     from scheduler.planning.plan import Plan
     from scheduler.planning.week import Outlook
@@ -124,7 +124,7 @@ def week_notices(garden: Garden, plan: Plan) -> Iterator[Notice]:
     if stressed:
         zones = "; ".join(_short_text(garden, ahead, s) for s in stressed[:NAMED])
         more = f"; and {len(stressed) - NAMED} more zones" if len(stressed) > NAMED else ""
-        yield Notice("look", f"the week ahead does not fit: {zones}{more}. {_mend_text(garden, ahead)}")
+        yield Notice("look", f"the week ahead does not fit: {zones}{more}. {_remedy_text(garden, ahead)}")
     if ahead.plan.note:
         yield Notice("info", f"the week's plan: {PLANNED_BY[ahead.plan.method]} ({ahead.plan.note})")
 
@@ -150,27 +150,29 @@ def _short_text(garden: Garden, ahead: Outlook, short: Short) -> str:
     )
 
 
-def _mend_text(garden: Garden, ahead: Outlook) -> str:
-    if not ahead.mends:
-        if len(ahead.week.zones) > MANY_ZONES:
-            return "Longer hours, more days, more flow or fewer zones would mend it"
+def _remedy_text(garden: Garden, ahead: Outlook) -> str:
+    if len(ahead.week.zones) > MANY_ZONES:
+        return "Longer hours, more days, more flow or fewer zones would mend it"
+    if ahead.remedies is None:
+        return "`rowwater day` works out what would mend it"
+    if not ahead.remedies:
         return "No single change of hours, days, flow or caps would mend it"
-    mend = ahead.mends[0]
-    words = _change(garden, ahead, mend)
-    if mend.mends:
+    best = ahead.remedies[0]
+    words = _change(garden, ahead, best)
+    if best.enough:
         return f"This alone would mend it: {words}"
-    return f"What helps most by itself: {words} (stress {mend.before:.1f} -> {mend.after:.1f} days)"
+    return f"What helps most by itself: {words} (stress {best.before:.1f} -> {best.after:.1f} days)"
 
 
-def _change(garden: Garden, ahead: Outlook, mend: Mend) -> str:
-    zone = ahead.week.zones[mend.zone] if mend.zone is not None else ""
-    match mend.change:
+def _change(garden: Garden, ahead: Outlook, remedy: Remedy) -> str:
+    zone = ahead.week.zones[remedy.zone] if remedy.zone is not None else ""
+    match remedy.change:
         case "longer hours":
-            return f"{mend.amount:.0f} more minutes of watering hours a day"
+            return f"{remedy.amount:.0f} more minutes of watering hours a day"
         case "one more day":
-            return f"water on {ahead.day(mend.day or 0):%a %Y-%m-%d} too"
+            return f"water on {ahead.day(remedy.day or 0):%a %Y-%m-%d} too"
         case "more flow":
-            return f"{show_flow(mend.amount, garden.display)} more from the supply"
+            return f"{show_flow(remedy.amount, garden.display)} more from the supply"
         case "split the zone":
             return f"{zone} split over two valves"
         case "longer run":

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,10 +15,7 @@ from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live, balance_to_last_night
 from scheduler.planning.today import decide, done_runs, schedule
 from scheduler.planning.unanswered import Unanswered, unanswered_runs
-
-if TYPE_CHECKING:
-    from scheduler.planning.week import Outlook
-
+from scheduler.planning.week import Outlook, look_ahead
 
 log = logging.getLogger(__name__)
 
@@ -55,11 +51,20 @@ def work_out(garden: Garden, facts: Facts, *, now: datetime) -> Plan:
         as_planned = need.minutes
     outlook, runs, unplanned = None, None, None
     try:
-        from scheduler.planning.week import look_ahead
-
         outlook, runs = look_ahead(garden, facts, live, need, done_runs(facts), now=now)
     except Exception as error:  # whatever goes wrong with the week, today's water must not be lost
         unplanned = f"{type(error).__name__}: {error}"
         log.error("the week could not be planned: %s", unplanned, exc_info=log.isEnabledFor(logging.DEBUG))
     runs = runs or schedule(garden, facts, live, need, now=now)
     return Plan(live, need, runs, unanswered, as_planned, outlook, unplanned)
+
+
+def with_remedies(plan: Plan) -> Plan | None:
+    """The same plan with what would mend its week; None where nothing is to be said, or it went wrong."""
+    if plan.outlook is None or not plan.outlook.wants_remedies:
+        return None
+    try:
+        return replace(plan, outlook=plan.outlook.with_remedies())
+    except Exception as error:  # advice that fails takes nothing from the plan
+        log.error("what would mend the week could not be worked out: %s", error, exc_info=True)
+        return None

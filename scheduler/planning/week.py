@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from scheduler.core.balance.need import Need
 from scheduler.core.balance.terms import Terms
 from scheduler.core.hours.rules import apart_zones, period_caps
 from scheduler.core.hours.runs import Ask, ValveAsk, minutes_between, timed_runs
-from scheduler.core.week.advice import Mend, mends
+from scheduler.core.week.advice import Remedy, remedies
 from scheduler.core.week.inputs import week_of
 from scheduler.core.week.outcome import may_wait, terms_of
 from scheduler.core.week.plan import plan_week
@@ -26,18 +26,16 @@ from scheduler.core.week.problem import DAYS, Busy, Week, WeekPlan
 from scheduler.core.week.valves import Valves
 from scheduler.model import Garden, Run, Schedule, Unmet, Zone
 from scheduler.planning.day_rules import restrictions_of, rules_from
+from scheduler.planning.facts import Facts
+from scheduler.planning.live import Live
 from scheduler.planning.shortage import ample_minutes, why_not_today
 from scheduler.tables import yield_response
-
-if TYPE_CHECKING:
-    from scheduler.planning.facts import Facts
-    from scheduler.planning.live import Live
 
 WORTH_TELLING_STRESS = 0.2
 MANY_ZONES = 12
 """Above, no single changes are tried: it would take too long on a small computer."""
 SOLVER_SECONDS = 8.0
-MEND_SECONDS = 1.0
+TRIAL_SECONDS = 1.0
 """Solving time: of the week, and of each change that is tried where it does not fit."""
 
 
@@ -53,10 +51,20 @@ class Outlook:
     rain_chance: Share  # (day,) 0..1, nan where nobody says
     et0_mm: Mm  # (day,)
     ample: Minutes  # (zone,) what each zone would get today with all the water in the world
-    mends: tuple[Mend, ...] = ()  # single changes that would help where it does not fit
+    remedies: tuple[Remedy, ...] | None = None  # single changes that would help; None: not worked out
 
     def day(self, k: int) -> date:
         return self.first + timedelta(days=k)
+
+    @property
+    def wants_remedies(self) -> bool:
+        """The grower is told that the week does not fit, and trials do not take too long."""
+        told = any(short.stress_days >= WORTH_TELLING_STRESS for short in self.plan.short)
+        return told and len(self.week.zones) <= MANY_ZONES and self.remedies is None
+
+    def with_remedies(self) -> Outlook:
+        """The same plan; each change that might help was tried by planning again, which takes long."""
+        return replace(self, remedies=remedies(self.week, self.plan, seconds=TRIAL_SECONDS))
 
 
 def week_ahead(
@@ -163,16 +171,9 @@ def look_ahead(
         rain_chance=chance,
         et0_mm=live.et.et0_mm[i : i + count],
         ample=ample_minutes(week),
-        mends=mends(week, plan, seconds=MEND_SECONDS) if _worth_mending(week, plan) else (),
     )
     runs = _runs(facts, outlook, kept, begin)
     return outlook, Schedule(facts.day, *window, (*kept, *runs), _unmet(garden, outlook))
-
-
-def _worth_mending(week: Week, plan: WeekPlan) -> bool:
-    """The grower is told of it, and the trials do not take too long."""
-    told = any(short.stress_days >= WORTH_TELLING_STRESS for short in plan.short)
-    return told and len(week.zones) <= MANY_ZONES
 
 
 def forecast_doubt(live: Live, count: int) -> tuple[Mm, Mm]:

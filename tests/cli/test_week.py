@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from cli.conftest import Grower
@@ -63,10 +63,14 @@ def test_without_rain_and_with_water_to_spare_today_is_the_plain_rules(grower: G
     assert any(run["minutes"] for run in page["runs"])
 
 
+def broken_planner(*_: object, **__: object) -> None:
+    raise ZeroDivisionError("a defect")
+
+
 def test_a_planner_that_breaks_loses_no_morning(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
     for day in ("2015-06-28", "2015-06-29", "2015-06-30", "2015-07-01"):
         grower("day", "--date", day)
-    monkeypatch.setitem(sys.modules, "scheduler.planning.week", None)  # as if a part of it were missing
+    monkeypatch.setattr("scheduler.planning.plan.look_ahead", broken_planner)
     said = grower("day", "--date", "2015-07-02", "--json")
     assert said.status == 3
     page = said.json
@@ -86,7 +90,7 @@ def test_zones_kept_apart_never_run_side_by_side(grower: Grower, monkeypatch: py
         grower("day", "--date", day)
     for broken in (False, True):
         if broken:
-            monkeypatch.setitem(sys.modules, "scheduler.planning.week", None)
+            monkeypatch.setattr("scheduler.planning.plan.look_ahead", broken_planner)
             grower("note", "rain", "0.01in", "--date", "2015-07-02")
         runs = grower("day", "--date", "2015-07-02", "--json").json["runs"]
         assert runs
@@ -111,15 +115,77 @@ def test_hours_by_month_and_a_months_cap_reach_the_schedule(grower: Grower) -> N
 def test_a_contested_week_is_solved_and_says_what_would_mend_it(
     grower: Grower, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("scheduler.planning.week.MEND_SECONDS", 0.2)
+    monkeypatch.setattr("scheduler.planning.week.TRIAL_SECONDS", 0.2)
+    published = seen(monkeypatch)
+    contested(grower)
+    page = grower("day", "--date", "2015-07-02", "--json").json
+    assert len(published) == 2
+    early, late = published
+    assert late == page
+    assert len(told := of_the_week(page)) == 1
+    assert "would mend it" in told[0] or "helps most" in told[0]
+    assert "stress days from" in told[0]
+    assert of_the_week(early)[0].endswith("`rowwater day` works out what would mend it")
+    unlike = {key for key in page if early[key] != late[key]}
+    assert unlike == {"notices"}  # the water of the morning is the same
+    assert len(early["notices"]) == len(late["notices"])
+    assert (grower("day", "--date", "2015-07-02", "--json").json) == page
+    assert len(published) == 3  # the same facts: the plan on record, with its advice
+
+
+def of_the_week(page: dict[str, Any]) -> list[str]:
+    texts = [notice["text"] for notice in page["notices"]]
+    return [text for text in texts if text.startswith("the week ahead does not fit")]
+
+
+def seen(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
+    """Every page that is published on a contested morning, in turn, with the runs of its schedule on disk."""
+    from scheduler import daily
+
+    pages: list[dict[str, Any]] = []
+    publish = daily.publish
+
+    def watched(garden: Any, store: Any, page: dict[str, Any], places: Any) -> None:
+        publish(garden, store, page, places)
+        on_disk = json.loads((places.data / "schedule.json").read_text())
+        assert on_disk["runs"] == page["runs"] == store.newest_plan().page["runs"]
+        if page["date"] == "2015-07-02":
+            pages.append(dict(page))
+
+    monkeypatch.setattr(daily, "publish", watched)
+    return pages
+
+
+def contested(grower: Grower) -> None:
     grower.edit('until: "10:00"', 'until: "05:30"')
     for day in ("2015-06-29", "2015-06-30", "2015-07-01"):
         grower("day", "--date", day)
+
+
+def test_a_note_plans_again_without_advice_and_the_next_run_of_the_day_adds_it(
+    grower: Grower, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("scheduler.planning.week.TRIAL_SECONDS", 0.2)
+    contested(grower)
+    advised = grower("day", "--date", "2015-07-02", "--json").json
+    published = seen(monkeypatch)
+    assert grower("note", "applied", "beans", "3min", "--date", "2015-07-02").status == 0
+    assert len(published) == 1
+    assert of_the_week(published[0])[0].endswith("`rowwater day` works out what would mend it")
+    again = grower("day", "--date", "2015-07-02", "--json").json
+    assert again["runs"] == published[0]["runs"]
+    for page in (advised, again):
+        assert "works out" not in of_the_week(page)[0]
+
+
+def test_advice_that_fails_takes_nothing_from_the_plan(
+    grower: Grower, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    contested(grower)
+    monkeypatch.setattr("scheduler.core.week.advice.plan_week", broken_planner)
     page = grower("day", "--date", "2015-07-02", "--json").json
-    said = [n["text"] for n in page["notices"] if n["text"].startswith("the week ahead does not fit")]
-    assert len(said) == 1
-    assert "would mend it" in said[0] or "helps most" in said[0]
-    assert "stress days from" in said[0]
+    assert page["runs"]
+    assert of_the_week(page)[0].endswith("`rowwater day` works out what would mend it")
 
 
 # --- season --------------------------------------------------------------------------------------

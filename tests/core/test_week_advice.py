@@ -10,7 +10,7 @@ import pytest
 from core.week_gardens import week
 
 from scheduler.core.hours.rules import PeriodCap, Restrictions, apart_zones, day_rule, day_rules, period_caps
-from scheduler.core.week.advice import mends, split
+from scheduler.core.week.advice import remedies, split
 from scheduler.core.week.plan import plan_week
 from scheduler.model import MonthRule, Supply, WateringDays
 from scheduler.tables import yield_response
@@ -18,15 +18,15 @@ from scheduler.tables import yield_response
 
 def test_nothing_to_mend():
     ahead = week(2, deficit=9.0)
-    assert mends(ahead, plan_week(ahead)) == ()
+    assert remedies(ahead, plan_week(ahead)) == ()
 
 
 def test_a_short_week_is_mended_by_time_or_flow():
     ahead = week(3, usable_lpm=12.0, window=100.0, deficit=14.0, etc=5.0)
     plan = plan_week(ahead)
     assert plan.score.stress > 0.02
-    found = {m.change: m for m in mends(ahead, plan)}
-    assert found["longer hours"].mends
+    found = {m.change: m for m in remedies(ahead, plan)}
+    assert found["longer hours"].enough
     assert found["more flow"].amount > 0
     for change in found.values():
         assert change.before == plan.score.stress
@@ -37,15 +37,15 @@ def test_a_short_week_is_mended_by_time_or_flow():
 
 def test_a_day_more_is_tried_where_days_are_forbidden():
     ahead = week(1, deficit=10.0, etc=5.0, longest=60.0, window=[100.0, 0, 0, 0, 100, 100, 100])
-    found = {m.change: m for m in mends(ahead, plan_week(ahead))}
+    found = {m.change: m for m in remedies(ahead, plan_week(ahead))}
     assert found["one more day"].day in (1, 2, 3)
     assert found["longer run"].zone == 0
 
 
 def test_a_zone_too_big_is_mended_by_splitting_it():
     ahead = week(1, flow_lpm=40.0, deficit=10.0)
-    found = {m.change: m for m in mends(ahead, plan_week(ahead))}
-    assert found["split the zone"].mends
+    found = {m.change: m for m in remedies(ahead, plan_week(ahead))}
+    assert found["split the zone"].enough
     assert found["split the zone"].zone == 0
 
 
@@ -53,7 +53,7 @@ def test_a_cap_is_named():
     ahead = week(1, deficit=12.0, caps=(PeriodCap(tuple(range(7)), 500.0, "the month's cap on water"),))
     plan = plan_week(ahead)
     assert plan.short[0].why == "the month's cap on water"
-    assert {m.change: m for m in mends(ahead, plan)}["no cap"].mends
+    assert {m.change: m for m in remedies(ahead, plan)}["no cap"].enough
 
 
 def test_two_halves_are_the_whole():

@@ -234,7 +234,7 @@ class Mornings:
                 stored=self.store.weather(since, day), data_folder=self.folder,
             )  # fmt: skip
 
-        return plan_day(self.garden, day, now=now, store=self.store, collect=collect)
+        return next(plan_day(self.garden, day, now=now, store=self.store, collect=collect))
 
     def balance(self, day: date) -> Any:
         """Deficit at the end of each day before `day`, mm, from what is on record now."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -15,7 +15,7 @@ Change = Literal["longer hours", "one more day", "more flow", "split the zone", 
 
 MORE_MINUTES = (30.0, 60.0, 120.0)
 MORE_FLOW = (1.1, 1.25, 1.5, 2.0)
-SAID_ENOUGH = 0.02
+ENOUGH = 0.02
 """Stress days: with less than so much left a change counts as mending."""
 WORTH_SAYING = 0.05
 """A change that lowers the stress by a smaller share is not told."""
@@ -24,88 +24,126 @@ MANY_ZONES = 24
 
 
 @dataclass(frozen=True, slots=True)
-class Mend:
+class Remedy:
     """One change by itself, and the weighted stress days before and after it."""
 
     change: Change
     amount: float  # minutes, L/min more, or litres more; 0 where the change has no size
     before: float
     after: float
-    liters_before: float
-    liters_after: float
     zone: int | None = None
     day: int | None = None  # index of the day that would have to be allowed
 
     @property
-    def mends(self) -> bool:
-        return self.after <= SAID_ENOUGH
+    def enough(self) -> bool:
+        return self.after <= ENOUGH
 
 
-def mends(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tuple[Mend, ...]:
+class Trial(NamedTuple):
+    """A change and the week with it."""
+
+    change: Change
+    week: Week
+    amount: float = 0.0
+    zone: int | None = None
+    day: int | None = None
+
+
+def remedies(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tuple[Remedy, ...]:
     """Single changes that mend a week or help it, the best first; () where no crop goes short.
 
     Of each kind the smallest change that mends it is kept, else the one that helps most.  seconds: for each
-    trial.
+    trial, in which only the stress counts.
     """
-    if not plan.short or plan.score.stress <= SAID_ENOUGH:
+    if not plan.short or plan.score.stress <= ENOUGH:
         return ()
-    best: dict[Change, Mend] = {}
-    for change, amount, zone, day, other in _trials(week, plan):
-        known = best.get(change)
-        if known is not None and known.mends:
-            continue
-        tried = plan_week(
-            other,
-            seconds=seconds,
-            solver=len(week.zones) <= MANY_ZONES and plan.method != "heuristic",
-            why_short=False,
+
+    def tried(trial: Trial) -> Remedy:
+        solver = len(week.zones) <= MANY_ZONES and plan.method != "heuristic"
+        other = plan_week(trial.week, seconds=seconds, solver=solver, why_short=False, only_stress=True)
+        return Remedy(
+            trial.change, trial.amount, plan.score.stress, other.score.stress, trial.zone, trial.day
         )
-        if tried.score.stress >= plan.score.stress * (1 - WORTH_SAYING):
-            continue
-        found = Mend(
-            change,
-            amount,
-            plan.score.stress,
-            tried.score.stress,
-            plan.score.liters,
-            tried.score.liters,
-            zone,
-            day,
-        )
-        if known is None or found.after < known.after - 1e-9:
-            best[change] = found
-    return tuple(sorted(best.values(), key=lambda m: (not m.mends, m.after)))
+
+    found: list[Remedy | None] = [
+        _smallest(tried, trials) for trials in (_longer_hours(week), _more_flow(week))
+    ]
+    kinds = (_more_days(week, plan), _without_caps(week), _split_zones(week, plan), _longer_runs(week, plan))
+    found += [_first(tried, trials) for trials in kinds]
+    helping = [r for r in found if r is not None and r.after < r.before * (1 - WORTH_SAYING)]
+    return tuple(sorted(helping, key=lambda r: (not r.enough, r.after)))
 
 
-def _trials(week: Week, plan: WeekPlan) -> Iterator[tuple[Change, float, int | None, int | None, Week]]:
-    """Each kind from its smallest change up."""
+def _smallest(tried: Callable[[Trial], Remedy], trials: Sequence[Trial]) -> Remedy:
+    """trials: from the smallest up.  Where the largest is not enough it helps most, and no other is tried."""
+    best = tried(trials[-1])
+    low, high = 0, len(trials) - 1
+    while best.enough and low < high:
+        middle = (low + high) // 2
+        other = tried(trials[middle])
+        if other.enough:
+            best, high = other, middle
+        else:
+            low = middle + 1
+    return best
+
+
+def _first(tried: Callable[[Trial], Remedy], trials: Iterator[Trial]) -> Remedy | None:
+    """The first that is enough, else the one that helps most."""
+    best: Remedy | None = None
+    for trial in trials:
+        other = tried(trial)
+        if other.enough:
+            return other
+        if best is None or other.after < best.after - 1e-9:
+            best = other
+    return best
+
+
+# --- the changes ---------------------------------------------------------------------------------
+
+
+def _longer_hours(week: Week) -> list[Trial]:
     allowed = week.window > 0
-    for minutes in MORE_MINUTES:
-        yield (
-            "longer hours",
-            minutes,
-            None,
-            None,
-            replace(week, window=np.where(allowed, week.window + minutes, 0.0)),
-        )
+    return [
+        Trial("longer hours", replace(week, window=np.where(allowed, week.window + more, 0.0)), more)
+        for more in MORE_MINUTES
+    ]
+
+
+def _more_flow(week: Week) -> list[Trial]:
+    usable = week.usable_lpm
+    return [Trial("more flow", replace(week, usable_lpm=usable * k), usable * (k - 1)) for k in MORE_FLOW]
+
+
+def _more_days(week: Week, plan: WeekPlan) -> Iterator[Trial]:
+    """Each forbidden day, up to the last on which a zone begins to fall short."""
+    allowed = week.window > 0
     usual = float(week.window[allowed].max(initial=0.0))
     last = max((s.first_day for s in plan.short), default=week.days - 1)
     for day in np.flatnonzero(~allowed[: last + 1]).tolist() if usual else ():
         window = week.window.copy()
         window[day] = usual
-        yield "one more day", usual, None, day, replace(week, window=window)
-    for share in MORE_FLOW:
-        more = replace(week, usable_lpm=week.usable_lpm * share)
-        yield "more flow", week.usable_lpm * (share - 1), None, None, more
+        yield Trial("one more day", replace(week, window=window), usual, day=day)
+
+
+def _without_caps(week: Week) -> Iterator[Trial]:
     for cap in week.caps:
         caps = tuple(c for c in week.caps if c.why != cap.why)
-        yield "no cap", cap.liters, None, None, replace(week, caps=caps)
+        yield Trial("no cap", replace(week, caps=caps), cap.liters)
+
+
+def _split_zones(week: Week, plan: WeekPlan) -> Iterator[Trial]:
     for short in plan.short[:3]:
-        yield "split the zone", 0.0, short.zone, None, split(week, short.zone)
+        yield Trial("split the zone", split(week, short.zone), zone=short.zone)
+
+
+def _longer_runs(week: Week, plan: WeekPlan) -> Iterator[Trial]:
+    for short in plan.short[:3]:
         if np.isfinite(week.longest[short.zone]):
             longest = week.longest.copy()
             longest[short.zone] = np.inf
-            yield "longer run", 0.0, short.zone, None, replace(week, longest=longest)
+            yield Trial("longer run", replace(week, longest=longest), zone=short.zone)
 
 
 def split(week: Week, zone: int) -> Week:

@@ -46,16 +46,21 @@ NEGLIGIBLE_LITERS = 0.5
 
 
 def plan_week(
-    week: Week, *, seconds: float | None = None, solver: bool = True, why_short: bool = True
+    week: Week,
+    *,
+    seconds: float | None = None,
+    solver: bool = True,
+    why_short: bool = True,
+    only_stress: bool = False,
 ) -> WeekPlan:
     """The best plan found in about `seconds` of the processor; it never breaks flow, hours, rests or caps.
 
     solver: False keeps to plain steps; so does a missing highspy, and the plan's note says so.
-    why_short: False leaves `short` empty.
+    why_short: False leaves `short` empty.  only_stress: leave the solver's time for the other aims aside.
     """
     if seconds is None:
         seconds = SOLVER_SECONDS[0] + SOLVER_SECONDS[1] * len(week.zones)
-    work = _Work(week, process_time() + seconds if solver else None)
+    work = _Work(week, process_time() + seconds if solver else None, only_stress=only_stress)
     best, note = work.plan()
     plan = WeekPlan(
         minutes=work.valves.spread(best.packing.minutes),
@@ -79,8 +84,8 @@ class _Candidate(NamedTuple):
 
 
 class _Work:
-    def __init__(self, week: Week, until: float | None) -> None:
-        self.week, self.until = week, until
+    def __init__(self, week: Week, until: float | None, *, only_stress: bool = False) -> None:
+        self.week, self.until, self.only_stress = week, until, only_stress
         self.valves = Valves(week)
         self.terms = terms_of(self.valves)
         self.whole = Capacity(self.valves)
@@ -135,7 +140,7 @@ class _Work:
         minutes = self.rule.copy()
         try:
             for v in troubled:
-                own = _Work(alone(self.week, [v]), self.until)
+                own = _Work(alone(self.week, [v]), self.until, only_stress=self.only_stress)
                 best, _ = own.solved(own._candidate("rule", minutes[:, [v]]))
                 minutes[:, v] = best.packing.minutes[:, 0]
         except NoSolver:
@@ -149,6 +154,8 @@ class _Work:
         if not self._least(best, self.bound):
             best, note = self._least_stress(best, process_time() + 0.6 * (self.until - process_time()))
             notes.append(note)
+        if self.only_stress:
+            return best, "; ".join(note for note in notes if note)
         try:
             best, note = self._other_aims(best, best.score.stress, self.until)
             notes.append(note)
