@@ -22,19 +22,31 @@ def flow_from_bucket(volume_l: float, seconds: float) -> float:
 
 
 def usable_flow(flow_lpm: float, keep_back: float = 0.0) -> float:
-    """L/min left for watering once the share `keep_back`, 0..1, is kept for other uses."""
+    """L/min left for watering once the share `keep_back`, 0..1, is kept for other uses (model M8).
+
+    >>> usable_flow(20.0, 0.1)
+    18.0
+    """
     if not 0 <= keep_back < 1:
         raise ValueError("the share kept back lies between 0 and 1")
     return flow_lpm * (1 - keep_back)
 
 
 def longest_tape(usable_lpm: float, tape_lpm_per_m: float) -> float:
-    """Metres of tape that can run at once."""
+    """Metres of tape that can run at once: usable flow over the tape's L/min per metre (model M8).
+
+    >>> round(longest_tape(18.0, 0.0497))  # 0.40 gpm per 100 ft
+    362
+    """
     if tape_lpm_per_m <= 0:
         raise ValueError("a tape's flow is above 0")
     return usable_lpm / tape_lpm_per_m
 
 
 def fits(flows_lpm: Iterable[float], usable_lpm: float) -> bool:
-    """Whether zones or rows of these flows may run together."""
+    """Whether zones or rows of these flows, L/min, may run together: their sum is usable (model M8).
+
+    >>> fits([0.1, 0.2], 0.3), fits([0.1, 0.21], 0.3)
+    (True, False)
+    """
     return sum(flows_lpm) <= usable_lpm * (1 + WITHIN)

@@ -46,7 +46,13 @@ class Job(NamedTuple):
 
 
 def pulse_lengths(minutes: float, longest: float | None) -> tuple[float, ...]:
-    """Equal whole minutes, none above the longest pulse."""
+    """Equal whole minutes, none above the longest pulse; the first pulses take what is over.
+
+    >>> pulse_lengths(100, 30), pulse_lengths(100, None)
+    ((25.0, 25.0, 25.0, 25.0), (100,))
+    >>> pulse_lengths(50, 20)
+    (17.0, 17.0, 16.0)
+    """
     if longest is None or minutes <= longest:
         return (minutes,)
     count = math.ceil(minutes / max(1, math.floor(longest)))
@@ -72,7 +78,11 @@ class Flows:
         return twin
 
     def earliest(self, job: Job, after: float, minutes: float) -> float:
-        """First start at or after `after` from which the job can run for `minutes`; inf where none is."""
+        """First start at or after `after` from which the job can run for `minutes`; inf where none is.
+
+        >>> Flows(10.0, busy=[(0, 30, 6.0)]).earliest(Job(1, 5.0, (20.0,)), 0.0, 20.0)
+        30
+        """
         start = after
         if job.flow_lpm > self.most:
             return math.inf
@@ -120,7 +130,11 @@ class Flows:
         return k + 1
 
     def free(self, begin: float, end: float) -> float:
-        """L that still fit between two times."""
+        """Litres that still fit between two times, minutes.
+
+        >>> round(Flows(10.0, busy=[(0, 30, 6.0)]).free(0, 60), 3)
+        420.0
+        """
         total = 0.0
         for k, level in enumerate(self.levels):
             start = max(self.times[k], begin)
@@ -156,6 +170,12 @@ def pack(jobs: Sequence[Job], room: float, empty: Flows, *, search: bool = True)
 
     The first order tried is the one given, so that who is first runs first.  search: look through all
     orders where the good ones fail.
+
+    >>> jobs = [Job(1, 6.0, (60.0,)), Job(2, 4.0, (30.0,)), Job(3, 5.0, (30.0,))]
+    >>> pack(jobs, 90, Flows(10.0)).runs
+    {1: [(0.0, 60.0)], 2: [(0.0, 30.0)], 3: [(60.0, 90.0)]}
+    >>> pack(jobs, 60, Flows(10.0)).proved  # 6 and 5 L/min cannot run side by side
+    True
     """
     if any(job.span + job.ready > room + _SMALL or job.flow_lpm > empty.most for job in jobs):
         return Packed(None, proved=True)
@@ -265,6 +285,9 @@ def place_in_order(
     """Minutes each job gets when they are put down one after another, each cut to the longest that fits.
 
     jobs: (job, shortest run, longest pulse).  The runs are left in `flows`.
+
+    >>> place_in_order([(Job(1, 6.0, (60.0,)), 5, None), (Job(2, 6.0, (60.0,)), 5, None)], 90, Flows(10.0))
+    {1: 60.0, 2: 30.0}
     """
     got: dict[int, float] = {}
     for job, shortest, longest_pulse in jobs:

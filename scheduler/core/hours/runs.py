@@ -49,7 +49,12 @@ class ValveAsk:
 
 
 def watering_window(day: date, begin: time, until: time, timezone: str) -> tuple[datetime, datetime]:
-    """The watering hours of a local day, in its own UTC offsets (a clock change may move their length)."""
+    """The watering hours of a local day, in its own UTC offsets (a clock change may move their length).
+
+    >>> begin, until = watering_window(date(2026, 3, 8), time(1), time(4), "America/New_York")
+    >>> begin.isoformat(), until.isoformat(), minutes_between(begin, until)  # the night of 23 hours
+    ('2026-03-08T01:00:00-05:00', '2026-03-08T04:00:00-04:00', 120.0)
+    """
     zone = ZoneInfo(timezone)
     utc = ZoneInfo("UTC")
     edges = [datetime.combine(day, at, zone).astimezone(utc).astimezone(zone) for at in (begin, until)]

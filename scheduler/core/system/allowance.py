@@ -9,6 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from scheduler.core.arrays import Mm
 from scheduler.core.hours.rules import DayRule
 
@@ -25,11 +27,22 @@ class Allowance:
     allows: float
 
 
+def week_means(et0: Mm) -> Mm:
+    """(week,) means of 7 consecutive days of (day,) ET0, mm/d; none with fewer days, nan where one is nan."""
+    if len(et0) < WEEK:
+        return np.empty(0)
+    return np.convolve(et0, np.full(WEEK, 1 / WEEK), mode="valid")
+
+
 def hottest_by_month(et0: Mm, months: Sequence[int]) -> dict[int, float]:
-    """Highest mean of 7 consecutive days of (day,) ET0, mm/d, by the month of the middle day."""
+    """Highest mean of 7 consecutive days of (day,) ET0, mm/d, by the month of the middle day.
+
+    >>> found = hottest_by_month(np.array([5.0] * 10 + [7.0] * 7), [6] * 10 + [7] * 7)
+    >>> {month: round(mean, 3) for month, mean in found.items()}
+    {6: 5.857, 7: 7.0}
+    """
     found: dict[int, float] = {}
-    for k in range(len(et0) - WEEK + 1):
-        mean = float(et0[k : k + WEEK].mean())
+    for k, mean in enumerate(week_means(et0).tolist()):
         month = months[k + WEEK // 2]
         if math.isfinite(mean) and mean > found.get(month, 0.0):
             found[month] = mean

@@ -304,7 +304,11 @@ def laid(zone: Zone, planting: Planting | None, edges: Mapping[str, tuple[float,
 
 
 def place_from_feed(at_m: float, line_m: float, feed: Literal["end", "middle"]) -> tuple[str | None, float]:
-    """Branch ("left" = towards the first zone, "right") and metres from the feed; no branch from an end."""
+    """Branch ("left" = towards the first zone, "right") and metres from the feed; no branch from an end.
+
+    >>> place_from_feed(4.0, 20.0, "end"), place_from_feed(4.0, 20.0, "middle")
+    ((None, 4.0), ('left', 6.0))
+    """
     if feed == "end":
         return None, at_m
     off = at_m - line_m / 2

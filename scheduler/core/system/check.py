@@ -16,10 +16,10 @@ from scheduler.core.arrays import Mm
 from scheduler.core.balance.terms import Stand, stands
 from scheduler.core.hours.runs import minutes_between, watering_window
 from scheduler.core.hydraulics.zone import longest_row
+from scheduler.core.system.allowance import week_means
 from scheduler.core.system.sections import Load, Sections, sections
 from scheduler.model import Garden, Tape, Zone
 
-HOTTEST_DAYS = 7
 METERS_PER_FOOT = 0.3048
 KEPT_UNIFORMITY = 0.80
 """Below it a design is called fair at best (classes attributed to ASAE EP405.1; second-hand)."""
@@ -53,10 +53,12 @@ class GardenCheck:
 
 
 def hottest_week(et0: Mm) -> float:
-    """Highest mean of 7 consecutive days, mm/d, of (day,) ET0; nan with fewer days. nan days break a week."""
-    if len(et0) < HOTTEST_DAYS:
-        return math.nan
-    means = np.convolve(et0, np.full(HOTTEST_DAYS, 1 / HOTTEST_DAYS), mode="valid")
+    """Highest mean of 7 consecutive days, mm/d, of (day,) ET0; nan with fewer days. nan days break a week.
+
+    >>> round(hottest_week(np.array([4.0] * 7 + [6.0] * 7 + [5.0] * 3)), 6), hottest_week(np.array([5.0]))
+    (6.0, nan)
+    """
+    means = week_means(et0)
     return float(np.nanmax(means)) if np.isfinite(means).any() else math.nan
 
 
