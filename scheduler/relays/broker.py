@@ -17,10 +17,10 @@ import struct
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from scheduler.relays.base import LIMIT_S, ValveFailed
+from scheduler.secret import secret
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage
@@ -43,6 +43,7 @@ class Connection:
         self,
         broker: Mapping[str, Any],
         client_id: str,
+        environ: Mapping[str, str],
         *,
         will: tuple[str, str],
         state_topic: str | None,
@@ -55,13 +56,15 @@ class Connection:
         self.over: str | None = None
         self._answers: dict[int, ReasonCode | None] = {}  # by message number
         self._reported: bool | None = None
-        self._client = self._new_client(broker, client_id, will)
+        self._client = self._new_client(broker, client_id, environ, will)
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_write.setblocking(False)
         self._thread = threading.Thread(target=self._run, name=f"broker {self._where}", daemon=True)
         self._thread.start()
 
-    def _new_client(self, broker: Mapping[str, Any], client_id: str, will: tuple[str, str]) -> Client:
+    def _new_client(
+        self, broker: Mapping[str, Any], client_id: str, environ: Mapping[str, str], will: tuple[str, str]
+    ) -> Client:
         try:
             from paho.mqtt import client as mqtt
             from paho.mqtt.enums import CallbackAPIVersion
@@ -77,7 +80,7 @@ class Connection:
             reconnect_on_failure=False,
         )
         if user := broker.get("user"):
-            client.username_pw_set(str(user), _password(broker.get("password_file")))
+            client.username_pw_set(str(user), _password(broker.get("password_file"), environ))
         client.will_set(will[0], will[1], qos=1, retain=False)
         client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect
@@ -257,10 +260,10 @@ def read_state(payload: bytes) -> bool | None:
     return True if word in _OPEN_WORDS else False if word in _CLOSED_WORDS else None
 
 
-def _password(path: str | None) -> str | None:
-    if path is None:
+def _password(file: str | None, environ: Mapping[str, str]) -> str | None:
+    if file is None:
         return None
     try:
-        return Path(path).expanduser().read_text(encoding="utf-8").rstrip("\r\n")
+        return secret(file, environ)
     except (OSError, ValueError) as problem:
         raise ValveFailed(f"the broker's password file cannot be read: {problem}") from problem

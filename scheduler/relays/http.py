@@ -19,11 +19,11 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
-from pathlib import Path
 from typing import Any
 from urllib.parse import SplitResult, quote, unquote, urlsplit
 
 from scheduler.relays.base import LIMIT_S, ValveFailed, whole_seconds
+from scheduler.secret import secret
 
 log = logging.getLogger(__name__)
 
@@ -122,7 +122,7 @@ def _header(name: str, value: str | Mapping[str, str], environ: Mapping[str, str
     else:
         where = f"the file {value['file']}"
         try:
-            text = Path(value["file"]).read_text(encoding="utf-8").rstrip("\r\n")
+            text = secret(value["file"], environ)
         except (OSError, ValueError) as problem:
             why = problem.strerror if isinstance(problem, OSError) else "it is no text"
             raise ValveFailed(f"header {name}: {where} cannot be read: {why}") from None

@@ -51,7 +51,7 @@ def driver_named(
             case "mqtt":
                 from scheduler.relays.mqtt import MqttValve
 
-                return MqttValve(key, settings, broker)
+                return MqttValve(key, settings, broker, environ)
     except (KeyError, TypeError, ValueError) as problem:
         raise ValveFailed(
             f"{key}: settings of {name} are incomplete ({type(problem).__name__}: {problem})"

@@ -43,7 +43,13 @@ class MqttValve:
 
     simulated = False
 
-    def __init__(self, key: str, settings: Mapping[str, Any], broker: Mapping[str, Any] | None) -> None:
+    def __init__(
+        self,
+        key: str,
+        settings: Mapping[str, Any],
+        broker: Mapping[str, Any] | None,
+        environ: Mapping[str, str] = os.environ,
+    ) -> None:
         self.key = key
         self.limit_s = float(settings.get("limit_s", LIMIT_S))
         self.doubt: str | None = None
@@ -51,6 +57,7 @@ class MqttValve:
             raise ValveFailed(f"{key}: no broker is named", hint="garden.yaml needs broker: {host: ...}")
         self._broker = {"port": 1883, **broker, "host": str(broker["host"])}
         self._client_id = f"rowwater-{os.getpid()}-{secrets.token_hex(4)}"
+        self._environ = environ
         self._messages = _messages(settings)
         self._state_topic: str | None = settings.get("state_topic")
         self._connection: Connection | None = None
@@ -83,7 +90,11 @@ class MqttValve:
             self._drop()
         if self._connection is None:
             self._connection = Connection(
-                self._broker, self._client_id, will=self._messages.closing, state_topic=self._state_topic
+                self._broker,
+                self._client_id,
+                self._environ,
+                will=self._messages.closing,
+                state_topic=self._state_topic,
             )
         try:
             self._connection.wait_until_up(deadline)

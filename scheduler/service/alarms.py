@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import queue
-import subprocess
 import threading
 import time
 from collections import deque
@@ -12,7 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from scheduler.service.child import kill_group
+from scheduler.secret import secret
+from scheduler.service.child import tell_child
 from scheduler.service.notices import Line
 
 log = logging.getLogger(__name__)
@@ -97,24 +97,15 @@ def send(text: str, how: Mapping[str, Any], broker: Mapping[str, Any], environ: 
     elif "http" in how:
         _http(text, how["http"])
     else:
-        _mqtt(text, how["mqtt"]["topic"], broker)
+        _mqtt(text, how["mqtt"]["topic"], broker, environ)
 
 
 def _command(text: str, argv: list[str], environ: Mapping[str, str]) -> None:
-    child = subprocess.Popen(
-        argv,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-        env=dict(environ),
-    )
-    try:
-        child.communicate(text.encode() + b"\n", timeout=LIMIT_S)
-    finally:
-        kill_group(child)
-    if child.returncode:
-        raise RuntimeError(f"{argv[0]} ended with status {child.returncode}")
+    ended = tell_child(argv, LIMIT_S, f"{text}\n", environ=environ)
+    if ended.status is None:
+        raise RuntimeError(ended.err)
+    if ended.status:
+        raise RuntimeError(f"{argv[0]} ended with status {ended.status}")
 
 
 def _http(text: str, call: Mapping[str, Any]) -> None:
@@ -136,19 +127,18 @@ def _http(text: str, call: Mapping[str, Any]) -> None:
         pass
 
 
-def _mqtt(text: str, topic: str, broker: Mapping[str, Any]) -> None:
+def _mqtt(text: str, topic: str, broker: Mapping[str, Any], environ: Mapping[str, str]) -> None:
     from paho.mqtt import publish
 
     auth = None
     if broker.get("user"):
-        path = broker.get("password_file")
-        secret = open(path).read().strip() if path else None  # noqa: SIM115, PTH123
-        auth = {"username": broker["user"], "password": secret}
+        file = broker.get("password_file")
+        auth = {"username": broker["user"], "password": secret(file, environ) if file else None}
     publish.single(
         topic,
         text,
         qos=1,
         hostname=str(broker.get("host", "localhost")),
         port=int(broker.get("port", 1883)),
-        auth=auth,  # type: ignore[arg-type]
+        auth=auth,  # type: ignore[arg-type]  # its own type is private
     )

@@ -17,6 +17,7 @@ from scheduler.model import Applied, Note, Unsettled
 from scheduler.planning.on_record import given_lines, holds, liters_by_day, unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
 from scheduler.service.actions import Beat, Beaten, Book, Hold, Write, Written
+from scheduler.service.queues import drained
 from scheduler.store import openings
 from scheduler.store.store import Store
 
@@ -217,10 +218,7 @@ class Pen:
         self._requests.put(request)
 
     def answers(self) -> list[Answer]:
-        found: list[Answer] = []
-        while not self._answers.empty():
-            found.append(self._answers.get())
-        return found
+        return drained(self._answers)
 
     def end(self, seconds: float) -> bool:
         """Write what waits, as long as there is time; True if all of it is on disk."""

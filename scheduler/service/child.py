@@ -25,29 +25,45 @@ Run = Callable[[Sequence[str], float], Ended]
 
 
 def run_child(argv: Sequence[str], limit_s: float, *, environ: Mapping[str, str] | None = None) -> Ended:
-    """Waits for the child; when the time is over it and its own children are killed."""
+    """Waits for the child, and for all that it prints."""
+    return _run(argv, limit_s, environ, None, subprocess.PIPE)
+
+
+def tell_child(argv: Sequence[str], limit_s: float, text: str, *, environ: Mapping[str, str]) -> Ended:
+    """Hands `text` to the child and waits for it; what it prints is dropped."""
+    return _run(argv, limit_s, environ, text.encode(), subprocess.DEVNULL)
+
+
+def _run(
+    argv: Sequence[str], limit_s: float, environ: Mapping[str, str] | None, text: bytes | None, output: int
+) -> Ended:
+    """When the time is over the child and its own children are killed."""
     try:
         child = subprocess.Popen(
             argv,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            stdin=subprocess.DEVNULL if text is None else subprocess.PIPE,
+            stdout=output,
+            stderr=output,
             start_new_session=True,
             env=environ,
         )
     except OSError as error:
         return Ended(None, "", f"{argv[0]}: {error.strerror or error}")
     try:
-        out, err = child.communicate(timeout=limit_s)
+        out, err = child.communicate(text, timeout=limit_s)
     except subprocess.TimeoutExpired:
-        kill_group(child)
+        _kill_group(child)
         child.communicate()
         return Ended(None, "", f"took longer than {limit_s:.0f} s")
-    kill_group(child)  # what it left behind
-    return Ended(child.returncode, out[:MOST_BYTES].decode(errors="replace"), err.decode(errors="replace"))
+    _kill_group(child)  # what it left behind
+    return Ended(child.returncode, _text(out), _text(err))
 
 
-def kill_group(child: subprocess.Popen[bytes]) -> None:
+def _text(output: bytes | None) -> str:
+    return (output or b"")[:MOST_BYTES].decode(errors="replace")
+
+
+def _kill_group(child: subprocess.Popen[bytes]) -> None:
     """The child, if it still runs, and all its own children that stayed in its session's group."""
     with contextlib.suppress(ProcessLookupError):
         os.killpg(child.pid, signal.SIGKILL)

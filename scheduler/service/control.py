@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.errors import CouldNot
+from scheduler.service.queues import drained
 from scheduler.service.requests import Request
 
 NAME = "control.sock"
@@ -93,10 +94,7 @@ class Door:
                 (self._data / NAME).unlink()
 
     def wishes(self) -> list[Request]:
-        found = []
-        while not self._wishes.empty():
-            found.append(self._wishes.get())
-        return found
+        return drained(self._wishes)
 
     def _listen(self, door: socket.socket) -> None:
         while True:

@@ -18,6 +18,7 @@ from scheduler.service.brief import rates_of
 from scheduler.service.child import Ended, Run, run_child
 from scheduler.service.in_use import InUse, keep, stamp_of
 from scheduler.service.job_times import JobDone
+from scheduler.service.queues import drained
 
 DAY_LIMIT_S = 600.0
 READ_LIMIT_S = 60.0
@@ -40,10 +41,7 @@ class DayJob:
         threading.Thread(target=self._go, args=(day,), name="daily job", daemon=True).start()
 
     def results(self) -> list[JobDone]:
-        found = []
-        while not self._results.empty():
-            found.append(self._results.get())
-        return found
+        return drained(self._results)
 
     def _go(self, day: date) -> None:
         try:
@@ -112,10 +110,7 @@ class ConfigWatch:
         self._stop.set()
 
     def news(self) -> list[InUse | Refused]:
-        found = []
-        while not self._news.empty():
-            found.append(self._news.get())
-        return found
+        return drained(self._news)
 
     def _loop(self) -> None:
         while not self._stop.wait(self._look_s):

@@ -12,9 +12,11 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from scheduler.core.health import Finding, Watch
+from scheduler.secret import secret
 from scheduler.service.actions import Action, Moment, Tell, Untell
 from scheduler.service.child import run_child
 from scheduler.service.ledger import Ledger
+from scheduler.service.queues import drained
 
 log = logging.getLogger(__name__)
 
@@ -77,8 +79,7 @@ class Meter:
         expected = sum(held.flow_lpm for held in running.values())
         fills = [share.fill_minutes for held in running.values() for share in held.opening.shares]
         actions: list[Action] = []
-        while not self._new.empty():
-            mono, total = self._new.get()
+        for mono, total in drained(self._new):
             self._readings.append((mono, total))
             self._last = mono
             finding = self._watch.read(mono, total, running.keys(), expected, 60 * max(fills, default=0.0))
@@ -150,7 +151,7 @@ class Meter:
         if "http" in settings:
             return lambda: _number(_http(settings["http"]))
         if "mqtt" in settings:
-            return _mqtt_reader(str(settings["mqtt"]["topic"]), broker or {})
+            return _mqtt_reader(str(settings["mqtt"]["topic"]), broker or {}, environ)
         return _pulse_reader(int(settings["gpio"]), float(settings["liters_per_pulse"]), environ)
 
 
@@ -171,7 +172,7 @@ def _http(call: Mapping[str, Any]) -> str:
         return str(answer.read(1000).decode(errors="replace"))
 
 
-def _mqtt_reader(topic: str, broker: Mapping[str, Any]) -> Read:
+def _mqtt_reader(topic: str, broker: Mapping[str, Any], environ: Mapping[str, str]) -> Read:
     from paho.mqtt.client import Client, MQTTMessage
     from paho.mqtt.enums import CallbackAPIVersion
 
@@ -188,9 +189,8 @@ def _mqtt_reader(topic: str, broker: Mapping[str, Any]) -> Read:
     client.on_message = heard
     client.on_connect = lambda c, *_: c.subscribe(topic, 1)
     if broker.get("user"):
-        password = broker.get("password_file")
-        secret = open(password).read().strip() if password else None  # noqa: SIM115, PTH123
-        client.username_pw_set(broker["user"], secret)
+        file = broker.get("password_file")
+        client.username_pw_set(broker["user"], secret(file, environ) if file else None)
     client.connect_async(str(broker.get("host", "localhost")), int(broker.get("port", 1883)), 30)
     client.loop_start()
 

@@ -12,6 +12,7 @@ from typing import Any, Literal, Protocol
 
 from scheduler.relays.base import Driver, ValveFailed, doubt
 from scheduler.service.actions import ValveEvent
+from scheduler.service.queues import drained
 
 log = logging.getLogger(__name__)
 
@@ -246,10 +247,7 @@ class Bank:
             self._hands[key].close()
 
     def events(self) -> list[ValveEvent]:
-        found: list[ValveEvent] = []
-        while not self._events.empty():
-            found.append(self._events.get())
-        return found
+        return drained(self._events)
 
     def end(self, seconds: float) -> Sequence[str]:
         """Close everything and let go; the keys of the valves that were not confirmed within the time."""

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from scheduler.errors import CouldNot
+from scheduler.secret import secret
 from scheduler.weather.mqtt import readings
 from scheduler.weather.mqtt.readings import Message
 
@@ -339,15 +340,10 @@ def _client(broker: Mapping[str, Any], environ: Mapping[str, str]) -> Client:
 
 
 def _password(name: object, environ: Mapping[str, str]) -> str | None:
-    """From a file; a bare name is also looked for among the credentials of the system's service."""
     if name is None:
         return None
-    path = Path(str(name)).expanduser()
-    handed = environ.get("CREDENTIALS_DIRECTORY")
-    if handed and not path.is_absolute() and (Path(handed) / path).is_file():
-        path = Path(handed) / path
     try:
-        return path.read_text(encoding="utf-8").rstrip("\r\n")
+        return secret(str(name), environ)
     except (OSError, ValueError) as problem:
         raise CouldNot(f"the broker's password file cannot be read: {problem}") from problem
 
