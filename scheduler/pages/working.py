@@ -13,7 +13,7 @@ import numpy as np
 
 from scheduler.core.balance import climate as air
 from scheduler.core.balance import crop as crops
-from scheduler.core.balance.et import HARGREAVES, METHODS, PM, PM_ESTIMATED
+from scheduler.core.balance.et import HARGREAVES, METHODS, PM, PM_ESTIMATED, penman_monteith
 from scheduler.core.balance.soil import Balance
 from scheduler.core.balance.tape import leaching_requirement
 from scheduler.core.balance.terms import Stand
@@ -111,18 +111,15 @@ def _reference_et(garden: Garden, live: Live, day: date) -> list[Line]:
 
 def _penman_monteith(garden: Garden, live: Live, i: int) -> list[Line]:
     c, site = live.et.climate, garden.location
-    tmin, tmax = float(c.tmin_c[i]), float(c.tmax_c[i])
-    tmean = (tmin + tmax) / 2
-    pressure = air.air_pressure(site.elevation_m)
-    gamma = air.psychrometric_constant(pressure)
-    delta = float(air.slope_of_vapour_curve(np.float64(tmean)))
-    es, ea, u2 = float(c.es_kpa[i]), float(c.ea_kpa[i]), float(c.u2_m_s[i])
-    rs, rso, ra = float(c.rs_mj[i]), float(c.rso_mj[i]), float(c.ra_mj[i])
-    rns = 0.77 * rs
-    share = min(max(rs / rso, 0.3), 1.0) if rso > 0 else 1.0
-    kelvin4 = ((tmax + 273.16) ** 4 + (tmin + 273.16) ** 4) / 2
-    rnl = 4.903e-9 * kelvin4 * (0.34 - 0.14 * ea**0.5) * (1.35 * share - 0.35)
-    rn = rns - rnl
+    terms = penman_monteith(c, site.elevation_m)
+    pressure, gamma = terms.pressure_kpa, terms.gamma
+    tmin, tmax, es, ea, u2, rs, rso, ra = (
+        float(x[i]) for x in (c.tmin_c, c.tmax_c, c.es_kpa, c.ea_kpa, c.u2_m_s, c.rs_mj, c.rso_mj, c.ra_mj)
+    )
+    tmean, delta, share, rns, rnl, rn = (
+        float(x[i])
+        for x in (terms.tmean_c, terms.delta, terms.clear_share, terms.rns_mj, terms.rnl_mj, terms.rn_mj)
+    )
     radiation_by = air.RADIATION_BY[c.radiation_by[i]] + (", held to 1.05 Rso" if c.radiation_cut[i] else "")
     humidity_by = air.HUMIDITY_BY[c.humidity_by[i]]
     j = (live.et.first + timedelta(days=i)).timetuple().tm_yday

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -12,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from scheduler.core.balance.et import fill, reference_et
+from scheduler.core.balance.climate import weather_days
+from scheduler.core.balance.et import fill, penman_monteith, reference_et
 from scheduler.core.balance.soil import Rule, run, step
 from scheduler.core.balance.terms import terms
 from scheduler.core.uncertainty import sources as d
@@ -67,10 +69,30 @@ def test_the_formula_of_the_differences_is_the_librarys(name):
     days, at = gardens.recorded(name), gardens.location_of(name)
     et = reference_et(days, at)
     c = et.climate
-    own = d.penman_monteith(c, at.elevation_m, ea_kpa=c.ea_kpa, rs_mj=c.rs_mj, u2_m_s=c.u2_m_s)
+    own = penman_monteith(c, at.elevation_m).et0_mm
     known = np.isfinite(et.et0_mm) & (et.et0_mm > 0)
     assert known.sum() > 300
-    np.testing.assert_allclose(own[known], et.et0_mm[known], rtol=2e-3)
+    np.testing.assert_allclose(own[known], et.et0_mm[known], rtol=1e-12)
+
+
+def test_in_polar_night_it_is_the_librarys_too():
+    """No clear-sky radiation to divide by: the library then takes the lowest Rs/Rso of eq 39, 0.3."""
+    at = replace(gardens.HERE, latitude_deg=69.65, elevation_m=10.0)
+    dark = weather_days(date(2021, 12, 21), tmin_c=-12, tmax_c=-4, tdew_c=-14, wind_m_s=3, solar_mj_m2=0)
+    et = reference_et(dark, at)
+    terms = penman_monteith(et.climate, at.elevation_m)
+    assert terms.clear_share[0] == 0.3
+    assert et.et0_mm[0] == pytest.approx(max(terms.et0_mm[0], 0), rel=1e-12, abs=1e-12)
+
+
+@pytest.mark.parametrize("coastal", [False, True])
+def test_a_perfect_estimate_leaves_nothing_to_learn(coastal: bool):
+    """Where the measured radiation is eq 50's own, inland and by the sea, it has no error and no bias."""
+    days, at = gardens.recorded("de_bilt"), replace(gardens.location_of("de_bilt"), coastal=coastal)
+    estimated = reference_et(without(days, "sun"), at).climate.rs_mj
+    learned = d.learn_inputs(reference_et(replace(days, solar_mj_m2=estimated), at))
+    assert learned.radiation.bias == pytest.approx(0, abs=1e-12)
+    assert learned.radiation.lasting < d.InputDoubt().radiation.lasting / 5  # all that is left is the prior
 
 
 def test_what_is_estimated_is_less_sure_than_what_is_measured():

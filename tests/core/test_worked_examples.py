@@ -211,7 +211,7 @@ def _(i: dict[str, Any]) -> Answers:
     return {
         "delta_kpa_per_c": shown["D"], "pressure_kpa": shown["Pa"], "gamma_kpa_per_c": shown["g"],
         "es_kpa": shown["es"], "vpd_kpa": shown["es"] - shown["ea"], "ra_mj": shown["Ra"],
-        "daylight_h": float(et.climate.daylight_h[0]), "rs_mj": shown["Rs"], "rso_mj": shown["Rso"],
+        "daylight_h": sun(i)[1], "rs_mj": shown["Rs"], "rso_mj": shown["Rso"],
         "rns_mj": shown["Rns"], "rnl_mj": shown["Rnl"], "rn_mj": shown["Rn"], "g_mj": flux,
         "radiation_term_mm": 0.408 * shown["D"] * (shown["Rn"] - flux) / bottom,
         "aerodynamic_term_mm": aerodynamic,
@@ -240,7 +240,7 @@ def _(i: dict[str, Any]) -> Answers:
         "gamma_factor": shown["g"] / bottom, "wind_factor": wind,
         "e0_tmax_kpa": e0(i["tmax_c"]), "e0_tmin_kpa": e0(i["tmin_c"]),
         "es_kpa": float(climate.es_kpa[0]), "ea_kpa": float(climate.ea_kpa[0]), "vpd_kpa": vpd,
-        "ra_mj": float(climate.ra_mj[0]), "daylight_h": float(climate.daylight_h[0]),
+        "ra_mj": float(climate.ra_mj[0]), "daylight_h": sun(i)[1],
         "rs_mj": float(climate.rs_mj[0]), "rso_mj": float(climate.rso_mj[0]),
         "rs_over_rso": float(climate.rs_mj[0] / climate.rso_mj[0]), "rns_mj": shown["Rns"],
         "rnl_mj": shown["Rnl"], "rn_mj": shown["Rn"],

@@ -6,15 +6,18 @@ Equation numbers are those of FAO Irrigation and Drainage Paper 56 (Allen et al.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 
 from scheduler.core.arrays import BoolArray, Celsius, CodeArray, FloatArray, IntArray, Kilopascal, Megajoule
-from scheduler.model import Location, WeatherDays
+from scheduler.model import WEATHER_FIELDS, Location, WeatherDays
 
 SOLAR_CONSTANT_MJ_M2_MIN = 0.0820
+K_RS_INLAND, K_RS_COAST = 0.16, 0.19  # per root of a degC (text of eq 50)
 HUMIDITY_BY = (
     "dew point (eq 14)",
     "RHmax and RHmin (eq 17)",
@@ -24,6 +27,23 @@ HUMIDITY_BY = (
 RADIATION_BY = ("measured", "sunshine hours (eq 35)", "temperature range (eq 50)")
 WIND_BY = ("given", "2 m/s assumed")
 ESTIMATED_HUMIDITY, ESTIMATED_RADIATION, ESTIMATED_WIND = 3, 2, 1
+
+
+def weather_days(first: date, **columns: float | Sequence[float] | FloatArray) -> WeatherDays:
+    """Days from numbers (the same every day) or (day,) values by field; a field not named is missing.
+
+    Raises ValueError where two columns differ in length.
+
+    >>> days = weather_days(date(2024, 6, 1), tmin_c=[12.0, 14.0], tmax_c=26.0)
+    >>> len(days), days.tmax_c.tolist(), days.rain_mm.tolist()
+    (2, [26.0, 26.0], [nan, nan])
+    """
+    given = {name: np.atleast_1d(np.asarray(values, dtype=np.float64)) for name, values in columns.items()}
+    count = np.broadcast_shapes(*(values.shape for values in given.values()), (1,))
+    blank = {name: np.full(count, np.nan) for name in WEATHER_FIELDS}
+    return WeatherDays(
+        first=first, **(blank | {n: np.broadcast_to(v, count) + 0.0 for n, v in given.items()})
+    )
 
 
 def saturation_vapour_pressure(t_c: Celsius | np.float64) -> Kilopascal:
@@ -87,6 +107,18 @@ def clear_sky_radiation(ra: Megajoule, elevation_m: float) -> Megajoule:
     return (0.75 + 2e-5 * elevation_m) * ra
 
 
+def radiation_by_range(range_c: Celsius, *, ra: Megajoule, rso: Megajoule, k_rs: float) -> Megajoule:
+    """Rs, MJ m-2 d-1, from the day's temperature range Tmax - Tmin (eq 50), at most Rso.
+
+    All arguments (day,).  k_rs: K_RS_INLAND, or K_RS_COAST where the sea makes the air.
+
+    >>> ra, rso = np.array([40.6]), np.array([30.6])         # FAO-56 Example 15: Lyon, July
+    >>> round(float(radiation_by_range(np.array([26.6 - 14.8]), ra=ra, rso=rso, k_rs=K_RS_INLAND)[0]), 1)
+    22.3
+    """
+    return np.minimum(k_rs * np.sqrt(range_c) * ra, rso)
+
+
 def wind_at_2m(wind_m_s: FloatArray, height_m: FloatArray) -> FloatArray:
     """Wind at 2 m (eq 47); a wind already at 2 m stays as it is. nan where the height makes no sense.
 
@@ -111,13 +143,12 @@ class Climate:
     rs_mj: Megajoule
     rso_mj: Megajoule
     ra_mj: Megajoule
-    daylight_h: FloatArray
     u2_m_s: FloatArray
     humidity_by: CodeArray  # index into HUMIDITY_BY
     radiation_by: CodeArray
     wind_by: CodeArray
     radiation_cut: BoolArray  # measured above 1.05 Rso, held to it
-    humidity_held: BoolArray  # RH above 100, or ea above es
+    k_rs: float  # of eq 50 at this site
 
 
 def climate(days: WeatherDays, location: Location) -> Climate:
@@ -129,21 +160,21 @@ def climate(days: WeatherDays, location: Location) -> Climate:
     ra, daylight = sun(days_of_year(days.first, len(days)), location.latitude_deg)
     rso = clear_sky_radiation(ra, location.elevation_m)
     es = mean_saturation_vapour_pressure(tmin, tmax)
-    ea, humidity_by, held = _vapour_pressure(days, tmin, tmax, es, dry=location.dry)
-    rs, radiation_by, cut = _radiation(
-        days, tmax - tmin, ra=ra, rso=rso, daylight=daylight, k_rs=0.19 if location.coastal else 0.16
-    )
+    ea, humidity_by = _vapour_pressure(days, tmin, tmax, es, dry=location.dry)
+    k_rs = K_RS_COAST if location.coastal else K_RS_INLAND
+    by_range = radiation_by_range(tmax - tmin, ra=ra, rso=rso, k_rs=k_rs)
+    rs, radiation_by, cut = _radiation(days, by_range, ra=ra, rso=rso, daylight=daylight)
     u2, wind_by = _wind(days)
     return Climate(
         usable=usable, tmin_c=tmin, tmax_c=tmax, ea_kpa=ea, es_kpa=es, rs_mj=rs, rso_mj=rso, ra_mj=ra,
-        daylight_h=daylight, u2_m_s=u2, humidity_by=humidity_by, radiation_by=radiation_by,
-        wind_by=wind_by, radiation_cut=cut, humidity_held=held,
+        u2_m_s=u2, humidity_by=humidity_by, radiation_by=radiation_by, wind_by=wind_by,
+        radiation_cut=cut, k_rs=k_rs,
     )  # fmt: skip
 
 
 def _vapour_pressure(
     days: WeatherDays, tmin: Celsius, tmax: Celsius, es: Kilopascal, *, dry: bool
-) -> tuple[Kilopascal, CodeArray, BoolArray]:
+) -> tuple[Kilopascal, CodeArray]:
     """ea by the best humidity there is (eq 14, 17, 19, else 48), never above es."""
 
     def relative(percent: FloatArray) -> FloatArray:
@@ -160,14 +191,11 @@ def _vapour_pressure(
     given = [np.isfinite(days.tdew_c), np.isfinite(rh_max + rh_min), np.isfinite(rh_mean)]
     ea = np.select(given, ways[:3], ways[3])
     by = np.select(given, [0, 1, 2], ESTIMATED_HUMIDITY).astype(np.int8)
-    over_100 = ((by == 1) & ((days.rh_max_pct > 100) | (days.rh_min_pct > 100))) | (
-        (by == 2) & (days.rh_mean_pct > 100)
-    )
-    return np.minimum(ea, es), by, over_100 | (ea > es * (1 + 1e-9))
+    return np.minimum(ea, es), by
 
 
 def _radiation(
-    days: WeatherDays, range_c: Celsius, *, ra: Megajoule, rso: Megajoule, daylight: FloatArray, k_rs: float
+    days: WeatherDays, by_range: Megajoule, *, ra: Megajoule, rso: Megajoule, daylight: FloatArray
 ) -> tuple[Megajoule, CodeArray, BoolArray]:
     """Rs measured (held to 1.05 Rso), else by sunshine (eq 35), else by temperature range (eq 50)."""
     measured = days.solar_mj_m2 >= 0
@@ -177,7 +205,7 @@ def _radiation(
     ways = (
         np.minimum(days.solar_mj_m2, 1.05 * rso),
         (0.25 + 0.50 * share) * ra,
-        np.minimum(k_rs * np.sqrt(range_c) * ra, rso),
+        by_range,
     )
     by = np.select([measured, by_sun], [0, 1], ESTIMATED_RADIATION).astype(np.int8)
     return np.select([measured, by_sun], ways[:2], ways[2]), by, cut

@@ -7,13 +7,16 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from scheduler.core.arrays import BoolArray, CodeArray, FloatArray
+from scheduler.core.arrays import BoolArray, Celsius, CodeArray, FloatArray, Kilopascal, Megajoule, Mm, Share
 from scheduler.core.balance.climate import (
     ESTIMATED_HUMIDITY,
     ESTIMATED_RADIATION,
     ESTIMATED_WIND,
     Climate,
+    air_pressure,
     climate,
+    psychrometric_constant,
+    slope_of_vapour_curve,
 )
 from scheduler.errors import NoReferenceET
 from scheduler.model import Location, WeatherDays
@@ -29,6 +32,8 @@ METHODS = (
 PM, PM_ESTIMATED, HARGREAVES, CLIMATOLOGY, RECENT_MEAN, NONE = range(6)
 CLIMATOLOGY_HALF_WIDTH_DAYS = 7
 RECENT_DAYS = 7
+ALBEDO = 0.23  # of the reference grass (eq 38)
+STEFAN_BOLTZMANN_MJ = 4.903e-9  # MJ K-4 m-2 d-1 (eq 39)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +62,7 @@ def reference_et(days: WeatherDays, location: Location) -> ReferenceET:
     by_range = inputs.usable & humidity & radiation & wind & (location.temperature_only == "hargreaves")
     et0 = np.where(by_range, hargreaves(inputs.tmin_c, inputs.tmax_c, inputs.ra_mj), np.nan)
     by_pm = inputs.usable & ~by_range
-    et0[by_pm] = _penman_monteith(inputs, by_pm, location)
+    et0[by_pm] = _by_library(inputs, by_pm, location)
     method = np.where(humidity | radiation | wind, PM_ESTIMATED, PM)
     method = np.where(by_range, HARGREAVES, method)
     method = np.where(inputs.usable, method, NONE).astype(np.int8)
@@ -75,7 +80,61 @@ def hargreaves(tmin_c: FloatArray, tmax_c: FloatArray, ra_mj: FloatArray) -> Flo
     return np.maximum(0.0023 * (tmean + 17.8) * np.sqrt(tmax_c - tmin_c) * 0.408 * ra_mj, 0)
 
 
-def _penman_monteith(inputs: Climate, which: BoolArray, location: Location) -> FloatArray:
+@dataclass(frozen=True, slots=True)
+class PenmanMonteith:
+    """Eq 6 taken apart; (day,) arrays but for what the place alone decides."""
+
+    tmean_c: Celsius
+    pressure_kpa: float
+    gamma: float  # psychrometric constant, kPa per degC
+    delta: FloatArray  # slope of the vapour curve, kPa per degC
+    clear_share: Share  # Rs/Rso as eq 39 takes it: within 0.3 .. 1
+    rns_mj: Megajoule
+    rnl_mj: Megajoule
+    rn_mj: Megajoule
+    et0_mm: Mm  # not held to 0
+
+
+def penman_monteith(
+    inputs: Climate,
+    elevation_m: float,
+    *,
+    ea_kpa: Kilopascal | None = None,
+    rs_mj: Megajoule | None = None,
+    u2_m_s: FloatArray | None = None,
+) -> PenmanMonteith:
+    """The terms of eq 6 day by day, with other humidity, radiation or wind where given, (day,).
+
+    For showing a day's figure and for differences between inputs; the figure itself is the library's
+    (`reference_et`), and a test holds both equal.  Sources: eq 7, 8, 13 (air), 38 to 40 (radiation, albedo
+    0.23), 6; G = 0.  In polar night (Rso 0) eq 39 takes the lowest Rs/Rso, as the library does.
+
+    >>> from scheduler.core.balance.climate import weather_days
+    >>> uccle = Location(50.8, 4.35, 100.0, "Europe/Brussels")                       # FAO-56 Example 18
+    >>> day = climate(weather_days(date(2015, 7, 6), tmin_c=12.3, tmax_c=21.5, rh_max_pct=84, rh_min_pct=63,
+    ...                       wind_m_s=2.78, wind_height_m=10, sunshine_h=9.25), uccle)
+    >>> terms = penman_monteith(day, uccle.elevation_m)
+    >>> [round(float(x[0]), 1) for x in (terms.rns_mj, terms.rnl_mj, terms.rn_mj, terms.et0_mm)]
+    [17.0, 3.7, 13.3, 3.9]
+    """
+    ea = inputs.ea_kpa if ea_kpa is None else ea_kpa
+    rs = inputs.rs_mj if rs_mj is None else rs_mj
+    u2 = inputs.u2_m_s if u2_m_s is None else u2_m_s
+    tmin, tmax, rso = inputs.tmin_c, inputs.tmax_c, inputs.rso_mj
+    tmean = (tmin + tmax) / 2
+    pressure = air_pressure(elevation_m)
+    gamma, delta = psychrometric_constant(pressure), slope_of_vapour_curve(tmean)
+    share = np.clip(rs / np.where(rso > 0, rso, np.inf), 0.3, 1.0)
+    kelvin4 = ((tmax + 273.16) ** 4 + (tmin + 273.16) ** 4) / 2
+    rnl = STEFAN_BOLTZMANN_MJ * kelvin4 * (0.34 - 0.14 * np.sqrt(ea)) * (1.35 * share - 0.35)
+    rns = (1 - ALBEDO) * rs
+    rn = rns - rnl
+    vapour = gamma * 900 / (tmean + 273) * u2 * (inputs.es_kpa - ea)
+    et0 = (0.408 * delta * rn + vapour) / (delta + gamma * (1 + 0.34 * u2))
+    return PenmanMonteith(tmean, pressure, gamma, delta, share, rns, rnl, rn, et0)
+
+
+def _by_library(inputs: Climate, which: BoolArray, location: Location) -> FloatArray:
     """Eq 6 for the days marked in `which`. pyet is imported here and nowhere else: it is heavy."""
     if not which.any():
         return np.empty(0)

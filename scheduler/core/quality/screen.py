@@ -6,10 +6,10 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any
 
 import numpy as np
 
+from scheduler.core.balance.climate import weather_days
 from scheduler.core.quality.checks import RAIN_UNHEARD_MM, Flag, examine
 from scheduler.model import WEATHER_FIELDS, Location, WeatherDays, WeatherValue
 
@@ -66,11 +66,11 @@ def _as_days(mine: Mapping[tuple[date, str], WeatherValue]) -> WeatherDays | Non
     count = (max(day for day, _ in mine) - first).days + 1
     if count > LONGEST_DAYS:
         return None
-    arrays: dict[str, Any] = {field: np.full(count, np.nan) for field in WEATHER_FIELDS}
+    columns = {field: np.full(count, np.nan) for field in WEATHER_FIELDS}
     for (day, field), value in mine.items():
-        if field in arrays:
-            arrays[field][(day - first).days] = value.value
-    return WeatherDays(first=first, **arrays)
+        if field in columns:
+            columns[field][(day - first).days] = value.value
+    return weather_days(first, **columns)
 
 
 def _rain_by_source(values: Iterable[WeatherValue]) -> dict[date, dict[str, float]]:

@@ -22,12 +22,18 @@ from scheduler.core.balance.climate import (
     ESTIMATED_RADIATION,
     ESTIMATED_WIND,
     Climate,
-    air_pressure,
-    psychrometric_constant,
+    radiation_by_range,
     saturation_vapour_pressure,
-    slope_of_vapour_curve,
 )
-from scheduler.core.balance.et import CLIMATOLOGY, HARGREAVES, PM, RECENT_MEAN, ReferenceET, hargreaves
+from scheduler.core.balance.et import (
+    CLIMATOLOGY,
+    HARGREAVES,
+    PM,
+    RECENT_MEAN,
+    ReferenceET,
+    hargreaves,
+    penman_monteith,
+)
 
 BAND_90 = 1.645
 """Half of the 90 % band of a normal spread, in standard deviations."""
@@ -168,7 +174,8 @@ def learn_inputs(et: ReferenceET, prior: InputDoubt | None = None) -> InputDoubt
     span = climate.tmax_c - climate.tmin_c
     with np.errstate(invalid="ignore", divide="ignore"):
         humidity = (dew_point(climate.ea_kpa) - climate.tmin_c) / span
-        radiation = (climate.rs_mj - _radiation_by_range(climate)) / climate.rso_mj
+        by_eq_50 = radiation_by_range(span, ra=climate.ra_mj, rso=climate.rso_mj, k_rs=climate.k_rs)
+        radiation = (climate.rs_mj - by_eq_50) / climate.rso_mj
         hot = hargreaves(climate.tmin_c, climate.tmax_c, climate.ra_mj)
         by_range = (et.et0_mm - hot) / np.maximum(hot, SMALL_ET0_MM)
     bright = climate.usable & (climate.ra_mj >= BRIGHT_SHARE * climate.ra_mj.max(initial=0.0))
@@ -211,27 +218,7 @@ def dew_point(ea_kpa: FloatArray) -> FloatArray:
     return np.asarray(237.3 * log / (17.27 - log))
 
 
-def _radiation_by_range(climate: Climate) -> FloatArray:
-    return np.minimum(0.16 * np.sqrt(climate.tmax_c - climate.tmin_c) * climate.ra_mj, climate.rso_mj)
-
-
 # --- reference ET --------------------------------------------------------------------------------
-
-
-def penman_monteith(
-    climate: Climate, elevation_m: float, *, ea_kpa: FloatArray, rs_mj: FloatArray, u2_m_s: FloatArray
-) -> Mm:
-    """FAO-56 eq 6 with other humidity, radiation or wind: for differences only, not for the day's figure."""
-    tmin, tmax = climate.tmin_c, climate.tmax_c
-    tmean = (tmin + tmax) / 2
-    gamma = psychrometric_constant(air_pressure(elevation_m))
-    delta = slope_of_vapour_curve(tmean)
-    share = np.clip(rs_mj / np.where(climate.rso_mj > 0, climate.rso_mj, np.inf), 0.3, 1.0)
-    kelvin4 = ((tmax + 273.16) ** 4 + (tmin + 273.16) ** 4) / 2
-    rnl = 4.903e-9 * kelvin4 * (0.34 - 0.14 * np.sqrt(ea_kpa)) * (1.35 * share - 0.35)
-    rn = 0.77 * rs_mj - rnl
-    vapour = gamma * 900 / (tmean + 273) * u2_m_s * (climate.es_kpa - ea_kpa)
-    return np.asarray((0.408 * delta * rn + vapour) / (delta + gamma * (1 + 0.34 * u2_m_s)))
 
 
 def _by_inputs(climate: Climate, elevation_m: float, inputs: InputDoubt) -> list[tuple[Mm, Spread]]:
@@ -261,9 +248,8 @@ def _by_inputs(climate: Climate, elevation_m: float, inputs: InputDoubt) -> list
         sd, here = spread.spread(), estimated & climate.usable
         if not sd or not here.any():
             continue
-        plain = {"ea_kpa": climate.ea_kpa, "rs_mj": climate.rs_mj, "u2_m_s": climate.u2_m_s}
         down, up = (
-            penman_monteith(climate, elevation_m, **(plain | {name: moved(spread.bias + by)}))
+            penman_monteith(climate, elevation_m, **{name: moved(spread.bias + by)}).et0_mm
             for by in (-sd, sd)
         )
         found.append((np.where(here, (up - down) / (2 * sd), 0.0), spread))
