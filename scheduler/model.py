@@ -214,8 +214,8 @@ class Zone:
     rows: Rows | None  # None only where every planting gives rows of its own
     plantings: tuple[Planting, ...]  # in order of planted date
     valve: Valve
+    wetted_width_m: float  # by one tape: the grower's, else the soil table's
     tape_laid: date | None = None
-    wetted_width_m: float | None = None
     uniformity: float | None = None
     measured_flow_lpm: float | None = None  # already handed to the plantings on the zone's own rows
     refill_at: float = 0.5

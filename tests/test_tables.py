@@ -19,6 +19,7 @@ import yaml
 
 from scheduler import tables
 from scheduler.errors import BadInput
+from scheduler.garden.file import load_text
 
 ROOT = Path(__file__).resolve().parent.parent
 REFERENCE = ROOT / "tests" / "reference"
@@ -266,6 +267,35 @@ def test_texture_groups_and_wetted_widths():
     assert [tables.wetted_width_m(group) for group in ("coarse", "medium", "fine")] == [0.40, 0.60, 0.80]
     with pytest.raises(BadInput, match="coarse, medium, fine"):
         tables.wetted_width_m("stony")
+
+
+PLOT = """\
+garden: Creekside plot
+location: {latitude: 35.6, longitude: -82.4, elevation: 650 m, timezone: America/New_York}
+display: metric
+supply: {flow: 20 L/min}
+tapes: {thin: {flow: 5 L/min/100m}}
+zones:
+  beans:
+    rows: {count: 4, length: 20 m, spacing: 1 m}
+    tape: thin
+    soil: SOIL
+"""
+
+
+@pytest.mark.parametrize("texture", tables.soils())
+def test_a_zone_without_a_wetted_width_takes_the_tables(texture: str, monkeypatch: pytest.MonkeyPatch):
+    """And follows the file: another figure there is another strip."""
+    plot = PLOT.replace("SOIL", texture)
+    group = tables.soils()[texture].group
+    assert load_text(plot).zones[0].wetted_width_m == {"coarse": 0.40, "medium": 0.60, "fine": 0.80}[group]
+    own = plot + "    wetted_width: 35 cm\n"
+    assert load_text(own).zones[0].wetted_width_m == 0.35
+    tables.wetted_width_m.cache_clear()
+    edited = {"wetted_width": {name: {"width": "0.55 m"} for name in ("coarse", "medium", "fine")}}
+    monkeypatch.setattr(tables, "_soil_file", lambda: tables.shipped("soils.yaml") | edited)
+    assert load_text(plot).zones[0].wetted_width_m == 0.55
+    tables.wetted_width_m.cache_clear()
 
 
 # --- loading --------------------------------------------------------------------------------------

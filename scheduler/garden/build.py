@@ -100,13 +100,15 @@ class Builder:
 
     def _zone(self, name: str, zone: ZoneBlock, tapes: Mapping[str, Tape]) -> Zone:
         plantings = [self._planting(planting, zone) for planting in zone.plantings or ()]
+        soil = self._soil(name, zone)
+        width = tables.wetted_width_m(soil.texture_group) if zone.wetted_width is None else zone.wetted_width
         return Zone(
-            name, tapes[zone.tape], self._soil(name, zone), _rows(zone.rows, None),
+            name, tapes[zone.tape], soil, _rows(zone.rows, None),
             tuple(sorted(plantings, key=lambda planting: planting.planted)),
-            valve_of(zone.valve, name), zone.tape_laid, zone.wetted_width, zone.uniformity,
+            valve_of(zone.valve, name), width, zone.tape_laid, zone.uniformity,
             zone.measured_flow, zone.refill_at, zone.leave_room, zone.shortest_run, zone.longest_run,
-            zone.fill_time,
-            zone.starting_deficit, zone.rain_capture, zone.runoff, zone.longest_pulse, zone.pulse_rest,
+            zone.fill_time, zone.starting_deficit, zone.rain_capture, zone.runoff, zone.longest_pulse,
+            zone.pulse_rest,
             _soil_sensor(zone.soil_sensor) if zone.soil_sensor else None,
         )  # fmt: skip
 

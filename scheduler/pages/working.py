@@ -220,7 +220,7 @@ def _morning(facts: Facts, plan: Plan, z: int) -> list[Line]:
     lines = [
         *_crop_lines(stand, stand.day_no + d - stand.begin, kc),
         line("root depth", "Zr", depth, "m", "start + (full - start) (i - 1) / (L_ini + L_dev - 1)", f"{crop.root_start_m:.2f} to {crop.root_full_m:.2f} m", "model M4 (common practice)"),
-        line("wetted fraction", "Pw", stand.wetted, "", "tapes x wetted width / row spacing, at most 1", f"{stand.planting.rows.tapes} x {_width(zone):.3f} / {stand.planting.rows.spacing_m:.3f}", "microirrigation practice"),
+        line("wetted fraction", "Pw", stand.wetted, "", "tapes x wetted width / row spacing, at most 1", f"{stand.planting.rows.tapes} x {zone.wetted_width_m:.3f} / {stand.planting.rows.spacing_m:.3f}", "microirrigation practice"),
         line("total available water", "TAW", taw, "mm", "1000 (FC - WP) Zr Pw", f"1000 x ({soil.theta_fc:.3f} - {soil.theta_wp:.3f}) x {depth:.4f} x {stand.wetted:.4f}", f"{FAO} eq 82, soil {soil.name}"),
         line("share used without stress", "p", p, "", "p_table + 0.04 (5 - Kc ET0), 0.1 to 0.8", f"{crop.depletion:.2f} + 0.04 x (5 - {kc:.4f} x {yesterday:.3f}), yesterday's ET0", f"{FAO} Table 22, note"),
         line("readily available water", "RAW", raw, "mm", "p TAW", f"{p:.4f} x {taw:.3f}", f"{FAO} eq 83"),
@@ -298,11 +298,6 @@ def _limits(facts: Facts, z: int) -> str:
     if mates:
         said.append(f"one valve with {', '.join(mates)}: the longest of their minutes")
     return f" ({'; '.join(said)})"
-
-
-def _width(zone: Any) -> float:
-    width = zone.wetted_width_m
-    return float(crops.WETTED_WIDTH_M[zone.soil.texture_group] if width is None else width)
 
 
 def _history(live: Live, z: int) -> list[dict[str, Any]]:

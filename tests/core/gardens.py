@@ -29,6 +29,7 @@ from scheduler.model import (
 FIRST = date(2023, 10, 1)  # New Year and 29 February lie ahead
 HERE = Location(latitude_deg=35.6, longitude_deg=-82.4, elevation_m=650.0, timezone="America/New_York")
 LOAM = Soil("loam", theta_fc=0.25, theta_wp=0.12)
+WIDTH_M = {"coarse": 0.40, "medium": 0.60, "fine": 0.80}  # common practice, no source
 THIN = Tape("thin", flow_lpm_per_m=0.05)
 BEANS = Crop(
     "beans", kc_ini=0.5, kc_mid=1.05, kc_end=0.9, stage_days=(15, 25, 25, 10), root_start_m=0.15,
@@ -76,6 +77,8 @@ def zone(*plantings: Planting, name: str = "north", **more: Any) -> Zone:
     settings: dict[str, Any] = {
         "tape": THIN, "soil": LOAM, "rows": None, "valve": Valve("by_hand", f"by_hand:{name}"),
     } | more  # fmt: skip
+    if settings.get("wetted_width_m") is None:
+        settings["wetted_width_m"] = WIDTH_M[settings["soil"].texture_group]
     return Zone(name=name, plantings=plantings, **settings)
 
 
@@ -176,7 +179,7 @@ def zones(draw: st.DrawFn, name: str, first: date, *, shared_valves: bool = True
         rows=None,
         plantings=draw(plantings(first)),
         valve=Valve("gpio" if key == "gpio:17" else "by_hand", key),
-        wetted_width_m=draw(st.none() | between(0.1, 1.0)),
+        wetted_width_m=draw(st.sampled_from([0.40, 0.60, 0.80]) | between(0.1, 1.0)),
         uniformity=draw(st.none() | between(0.5, 1.0)),
         refill_at=draw(between(0.05, 1.0)),
         leave_room_mm=draw(st.just(0.0) | between(0.0, 12.0)),

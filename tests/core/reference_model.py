@@ -128,10 +128,7 @@ def standing(zone: Zone, day: date) -> Planting | None:
 
 
 def wetted_fraction(zone: Zone, planting: Planting) -> float:
-    width = zone.wetted_width_m
-    if width is None:
-        width = {"coarse": 0.40, "medium": 0.60, "fine": 0.80}[zone.soil.texture_group]
-    return min(1.0, planting.rows.tapes * width / planting.rows.spacing_m)
+    return min(1.0, planting.rows.tapes * zone.wetted_width_m / planting.rows.spacing_m)
 
 
 def site_kc(kc: float, crop: Crop, site: Location) -> float:

@@ -18,7 +18,7 @@ from scheduler.core.balance.soil import Rule
 from scheduler.core.balance.tape import RunLimits, leaching_requirement, run_minutes
 from scheduler.core.balance.terms import terms
 from scheduler.errors import BadInput, NoReferenceET
-from scheduler.model import Garden, Location, Settle, Soil, Supply, Valve
+from scheduler.model import Garden, Location, Settle, Supply, Valve
 from scheduler.pages.season import season_page
 from scheduler.planning.season import simulate
 
@@ -458,23 +458,16 @@ def test_roots_of_a_short_youth(stages: tuple[int, int, int, int], depths: list[
 
 @pytest.mark.parametrize(
     ("width", "tapes", "spacing", "share"),
-    [(0.9, 1, 0.6, 1.0), (0.4, 2, 0.6, 1.0), (0.3, 1, 0.75, 0.4), (0.15, 2, 0.75, 0.4), (None, 1, 1.5, 0.4)],
+    [(0.9, 1, 0.6, 1.0), (0.4, 2, 0.6, 1.0), (0.3, 1, 0.75, 0.4), (0.15, 2, 0.75, 0.4), (0.6, 1, 1.5, 0.4)],
 )
-def test_wetted_share(width: float | None, tapes: int, spacing: float, share: float):
-    """Never above 1; without a width, loam wets 0.60 m. TAW = 130 mm/m x 0.5 m x Pw, Kc_ini x Pw."""
+def test_wetted_share(width: float, tapes: int, spacing: float, share: float):
+    """Never above 1. TAW = 130 mm/m x 0.5 m x Pw, Kc_ini x Pw."""
     crop = beans(root_start_m=0.5)
     records = grown(
         g.planting(crop, rows=g.Rows(3, 10.0, spacing, tapes=tapes)), days=1, wetted_width_m=width
     )
     assert records[0]["taw_mm"] == pytest.approx(65 * share)
     assert records[0]["kc"] == pytest.approx(0.4 * share)
-
-
-@pytest.mark.parametrize(("group", "width"), [("coarse", 0.4), ("medium", 0.6), ("fine", 0.8)])
-def test_wetted_width_by_texture(group: Any, width: float):
-    soil = Soil("x", 0.25, 0.12, group)
-    records = grown(g.planting(beans(root_start_m=0.5), rows=g.Rows(3, 10.0, 2.0)), days=1, soil=soil)
-    assert records[0]["taw_mm"] == pytest.approx(65 * width / 2)
 
 
 def test_climate_adjustment_needs_all_three_and_keeps_small_coefficients():

@@ -40,10 +40,10 @@ def weather_days(first: date, **columns: float | Sequence[float] | FloatArray) -
     """
     given = {name: np.atleast_1d(np.asarray(values, dtype=np.float64)) for name, values in columns.items()}
     count = np.broadcast_shapes(*(values.shape for values in given.values()), (1,))
-    blank = {name: np.full(count, np.nan) for name in WEATHER_FIELDS}
-    return WeatherDays(
-        first=first, **(blank | {n: np.broadcast_to(v, count) + 0.0 for n, v in given.items()})
-    )
+    arrays: dict[str, Any] = {name: np.full(count, np.nan) for name in WEATHER_FIELDS}
+    for name, values in given.items():
+        arrays[name][:] = values
+    return WeatherDays(first=first, **arrays)
 
 
 def saturation_vapour_pressure(t_c: Celsius | np.float64) -> Kilopascal:

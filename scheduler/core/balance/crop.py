@@ -8,13 +8,11 @@ from __future__ import annotations
 import numpy as np
 
 from scheduler.core.arrays import FloatArray, IntArray, Metres, Share
-from scheduler.model import Crop, Location, Rows, Soil
+from scheduler.model import Crop, Location, Rows
 
 STAGES = ("initial", "development", "mid-season", "late season")
 STRAW_FACTOR = 0.10
 FILM_FACTOR = 0.20
-WETTED_WIDTH_M = {"coarse": 0.40, "medium": 0.60, "fine": 0.80}
-"""Of one tape with emitters 12 in apart: common practice, no source. Dig and measure."""
 ADJUST_FROM_KC = 0.45
 
 
@@ -91,10 +89,15 @@ def root_spread(g: Share, wetted: Share) -> Share:
     return wetted + (1 - wetted) * g
 
 
-def wetted_fraction(rows: Rows, soil: Soil, wetted_width_m: float | None) -> float:
-    """Pw: share of the planted area that the tapes wet, at most 1 (model M4)."""
-    width = WETTED_WIDTH_M[soil.texture_group] if wetted_width_m is None else wetted_width_m
-    return min(1.0, rows.tapes * width / rows.spacing_m)
+def wetted_fraction(rows: Rows, wetted_width_m: float) -> float:
+    """Pw: share of the planted area that the tapes wet, at most 1 (model M4; microirrigation practice).
+
+    wetted_width_m: of one tape.
+
+    >>> wetted_fraction(Rows(count=4, length_m=20.0, spacing_m=1.5, tapes=1), 0.60)
+    0.4
+    """
+    return min(1.0, rows.tapes * wetted_width_m / rows.spacing_m)
 
 
 def mulch_keeps(crop: Crop, mulch: str) -> float:

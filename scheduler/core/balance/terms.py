@@ -98,7 +98,7 @@ def stands(
         kind: Fixed(
             zone=z,
             planting=planting,
-            wetted=crops.wetted_fraction(planting.rows, zones[z].soil, zones[z].wetted_width_m),
+            wetted=crops.wetted_fraction(planting.rows, zones[z].wetted_width_m),
             delivery=delivery,
             leaching=leaching_requirement(supply.ec_ds_m, planting.crop),
             kc=crops.site_kc(planting.crop, location),
