@@ -158,39 +158,53 @@ def _once(
     """One try; None when the time ran out."""
     import requests
 
-    host = _host(url)
     with requests.Session() as session:
         session.trust_env = use_proxies
         session.headers.update({"User-Agent": AGENT, "Accept": "application/json", **headers})
         try:
-            for _ in range(MAX_REDIRECTS + 1):
-                seconds = min(READ_SECONDS, left())
-                if seconds <= 0:
-                    return None
-                with session.get(
-                    url, params=params, stream=True, allow_redirects=False, timeout=seconds
-                ) as answer:
-                    if answer.status_code not in REDIRECTS or "Location" not in answer.headers:
-                        return _body(answer, host, left)
-                    target = urljoin(answer.url, answer.headers["Location"])
-                if urlsplit(target).scheme not in _allowed_schemes(url):
-                    return _Failed(f"{host} redirects to {target}, which is not followed", again=False)
-                url, params = target, None
-        except requests.exceptions.SSLError:
-            return _Failed(
-                f"the certificate of {host} was not accepted",
-                "is the clock of this machine right? A network that wants a sign-in does this too",
-                again=False,
-            )
-        except requests.exceptions.ReadTimeout:
-            return _Failed(f"{host} accepted the call but stayed silent", NETWORK_HINT)
-        except (requests.exceptions.ConnectionError, requests.exceptions.ChunkedEncodingError):
-            return _Failed(f"no connection to {host}, or it broke off", NETWORK_HINT)
-        except ValueError:
-            return _Failed(f"{url} is not an address that can be asked", again=False)
-        except (requests.exceptions.RequestException, OSError) as problem:
-            return _Failed(f"the answer of {host} could not be read ({type(problem).__name__})")
+            return _followed(session, url, params, left)
+        except (requests.exceptions.RequestException, ValueError, OSError) as problem:
+            return _failure(problem, url)
+
+
+def _followed(
+    session: requests.Session, url: str, params: Mapping[str, str] | None, left: Callable[[], float]
+) -> Reply | _Failed | None:
+    """The answer at the end of a few redirects, none of which leaves https; None when the time ran out.
+
+    Raises what the library raises.
+    """
+    host = _host(url)
+    for _ in range(MAX_REDIRECTS + 1):
+        seconds = min(READ_SECONDS, left())
+        if seconds <= 0:
+            return None
+        with session.get(url, params=params, stream=True, allow_redirects=False, timeout=seconds) as answer:
+            if answer.status_code not in REDIRECTS or "Location" not in answer.headers:
+                return _body(answer, host, left)
+            target = urljoin(answer.url, answer.headers["Location"])
+        if urlsplit(target).scheme not in _allowed_schemes(url):
+            return _Failed(f"{host} redirects to {target}, which is not followed", again=False)
+        url, params = target, None
     return _Failed(f"{host} redirects in a circle (more than {MAX_REDIRECTS} times)", again=False)
+
+
+def _failure(problem: Exception, url: str) -> _Failed:
+    """What went wrong, in words, and whether another try may help."""
+    from requests import exceptions
+
+    host = _host(url)
+    match problem:
+        case exceptions.SSLError():
+            hint = "is the clock of this machine right? A network that wants a sign-in does this too"
+            return _Failed(f"the certificate of {host} was not accepted", hint, again=False)
+        case exceptions.ReadTimeout():
+            return _Failed(f"{host} accepted the call but stayed silent", NETWORK_HINT)
+        case exceptions.ConnectionError() | exceptions.ChunkedEncodingError():
+            return _Failed(f"no connection to {host}, or it broke off", NETWORK_HINT)
+        case ValueError():
+            return _Failed(f"{url} is not an address that can be asked", again=False)
+    return _Failed(f"the answer of {host} could not be read ({type(problem).__name__})")
 
 
 def _allowed_schemes(url: str) -> tuple[str, ...]:

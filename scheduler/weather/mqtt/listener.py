@@ -84,12 +84,9 @@ class Listener:
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
-        client.connect_async(
-            str(self._broker["host"]), int(self._broker.get("port", 1883)), KEEPALIVE_SECONDS
-        )
         self._client = client
         self._writer.start()
-        client.loop_start()
+        _connect(client, self._broker)
 
     def stop(self) -> None:
         """Nothing that came is lost. Never raises, and never waits for long."""
@@ -97,10 +94,7 @@ class Listener:
         if client is not None:
             try:
                 client.disconnect()
-                # the library joins its thread without a limit; it may hang in a name look-up
-                ending = threading.Thread(target=client.loop_stop, name="readings end", daemon=True)
-                ending.start()
-                ending.join(JOIN_SECONDS)
+                _end_loop(client)
             except Exception:
                 log.exception("readings of %s: the connection did not end well", self.topic)
         with self._news:
@@ -272,54 +266,81 @@ def hear(
 
     Ends `quiet_seconds` after the last message, and after `seconds` in any case.
     """
-    heard: deque[Message] = deque(maxlen=MOST_WAITING)
-    state: dict[str, float] = {}
-    refused: list[str] = []
-    news = threading.Condition()
-
-    def note(key: str) -> None:
-        with news:
-            state[key] = time.monotonic()
-            news.notify_all()
-
-    def on_connect(client: Client, _: object, __: object, code: ReasonCode, *_more: object) -> None:
-        if code.is_failure:
-            refused.append(str(code))
-            note("over")
-        else:
-            client.subscribe(topic, qos=1)
-
-    def on_message(_: object, __: object, message: MQTTMessage) -> None:
-        try:
-            if (kept := _message(message, now())) is not None:
-                heard.append(kept)
-                note("latest")
-        except Exception:
-            log.exception("readings of %s: a message was lost", topic)
-
     client = _client(broker, environ)
-    client.on_connect = on_connect
-    client.on_connect_fail = lambda *_: note("over")
-    client.on_subscribe = lambda *_: note("latest")
-    client.on_message = on_message
+    hearing = _Hearing(topic, client, now)
+    _connect(client, broker)
+    hearing.wait(seconds, quiet_seconds)
+    client.disconnect()
+    _end_loop(client)
     where = f"{broker['host']}:{broker.get('port', 1883)}"
+    if hearing.refused is not None:
+        raise CouldNot(f"the broker at {where} refuses the connection: {hearing.refused}")
+    if hearing.latest is None:
+        raise CouldNot(f"the broker at {where} cannot be reached", hint="is it running?")
+    return list(hearing.messages)
+
+
+class _Hearing:
+    """One topic heard for a moment; the client library calls in from its own thread."""
+
+    def __init__(self, topic: str, client: Client, now: Callable[[], datetime]) -> None:
+        self.messages: deque[Message] = deque(maxlen=MOST_WAITING)
+        self.refused: str | None = None
+        self.latest: float | None = None  # monotonic: the subscription, then each message
+        self._topic, self._now = topic, now
+        self._over = False
+        self._news = threading.Condition()
+        client.on_connect = self._on_connect
+        client.on_connect_fail = lambda *_: self._end()
+        client.on_subscribe = lambda *_: self._came()
+        client.on_message = self._on_message
+
+    def wait(self, seconds: float, quiet_seconds: float) -> None:
+        """Until nothing came for `quiet_seconds`, at most `seconds`."""
+        deadline = time.monotonic() + seconds
+        with self._news:
+            while (left := deadline - time.monotonic()) > 0 and not self._over:
+                if self.latest is not None and time.monotonic() - self.latest >= quiet_seconds:
+                    break
+                self._news.wait(min(left, quiet_seconds / 4))
+
+    def _came(self) -> None:
+        with self._news:
+            self.latest = time.monotonic()
+            self._news.notify_all()
+
+    def _end(self) -> None:
+        with self._news:
+            self._over = True
+            self._news.notify_all()
+
+    def _on_connect(self, client: Client, _: object, __: object, code: ReasonCode, *_more: object) -> None:
+        if code.is_failure:
+            self.refused = self.refused or str(code)
+            self._end()
+        else:
+            client.subscribe(self._topic, qos=1)
+
+    def _on_message(self, _: object, __: object, message: MQTTMessage) -> None:
+        try:
+            if (kept := _message(message, self._now())) is not None:
+                self.messages.append(kept)
+                self._came()
+        except Exception:
+            log.exception("readings of %s: a message was lost", self._topic)
+
+
+def _connect(client: Client, broker: Mapping[str, Any]) -> None:
+    """Returns at once; the library's own thread connects."""
     client.connect_async(str(broker["host"]), int(broker.get("port", 1883)), KEEPALIVE_SECONDS)
     client.loop_start()
-    deadline = time.monotonic() + seconds
-    with news:
-        while (left := deadline - time.monotonic()) > 0 and "over" not in state:
-            if "latest" in state and time.monotonic() - state["latest"] >= quiet_seconds:
-                break
-            news.wait(min(left, quiet_seconds / 4))
-    client.disconnect()
+
+
+def _end_loop(client: Client) -> None:
+    """The library joins its thread without a limit; it may hang in a name look-up."""
     ending = threading.Thread(target=client.loop_stop, name="readings end", daemon=True)
     ending.start()
     ending.join(JOIN_SECONDS)
-    if refused:
-        raise CouldNot(f"the broker at {where} refuses the connection: {refused[0]}")
-    if "latest" not in state:
-        raise CouldNot(f"the broker at {where} cannot be reached", hint="is it running?")
-    return list(heard)
 
 
 def _client(broker: Mapping[str, Any], environ: Mapping[str, str]) -> Client:
