@@ -54,8 +54,6 @@ class Node:
     value: Word | dict[str, Node] | list[Node]
     key_lines: dict[str, int] = field(default_factory=dict)
     size: int = 1  # itself and all below, aliases written out
-    pending: tuple[str, int] | None = None  # while open: the key that waits for its value, and its line
-    open: bool = False
 
 
 class Broken(Exception):
@@ -88,68 +86,87 @@ def composed(text: str, complain: Callable[[At, int, str], None]) -> Node | None
         raise Broken(
             line, f"a character that cannot be printed (U+{ord(found.group()):04X}) - not a text file?"
         )
-    reader = _Reader(text.splitlines(), complain)
+    reader = _Reader(text, complain)
     try:
-        for event in yaml.parse(text, Loader=_LOADER):
-            reader.take(event)
+        return reader.document()
     except yaml.MarkedYAMLError as error:
         raise _in_our_words(error, reader) from None
     except (yaml.YAMLError, ValueError, OverflowError):
         raise Broken(1, "not valid YAML") from None
-    return reader.root
 
 
 class _Reader:
-    """Builds nodes from events, within the limits."""
+    """Builds nodes from the parser's events, within the limits."""
 
-    def __init__(self, lines: list[str], complain: Callable[[At, int, str], None]) -> None:
-        self.lines = lines
-        self.root: Node | None = None
+    def __init__(self, text: str, complain: Callable[[At, int, str], None]) -> None:
+        self.lines = text.splitlines()
+        self._events = yaml.parse(text, Loader=_LOADER)
         self._complain = complain
-        self._stack: list[Node] = []
+        self._open: list[Node] = []  # lists and mappings whose end is still to come
         self._anchors: dict[str, Node] = {}
-        self._documents = 0
         self._typed = 0
-        self._count = 0
-
-    def take(self, event: yaml.Event) -> None:
-        line = _line(event.start_mark)
-        if isinstance(event, yaml.DocumentStartEvent):
-            self._documents += 1
-            if self._documents > 1:
-                raise Broken(line, 'a second document after "---" - one file holds one garden')
-        elif isinstance(event, yaml.AliasEvent):
-            known = self._known_as(str(event.anchor), line)
-            self._weigh(known.size, line)
-            self._add(known, line)
-        elif isinstance(event, yaml.ScalarEvent):
-            self._weigh(1, line)
-            node = Node(line, self._word(event, line))
-            self._name(event.anchor, event.tag, node)
-            self._add(node, line)
-        elif isinstance(event, yaml.CollectionStartEvent):
-            self._weigh(1, line)
-            if len(self._stack) >= MOST_DEPTH:
-                raise Broken(line, f"nested more than {MOST_DEPTH} levels deep")
-            node = Node(line, {} if isinstance(event, yaml.MappingStartEvent) else [], open=True)
-            self._name(event.anchor, event.tag, node)
-            self._stack.append(node)
-        elif isinstance(event, yaml.CollectionEndEvent):
-            node = self._stack.pop()
-            node.open = False
-            self._add(node, node.line)
+        self._expanded = 0
 
     @property
     def open_line(self) -> int:
         """Where the innermost open list or mapping began."""
-        return self._stack[-1].line if self._stack else 1
+        return self._open[-1].line if self._open else 1
 
-    def _weigh(self, nodes: int, line: int) -> None:
+    def document(self) -> Node | None:
+        root = None
+        for event in self._events:
+            if isinstance(event, yaml.DocumentStartEvent) and root:
+                raise Broken(_line(event), 'a second document after "---" - one file holds one garden')
+            if isinstance(event, yaml.NodeEvent):
+                root = self._node(event, ())
+        return root
+
+    def _node(self, event: yaml.Event, at: At) -> Node:
+        line = _line(event)
+        if isinstance(event, yaml.AliasEvent):
+            known = self._known_as(str(event.anchor), line)
+            self._count(known.size, line)
+            return known
+        self._count(1, line)
+        if isinstance(event, yaml.ScalarEvent):
+            return self._named(Node(line, self._word(event, line)), event)
+        if len(self._open) >= MOST_DEPTH:
+            raise Broken(line, f"nested more than {MOST_DEPTH} levels deep")
+        assert isinstance(event, yaml.CollectionStartEvent)  # no other event begins a node
+        node = self._named(Node(line, {}), event)
+        self._open.append(node)
+        fill = self._fill_list if isinstance(event, yaml.SequenceStartEvent) else self._fill_mapping
+        fill(node, at)
+        self._open.pop()
+        return node
+
+    def _fill_list(self, node: Node, at: At) -> None:
+        items: list[Node] = []
+        while isinstance(event := next(self._events), yaml.NodeEvent):
+            items.append(self._node(event, (*at, len(items))))
+        node.value = items
+        node.size += sum(item.size for item in items)
+
+    def _fill_mapping(self, node: Node, at: At) -> None:
+        keys: dict[str, Node] = {}
+        while isinstance(event := next(self._events), yaml.NodeEvent):
+            line = _line(event)
+            key = _key(self._node(event, at), line)
+            value = self._node(next(self._events), (*at, key))
+            if key in keys:
+                both = f"is given twice, on line {node.key_lines[key]} and on line {line}"
+                self._complain((*at, key), line, both)
+                continue
+            keys[key], node.key_lines[key] = value, line
+        node.value = keys
+        node.size += sum(value.size for value in keys.values())
+
+    def _count(self, nodes: int, line: int) -> None:
         self._typed += 1
-        self._count += nodes
+        self._expanded += nodes
         if self._typed > MOST_NODES:
             raise Broken(line, f"more than {MOST_NODES:,} values")
-        if self._count > MOST_EXPANDED:
+        if self._expanded > MOST_EXPANDED:
             raise Broken(line, f"more than {MOST_EXPANDED:,} values, every alias written out")
 
     def _word(self, event: yaml.ScalarEvent, line: int) -> Word:
@@ -164,51 +181,24 @@ class _Reader:
             word.cut_off = found.group(1) if found else None
         return word
 
-    def _name(self, anchor: str | None, tag: str | None, node: Node) -> None:
-        if tag and tag != "!":
-            raise Broken(node.line, f"the tag {shown(tag)} is not understood - leave it out")
-        if anchor:
-            self._anchors[anchor] = node
+    def _named(self, node: Node, event: yaml.ScalarEvent | yaml.CollectionStartEvent) -> Node:
+        if event.tag and event.tag != "!":
+            raise Broken(node.line, f"the tag {shown(event.tag)} is not understood - leave it out")
+        if event.anchor:
+            self._anchors[event.anchor] = node
+        return node
 
     def _known_as(self, anchor: str, line: int) -> Node:
         node = self._anchors.get(anchor)
         if node is None:
             raise Broken(line, f'{shown("*" + anchor)} stands for nothing: no "&{anchor[:40]}" before it')
-        if node.open:
+        if node in self._open:
             raise Broken(line, f"{shown('*' + anchor)} stands inside what it stands for")
         return node
 
-    def _add(self, node: Node, line: int) -> None:
-        if not self._stack:
-            self.root = node
-            return
-        parent = self._stack[-1]
-        if isinstance(parent.value, list):
-            parent.value.append(node)
-        else:
-            assert isinstance(parent.value, dict)  # a scalar holds nothing
-            if parent.pending is None:
-                parent.pending = (_key(node, line), line)
-                return
-            (key, line), parent.pending = parent.pending, None
-            if key in parent.value:
-                both = f"is given twice, on line {parent.key_lines[key]} and on line {line}"
-                self._complain((*self._at(), key), line, both)
-                return
-            parent.value[key] = node
-            parent.key_lines[key] = line
-        parent.size += node.size
 
-    def _at(self) -> At:
-        """Where the innermost open collection stands."""
-        steps: list[str | int] = []
-        for node in self._stack[:-1]:
-            steps.append(node.pending[0] if node.pending else len(node.value))
-        return tuple(steps)
-
-
-def _line(mark: Any) -> int:
-    return int(mark.line) + 1 if mark else 1
+def _line(event: yaml.Event) -> int:
+    return int(event.start_mark.line) + 1 if event.start_mark else 1
 
 
 def _key(node: Node, line: int) -> str:
