@@ -11,11 +11,11 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from functools import reduce
 from typing import Literal, NamedTuple
 
 from scheduler.model import Display
+from scheduler.nearest import did_you_mean
 
 __all__ = ["KINDS", "BadQuantity", "Kind", "KindName", "read", "shown"]
 
@@ -340,9 +340,8 @@ def _size(name: str) -> Size | None:
 def _known(asked: _Asked, name: str) -> Size:
     if size := _size(name):
         return size
-    near = get_close_matches(name, _UNITS, n=1) if len(name) > 2 else []
-    hint = f' (did you mean "{near[0]}"?)' if near else ""
-    raise asked.wrong(f': no unit "{name}" is known{hint}')
+    hint = did_you_mean(name, _UNITS, "") if len(name) > 2 else ""
+    raise asked.wrong(f': no unit "{name}" is known{hint and f" ({hint})"}')
 
 
 def _noun_of(sizes: Sequence[Size], whole: Size) -> str | None:

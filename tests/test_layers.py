@@ -69,9 +69,10 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "show": ("SI to words of the display", ""),
     "places": ("where garden.yaml and the data folder are", ""),
     "model": ("the frozen values that flow", ""),
+    "nearest": ("did you mean: the known word that a mistyped one comes closest to", ""),
     "errors": ("every error raised on purpose, with its exit status", ""),
 }
-GROUND = ("model", "errors")
+GROUND = ("model", "nearest", "errors")
 """Everybody may use these; they use nothing."""
 EXCEPTIONS: set[tuple[str, str]] = set()
 """(module, module) that break the table and are known; empty is the aim."""

@@ -13,6 +13,7 @@ import click
 from scheduler.cli import common
 from scheduler.errors import BadInput
 from scheduler.model import Display
+from scheduler.nearest import did_you_mean
 
 if TYPE_CHECKING:
     from scheduler.model import Garden
@@ -124,10 +125,7 @@ def _tapes(garden: Garden | None, tape: str | None, tape_flow: str | None) -> Ta
     if tape is None:
         return Tapes({name: one.flow_lpm_per_m for name, one in garden.tapes.items()}, garden.display)
     if tape not in garden.tapes:
-        from difflib import get_close_matches
-
-        near = get_close_matches(tape, garden.tapes, n=1)
-        hint = f'did you mean "{near[0]}"?' if near else f"tapes: {', '.join(garden.tapes)}"
+        hint = did_you_mean(tape, garden.tapes, f"tapes: {', '.join(garden.tapes)}")
         raise BadInput(f'no tape "{tape}" in garden.yaml', hint=hint)
     return Tapes({tape: garden.tapes[tape].flow_lpm_per_m}, garden.display)
 

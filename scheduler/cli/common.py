@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from scheduler.errors import BadInput, CouldNot
+from scheduler.nearest import did_you_mean
 from scheduler.places import Places, data_dir
 
 if TYPE_CHECKING:
@@ -114,10 +115,7 @@ def zone_name(garden: Garden, name: str) -> str:
     known = [zone.name for zone in garden.zones]
     if name in known:
         return name
-    from difflib import get_close_matches
-
-    near = get_close_matches(name, known, n=1)
-    hint = f'did you mean "{near[0]}"?' if near else f"zones: {', '.join(known)}"
+    hint = did_you_mean(name, known, f"zones: {', '.join(known)}")
     raise BadInput(f'no zone "{name}" in garden.yaml', hint=hint)
 
 

@@ -8,6 +8,7 @@ from importlib import import_module
 import click
 
 from scheduler.errors import RowwaterError
+from scheduler.nearest import did_you_mean
 
 COMMANDS = {
     "morning": "the morning summary (also: rowwater alone)",
@@ -46,11 +47,8 @@ class Rowwater(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            from difflib import get_close_matches
-
-            near = get_close_matches(args[0], COMMANDS, n=1)
-            hint = f' - did you mean "{near[0]}"?' if near else ""
-            raise click.UsageError(f'no command "{args[0]}"{hint}', ctx)
+            hint = did_you_mean(args[0], COMMANDS, "")
+            raise click.UsageError(f'no command "{args[0]}"{hint and f" - {hint}"}', ctx)
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002

@@ -20,12 +20,13 @@ from scheduler.garden.blocks import (
     ZoneBlock,
 )
 from scheduler.garden.build import source_of, valve_of
-from scheduler.garden.complaints import keys_of, nearest
+from scheduler.garden.complaints import keys_of
 from scheduler.garden.crops import CropBook, folded
 from scheduler.garden.months import MONTHS, months_of
 from scheduler.garden.nodes import At
 from scheduler.garden.sheet import Sheet
 from scheduler.garden.valve_blocks import MqttValveBlock, ValveBlock, ValveCallBlock
+from scheduler.nearest import nearest
 from scheduler.relays.mqtt import to_set
 from scheduler.units import shown
 from scheduler.weather.files import layout

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from difflib import get_close_matches
 from functools import cache
 from typing import Any, get_args, get_origin
 
@@ -12,6 +10,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from scheduler.garden.nodes import NOTHING, At
+from scheduler.nearest import did_you_mean
 from scheduler.units import shown
 
 
@@ -19,15 +18,6 @@ from scheduler.units import shown
 def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
     """The keys of a block as they are written in the file."""
     return {info.alias or name: info for name, info in model.model_fields.items()}
-
-
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that `word` was probably meant to be."""
-    if len(word) > 40:
-        return None
-    folded = {name.casefold(): name for name in known}
-    near = get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
-    return folded[near[0]] if near else None
 
 
 def told(model: type[BaseModel], error: ErrorDetails) -> str:
@@ -63,9 +53,8 @@ def _unknown_key(key: str, value: Any, block: type[BaseModel] | None) -> str:
     if key[:1].isdigit() and value is NOTHING:
         return "a comma inside {...} ends the value before it - put a number like 1,500 in quotes"
     known = keys_of(block) if block else {}
-    if near := nearest(key, known):
-        return f'unknown key - did you mean "{near}"?'
-    return f"unknown key - known here: {', '.join(known)}"
+    hint = did_you_mean(key, known, f"known here: {', '.join(known)}")
+    return f"unknown key - {hint}"
 
 
 def inner_model(annotation: Any) -> type[BaseModel] | None:

@@ -7,10 +7,10 @@ from typing import TypeVar
 
 from scheduler import tables
 from scheduler.garden.blocks import CropBlock, CropsFile, RootDepthBlock, StageBlock
-from scheduler.garden.complaints import nearest
 from scheduler.garden.nodes import At
 from scheduler.garden.sheet import Block, Sheet
 from scheduler.model import Crop, Display
+from scheduler.nearest import did_you_mean
 from scheduler.units import shown
 
 CROPS_FILE = "crops.yaml"
@@ -67,8 +67,7 @@ class CropBook:
         return self._known.get(folded(name))
 
     def unknown(self, name: str) -> str:
-        near = nearest(folded(name), self._known)
-        hint = f'did you mean "{near}"?' if near else f"a new crop is described in {CROPS_FILE}"
+        hint = did_you_mean(folded(name), self._known, f"a new crop is described in {CROPS_FILE}")
         return f"{shown(name)} is no crop of the table or of {CROPS_FILE} - {hint}"
 
     def crop(self, name: str) -> Crop:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
+from scheduler.nearest import did_you_mean
 
 MONTHS = (
     "january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
@@ -33,6 +33,6 @@ def _month(word: str) -> int:
     for number, full in enumerate(MONTHS, 1):
         if len(name) > 2 and (full.startswith(name) or name == "sept"[: len(name)] and number == 9):
             return number
-    near = get_close_matches(name, [*MONTHS, *(m[:3] for m in MONTHS)], n=1)
-    hint = f'did you mean "{near[0]}"?' if near else "for example june, or jun-aug"
+    known = [*MONTHS, *(month[:3] for month in MONTHS)]
+    hint = did_you_mean(name, known, "for example june, or jun-aug")
     raise ValueError(f'"{word.strip()}" is not a month - {hint}')

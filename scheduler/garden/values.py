@@ -17,9 +17,9 @@ from pydantic import Field, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
 from scheduler import units
-from scheduler.garden.complaints import nearest
 from scheduler.garden.nodes import NOTHING
 from scheduler.model import WEEKDAYS, Display, WateringDays
+from scheduler.nearest import did_you_mean, nearest
 from scheduler.units import KINDS, KindName, shown
 
 
@@ -164,9 +164,8 @@ def choice(*words: str) -> Reads:
         for word in words:
             if typed == word.casefold():
                 return word
-        near = nearest(typed, words)
-        hint = f' - did you mean "{near}"?' if near else ""
-        raise ValueError(f"{shown(value)} is not one of: {', '.join(words)}{hint}")
+        hint = did_you_mean(typed, words, "")
+        raise ValueError(f"{shown(value)} is not one of: {', '.join(words)}{hint and f' - {hint}'}")
 
     return Reads(read, {"enum": list(words)})
 
@@ -223,8 +222,7 @@ def _time_zone(value: Any, _: Display) -> str:
     try:
         return str(ZoneInfo(name))
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        near = nearest(name, available_timezones())
-        hint = f'did you mean "{near}"?' if near else 'for example "America/New_York"'
+        hint = did_you_mean(name, available_timezones(), 'for example "America/New_York"')
         raise ValueError(f"{shown(value)} is not a known time zone - {hint}") from None
 
 
@@ -256,8 +254,8 @@ def _weekday(item: Any) -> int:
     for i, full in enumerate(_WEEKDAYS):
         if full.startswith(name) and len(name) > 2:
             return i
-    near = nearest(name, (*WEEKDAYS, *_WEEKDAYS, "all", "even", "odd"))
-    hint = f'did you mean "{near}"?' if near else "for example [mon, wed, sat]"
+    known = (*WEEKDAYS, *_WEEKDAYS, "all", "even", "odd")
+    hint = did_you_mean(name, known, "for example [mon, wed, sat]")
     raise ValueError(f"{shown(item)} is not a weekday, all, even or odd - {hint}")
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Literal
+
+from scheduler.nearest import nearest
 
 MISSING_TEXTS = frozenset({"", "-", "--", "---", "na", "n/a", "nan", "null", "none", "m"})
 MISSING_NUMBERS = frozenset(
@@ -47,11 +48,6 @@ def number(text: str) -> float:
     if "_" in text or not text.isascii():
         raise ValueError(text)
     return float(text)
-
-
-def nearest(word: str, known: list[str], cutoff: float = 0.6) -> str | None:
-    found = get_close_matches(word.casefold(), known, n=1, cutoff=cutoff)
-    return found[0] if found else None
 
 
 # --- units ---------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from scheduler.model import WEATHER_FIELDS, WeatherDays
+from scheduler.nearest import nearest
 from scheduler.weather.files import table
 from scheduler.weather.quantities import (
     LIMITS,
@@ -19,7 +20,6 @@ from scheduler.weather.quantities import (
     MISSING_TEXTS,
     QUANTITIES,
     UNIT_WORDS,
-    nearest,
     number,
 )
 

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from scheduler.errors import BadInput
+from scheduler.nearest import nearest
 from scheduler.weather.files import table
 from scheduler.weather.localdays import zone_of
-from scheduler.weather.quantities import HEIGHT, LIMITS, Quantity, Unit, nearest, number, parse_key, possible
+from scheduler.weather.quantities import HEIGHT, LIMITS, Quantity, Unit, number, parse_key, possible
 
 DELIMITERS = (",", ";", "\t", "|")
 DELIMITER_WORDS = {"tab": "\t", "\\t": "\t", "comma": ",", "semicolon": ";", "space": " "}
@@ -215,8 +216,8 @@ def position(title: str, header: Sequence[str]) -> int:
     folded = [name.casefold() for name in header]
     if folded.count(title.casefold()) == 1:
         return folded.index(title.casefold())
-    guess = nearest(title, folded)
-    hint = f' - did you mean "{header[folded.index(guess)]}"?' if guess else f"; it has {', '.join(header)}"
+    guess = nearest(title, header)
+    hint = f' - did you mean "{guess}"?' if guess else f"; it has {', '.join(header)}"
     raise ValueError(f'no column "{title}"{hint}')
 
 
