@@ -1,18 +1,19 @@
-"""May this valve be opened now, and for how long: the rules on hours, days and amounts, at that moment.
+"""For how long may this valve be opened now: the rules on hours, days and amounts, at that moment.
 
-Standard library only, and the rules are a plain dict: the service that opens valves carries them in its
-small brief.  What the plan of the week makes of the same rules is `core/restrictions.py`.
+The rules are a plain dict: the service that opens valves carries them in its small brief.  What holds on a
+date is reckoned by `core/hours/rules.py`, as for the plan; neither needs numpy.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping
-from datetime import UTC, date, datetime, time
+from datetime import date, datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from scheduler.model import Supply, WateringDays
+from scheduler.core.hours.rules import DayRule, Restrictions, day_rule
+from scheduler.model import MonthRule, Supply, WateringDays
 
 Rules = Mapping[str, Any]
 """JSON-able: {"timezone", "hours": [from, until], "days", "daily_cap_l", "monthly_cap_l", "by_month",
@@ -54,23 +55,26 @@ def _days(days: WateringDays) -> str | list[int]:
     return sorted(days.weekdays) if days.kind == "weekdays" else days.kind
 
 
-def why_not(
-    rules: Rules,
-    at: datetime,
-    zones: Collection[str],
-    flow_lpm: float,
-    seconds: float,
-    liters_today: float,
-    liters_month: float,
-    open_now: Iterable[str] = (),
-) -> str | None:
-    """Why the valve of these zones may not be opened at this moment for so long; None where it may.
+def rule_on(rules: Rules, day: date) -> DayRule:
+    """What holds on a date. KeyError or ValueError where `rules` are none."""
+    hours = [time.fromisoformat(text) for text in rules["hours"]]
+    supply = Supply(0.0, hours_from=hours[0], hours_until=hours[1], daily_cap_l=rules["daily_cap_l"],
+                    days=_watering_days(rules["days"]))  # fmt: skip
+    by_month = (_month_rule(int(month), rule) for month, rule in rules["by_month"].items())
+    return day_rule(day, supply, Restrictions(tuple(by_month), rules["monthly_cap_l"]))
 
-    at: aware; liters_today, liters_month: what already ran on this local date and in this month, whoever
-    opened the valve; open_now: zones whose water runs.  KeyError or ValueError where `rules` are none.
-    """
-    allowed, why = longest(rules, at, zones, flow_lpm, liters_today, liters_month, open_now)
-    return why if allowed < seconds - WITHIN_S or allowed <= 0 else None
+
+def _month_rule(month: int, rule: Mapping[str, Any]) -> MonthRule:
+    hours = rule.get("hours")
+    begin, until = (None, None) if hours is None else (time.fromisoformat(text) for text in hours)
+    days = _watering_days(rule["days"]) if "days" in rule else None
+    return MonthRule(
+        frozenset({month}), begin, until, days, rule.get("daily_cap_l"), rule.get("monthly_cap_l")
+    )
+
+
+def _watering_days(days: Any) -> WateringDays:
+    return WateringDays("weekdays", frozenset(days)) if isinstance(days, list) else WateringDays(days)
 
 
 def longest(
@@ -82,19 +86,25 @@ def longest(
     liters_month: float,
     open_now: Iterable[str] = (),
 ) -> tuple[float, str]:
-    """Seconds that the valve may be open from this moment on, and what ends them; (0, why) for not at all."""
-    local = at.astimezone(ZoneInfo(rules["timezone"]))
-    today = {**rules, **rules["by_month"].get(str(local.month), {})}
+    """Seconds that the valve may be open from this moment on, and what ends them; (0, why) for not at all.
+
+    at: aware; liters_today, liters_month: what already ran on this local date and in this month, whoever
+    opened the valve; open_now: zones whose water runs.
+    """
+    rule = _rule_at(rules, at)
     if why := apart(rules, zones, open_now):
         return 0.0, why
-    if not _allows(today["days"], local.date()):
+    if not rule.allowed:
         return 0.0, "today is not a watering day"
-    begin, until = (_moment(local.date(), text, local) for text in today["hours"])
-    span = f"{today['hours'][0]} to {today['hours'][1]}"
-    if not begin <= at.timestamp() < until:
-        return 0.0, f"outside the watering hours, {span}"
-    ending = (until - at.timestamp(), f"the watering hours end at {today['hours'][1]}")
+    begin, until = rule.window(rules["timezone"])
+    if not begin.timestamp() <= at.timestamp() < until.timestamp():
+        return 0.0, f"outside the watering hours, {rule.hours_from:%H:%M} to {rule.hours_until:%H:%M}"
+    ending = (until.timestamp() - at.timestamp(), f"the watering hours end at {rule.hours_until:%H:%M}")
     return min(ending, of_caps(rules, at, flow_lpm, liters_today, liters_month))
+
+
+def _rule_at(rules: Rules, at: datetime) -> DayRule:
+    return rule_on(rules, at.astimezone(ZoneInfo(rules["timezone"])).date())
 
 
 def apart(rules: Rules, zones: Collection[str], open_now: Iterable[str]) -> str | None:
@@ -118,26 +128,13 @@ def of_caps(
     rules: Rules, at: datetime, flow_lpm: float, liters_today: float, liters_month: float
 ) -> tuple[float, str]:
     """Seconds until a cap on water is reached, and which; (inf, "") where none is set."""
-    month = at.astimezone(ZoneInfo(rules["timezone"])).month
-    today = {**rules, **rules["by_month"].get(str(month), {})}
+    rule = _rule_at(rules, at)
     limits = [(math.inf, "")]
     for cap, used, words in (
-        (today["daily_cap_l"], liters_today, "daily cap"),
-        (today["monthly_cap_l"], liters_month, "month's cap"),
+        (rule.daily_cap_l, liters_today, "daily cap"),
+        (rule.monthly_cap_l, liters_month, "month's cap"),
     ):
         if cap is not None and flow_lpm > 0:
             text = f"the {words} on water: {used:.0f} of {cap:.0f} L have run"
             limits.append((max(cap - used, 0.0) / flow_lpm * 60, text))
     return min(limits)
-
-
-def _allows(days: str | list[int], day: date) -> bool:
-    if isinstance(days, str):
-        return days == "all" or (day.day % 2 == 0) == (days == "even")
-    return day.weekday() in days
-
-
-def _moment(day: date, text: str, local: datetime) -> float:
-    """A time of day as seconds since the epoch; in the hour that autumn repeats, its first pass."""
-    at = datetime.combine(day, time.fromisoformat(text), local.tzinfo)
-    return at.astimezone(UTC).timestamp()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,7 +18,7 @@ from scheduler.garden.file import load_text
 from scheduler.garden.months import months_of
 from scheduler.model import MonthRule, Supply, WateringDays
 from scheduler.planning.day_rules import rules_from, supply_on
-from scheduler.service.limits import longest, rules_of, why_not
+from scheduler.service.limits import WITHIN_S, longest, rule_on, rules_of
 
 NEW_YORK = "America/New_York"
 TUESDAY_FRIDAY = WateringDays("weekdays", frozenset({1, 4}))
@@ -39,7 +39,8 @@ def at(text: str) -> datetime:
 
 def ask(when: str, minutes: float = 30, **more: object) -> str | None:
     given = {"zones": ["beans"], "flow_lpm": 10.0, "liters_today": 0.0, "liters_month": 0.0, **more}
-    return why_not(RULES, at(when), seconds=minutes * 60, **given)  # type: ignore[arg-type]
+    allowed, why = longest(RULES, at(when), **given)  # type: ignore[arg-type]  # what a case gives
+    return why if allowed < minutes * 60 - WITHIN_S or allowed <= 0 else None
 
 
 @pytest.mark.parametrize(
@@ -83,7 +84,12 @@ def test_hours_are_true_time_across_the_clock_change():
     begin = datetime(2026, 11, 1, 4, 30, tzinfo=UTC)  # 00:30 EDT
     seconds, _ = longest(rules, begin, ["beans"], 10.0, 0.0, 0.0)
     assert seconds == pytest.approx(4.5 * 3600)  # to 04:00 EST, 09:00 UTC
-    assert why_not(rules, begin - timedelta(seconds=1), ["beans"], 10.0, 60, 0.0, 0.0) is not None
+    assert longest(rules, begin - timedelta(seconds=1), ["beans"], 10.0, 0.0, 0.0)[0] == 0.0
+
+
+@pytest.mark.parametrize("day", [date(2026, 1, 1) + timedelta(days=k) for k in range(0, 365, 5)])
+def test_the_service_reckons_a_date_as_the_plan_does(day):
+    assert [rule_on(RULES, day)] == list(rules_from(SUPPLY, day))
 
 
 def test_the_rules_survive_json_and_need_no_numpy():
