@@ -11,6 +11,13 @@ from typing import Any, Literal
 from scheduler.model import Applied, Opening, Share
 
 Level = Literal["info", "look", "problem"]
+State = Literal["garden", "stuck", "disk", "clock", "wait", "summary"]
+Event = Literal[
+    "end", "skip", "late", "cut", "failed", "twice", "master", "flow", "meter", "stations", "control", "day",
+    "database", "step",
+]  # fmt: skip
+Kind = State | Event
+"""What a notice is about. A state goes on until it is over; an event has its day."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +93,7 @@ class Watering:
 
     @property
     def ident(self) -> str:
-        return f"{self.shares[0].day} {self.names} {self.shares[0].pulse}"
+        return f"{self.names} {self.shares[0].pulse}"
 
     @property
     def names(self) -> str:
@@ -243,17 +250,20 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class Tell:
-    """Say this in log and summary, once per key, until `Untell`, or for about a day."""
+    """Say this in log and summary, once of each matter, until `Untell`, or for about a day."""
 
-    key: str
+    kind: Kind
     level: Level
     text: str
+    of: str = ""  # which valve, opening, date
+    detail: str = ""  # which of these: two lines, but one matter
     opening: str | None = None  # of which it speaks
 
 
 @dataclass(frozen=True, slots=True)
 class Untell:
-    key: str
+    kind: Kind
+    of: str = ""
 
 
 @dataclass(frozen=True, slots=True)

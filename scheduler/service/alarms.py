@@ -27,14 +27,13 @@ LIMIT_S = 20.0
 class Limit:
     """Pure: may this be sent now?"""
 
-    _told: dict[str, float] = field(default_factory=dict)
+    _told: dict[tuple[str, str], float] = field(default_factory=dict)
     _sent: deque[float] = field(default_factory=deque)
 
-    def allows(self, key: str, now: float) -> bool:
+    def allows(self, matter: tuple[str, str], now: float) -> bool:
         self._told = {k: at for k, at in self._told.items() if now < at + AGAIN_S}
         while self._sent and now >= self._sent[0] + HOUR_S:
             self._sent.popleft()
-        matter = " ".join(key.split()[:2])
         if matter in self._told or len(self._sent) >= MOST_AN_HOUR:
             return False
         self._told[matter] = now
@@ -62,7 +61,7 @@ class Alarms:
             self._thread.start()
 
     def tell(self, line: Line) -> None:
-        if self._how is None or not self._limit.allows(line.key, time.monotonic()):
+        if self._how is None or not self._limit.allows(line.matter, time.monotonic()):
             return
         try:
             self._texts.put_nowait(f"{self._garden}: {line.text}")

@@ -19,7 +19,7 @@ from scheduler.service.guard_keeper import GuardDoor
 from scheduler.service.in_use import InUse
 from scheduler.service.jobs import ConfigWatch, DayJob, Refused
 from scheduler.service.moments import Moments
-from scheduler.service.notices import FIRST, Board
+from scheduler.service.notices import Board
 from scheduler.service.periphery import Periphery
 from scheduler.service.stop import Stop
 from scheduler.service.systemd import Manager
@@ -136,7 +136,7 @@ class Service:
         at = self.moments.now(self.runner.record.newest_s)
         if (stepped_s := self.moments.stepped_s) is not None:
             text = f"the clock was set by {stepped_s:+.0f} s"
-            self.board.tell(f"step {at.wall:%d %H:%M}", "look", text, at.wall)
+            self.board.tell("step", "look", text, at.wall, of=f"{at.wall:%d}", detail=f"{at.wall:%H:%M}")
         return at
 
     def _take_news(self, at: Moment) -> InUse | None:
@@ -152,12 +152,12 @@ class Service:
         try:
             self.valves.use(found.brief)
         except CouldNot as error:
-            self.board.tell(FIRST, "problem", f"the new garden.yaml is not in use: {error.text}", at.wall)
+            self.board.tell("garden", "problem", f"the new garden.yaml is not in use: {error.text}", at.wall)
             return None
         self.in_use = self.day_job.in_use = found
         self.moments.use(found.brief)
         self.periphery.use(found.brief)
-        self.board.untell(FIRST)
+        self.board.untell("garden")
         log.info("garden.yaml of %s is in use", found.taken_at)
         return found
 
@@ -165,7 +165,7 @@ class Service:
         more = f" (and {len(refused.complaints) - 1} more)" if len(refused.complaints) > 1 else ""
         since = self.in_use.taken_at
         text = f"{refused.complaints[0]}{more}: the version of {since:%Y-%m-%d %H:%M} is in use"
-        self.board.tell(FIRST, "problem", text, self.moments.local())
+        self.board.tell("garden", "problem", text, self.moments.local())
 
     def _say_stations(self, at: Moment) -> None:
         problems = self.periphery.stations.problems()

@@ -18,6 +18,8 @@ from scheduler.service.actions import (
     DayPlan,
     Hold,
     Holding,
+    Kind,
+    Level,
     Moment,
     Open,
     Recover,
@@ -104,7 +106,7 @@ class Ledger:
                 waiting[watering.valve] = found
                 found = self._late(at, watering, found)
             actions += found
-        actions += [Untell(f"wait {valve}") for valve in self.lately if valve not in waiting]
+        actions += [Untell("wait", valve) for valve in self.lately if valve not in waiting]
         self.lately = waiting
         return actions
 
@@ -130,7 +132,7 @@ class Ledger:
         late = at.wall.timestamp() > watering.start_s + LATE_S
         if not late or watering.valve in self.holding:
             return []
-        return [Tell(f"wait {watering.valve}", "look", f"{watering.names} waits: {why}")]
+        return [Tell("wait", "look", f"{watering.names} waits: {why}", of=watering.valve)]
 
     def _longest_s(self, now: float, watering: Watering, plan: DayPlan) -> float:
         """Never beyond what was asked for, the valve's cap, or the watering hours."""
@@ -165,7 +167,7 @@ class Ledger:
         names = ", ".join(share.zone for share in left)
         return [
             Book(None, water_records.never_opened(left, at.wall), at.wall),
-            Tell(f"skip {watering.ident}", "look", f"{names}: not watered, since its valve was open before"),
+            _of(watering, "skip", "look", f"{names}: not watered, since its valve was open before"),
         ]
 
     def _skip(self, at: Moment, watering: Watering, plan: DayPlan, limit: str | None = None) -> list[Action]:
@@ -175,8 +177,9 @@ class Ledger:
         )
         return [
             Book(None, water_records.never_opened(watering.shares, at.wall), at.wall),
-            Tell(
-                f"skip {watering.ident}",
+            _of(
+                watering,
+                "skip",
                 "look",
                 f"{watering.names}: the run of {plan.day} {watering.start:%H:%M} did not happen: {why}",
             ),
@@ -246,10 +249,10 @@ class Ledger:
         lines: list[Action] = []
         if at.wall.timestamp() - watering.start_s > LATE_S:
             why = self.lately.get(watering.valve, "the service was not ready before")
-            lines.append(Tell(f"late {watering.ident}", "info", f"{watering.names} started late, "
+            lines.append(_of(watering, "late", "info", f"{watering.names} started late, "
                               f"{at.wall:%H:%M} for {watering.start:%H:%M}: {why}"))  # fmt: skip
         if seconds < watering.seconds - WORTH_A_LINE_S:
-            lines.append(Tell(f"cut {watering.ident}", "look", f"{watering.names}: cut from "
+            lines.append(_of(watering, "cut", "look", f"{watering.names}: cut from "
                               f"{watering.seconds / 60:.0f} to {seconds / 60:.0f} min, to end inside the "
                               "watering hours and the valve's cap"))  # fmt: skip
         return lines
@@ -331,7 +334,7 @@ class Ledger:
         held = self.holding.pop(key)
         uid = held.opening.uid
         if answer.already:
-            return [Recover(), Tell(f"twice {uid}", "look", f"{held.names}: {answer.why}", opening=uid)]
+            return [Recover(), Tell("twice", "look", f"{held.names}: {answer.why}", of=uid, opening=uid)]
         self.tried -= {(s.day, s.zone, s.pulse) for s in held.opening.shares if s.pulse is not None}
         self._retry_at = at.mono + RETRY_WRITE_S
         text = f"{held.names}: no water, since it could not be recorded: {answer.why}"
@@ -362,13 +365,13 @@ class Ledger:
                 held.phase = "closing"
                 held.why = held.why or f"its valve did not open ({event.why})"
                 held.failed = True
-                return [Tell(f"failed {uid}", "problem", f"{held.names}: {held.why}", opening=uid)]
+                return [Tell("failed", "problem", f"{held.names}: {held.why}", of=uid, opening=uid)]
             case "closed":
                 held.closed_mono, held.closed_at = event.mono, at.wall
                 held.liters = event.liters
                 if event.why:
                     held.in_doubt(event.doubt_since or event.mono, event.why)
-                return [Untell(f"stuck {event.key}"), *self._settle(at, event.key)]
+                return [Untell("stuck", event.key), *self._settle(at, event.key)]
             case "close failed":
                 held.phase = "closing"
                 held.in_doubt(event.mono, "its close was not confirmed at once")
@@ -377,17 +380,18 @@ class Ledger:
 
     def _stray(self, event: ValveEvent) -> list[Action]:
         if event.kind == "closed":
-            return [Untell(f"stuck {event.key}")]
+            return [Untell("stuck", event.key)]
         return [self._stuck(event)] if event.kind == "close failed" else []
 
     def _stuck(self, event: ValveEvent) -> Tell:
         rule = self.rules.valves.get(event.key)
         name = ", ".join(rule.zones) if rule else event.key
         return Tell(
-            f"stuck {event.key}",
+            "stuck",
             "problem",
             f"{name}: the valve does not confirm that it is closed ({event.why}); it counts as open and is "
             "told again and again. Close the hand valve and look",
+            of=event.key,
         )
 
     # --- inside ---
@@ -445,7 +449,7 @@ class Ledger:
         line = water_records.line(held)
         if line:
             uid = held.opening.uid
-            actions.append(Tell(f"end {uid}", "look", line, opening=uid))
+            actions.append(Tell("end", "look", line, of=uid, opening=uid))
         if held.until is not None and held.again and held.missing_s > SHORTEST_CUT_S:
             actions.append(Replan(line or held.names))
         return actions
@@ -504,7 +508,7 @@ class Ledger:
                 if self.master.is_closed():  # no water reaches the zones
                     for key in list(self.holding):
                         actions += self.end(key, "the master valve closed", again=True)
-                return [*actions, Untell(f"stuck {event.key}")]
+                return [*actions, Untell("stuck", event.key)]
             case "open failed":
                 for held in self.holding.values():
                     if held.phase == "priming":
@@ -512,3 +516,8 @@ class Ledger:
                 told = Tell("master", "problem", f"the master valve did not open: {event.why}")
                 return [*self._start(at), told]
         return [self._stuck(event)]
+
+
+def _of(watering: Watering, kind: Kind, level: Level, text: str) -> Tell:
+    """A line on one planned run."""
+    return Tell(kind, level, text, of=str(watering.shares[0].day), detail=watering.ident)

@@ -93,7 +93,7 @@ class Meter:
 
     def _say(self, finding: Finding, names: str) -> list[Action]:
         text = WORDS[finding.kind].format(names=names, flow=finding.flow_lpm, expected=finding.expected_lpm)
-        return [Tell(f"flow {finding.kind} {names}", "problem", text)]
+        return [Tell("flow", "problem", text, of=finding.kind, detail=names)]
 
     def liters_of(self, uid: str, opened: float, closed: float) -> float | None:
         """What ran through the meter while this opening lasted; None where it cannot be told apart."""

@@ -68,7 +68,7 @@ class Recovery:
             f"{names}: interrupted, {records[0].minutes:.1f} min applied (surely {least:.1f}, at most "
             f"{most:.1f}): the service or the power went away meanwhile"
         )
-        told = Tell(f"end {opening.uid}", "look", text)
+        told = Tell("end", "look", text, of=opening.uid)
         actions: list[Action] = [Book(opening.uid, records, at.wall), told]
         if opening.shares[0].pulse is not None:
             actions.append(Replan(f"{names} was interrupted"))

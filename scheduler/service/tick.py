@@ -16,6 +16,7 @@ from scheduler.service.actions import (
     Book,
     Close,
     Hold,
+    Kind,
     Moment,
     Open,
     Recover,
@@ -168,10 +169,12 @@ class Runner:
                 case Close(key, _):
                     self.valves.close(key)
                 case Tell():
-                    self.board.tell(action.key, action.level, action.text, at.wall)
+                    self.board.tell(
+                        action.kind, action.level, action.text, at.wall, of=action.of, detail=action.detail
+                    )
                     self.requests.hear(action)
-                case Untell(key):
-                    self.board.untell(key)
+                case Untell(kind, of):
+                    self.board.untell(kind, of)
                 case Replan(why):
                     self.mornings.want(why, at.mono)
                 case Recover():
@@ -230,22 +233,23 @@ class Runner:
 
     def _disk(self, at: Moment, disk: Disk) -> None:
         for k, text in enumerate(disk.notices):
-            self.board.tell(f"database {at.wall:%Y%m%d%H%M} {k}", "problem", text, at.wall)
-        key = "disk" if disk.of == "books" else "summary"
+            self.board.tell("database", "problem", text, at.wall, of=f"{at.wall:%Y%m%d%H%M}", detail=str(k))
+        kind: Kind = "disk" if disk.of == "books" else "summary"
         if disk.why is None:
-            self.board.untell(key)
+            self.board.untell(kind)
             return
         text = disk.why
         if disk.of == "books":
             self.record.failed(at.mono)
             text = f"nothing opens, since it could not be recorded: {disk.why}"
-        self.board.tell(key, "problem", text, at.wall)
+        self.board.tell(kind, "problem", text, at.wall)
 
     def _day_read(self, at: Moment, read: DayRead) -> None:
         self.record.read(read)
         self.ledger.used_l = self.record.used_l()
         if read.as_watered and read.day == at.wall.date():
-            self.board.tell(f"database {read.day}", "problem", f"{STANDS_IN}, and nothing opens", at.wall)
+            text = f"{STANDS_IN}, and nothing opens"
+            self.board.tell("database", "problem", text, at.wall, of=str(read.day))
         self._remember(read)
         self.mornings.found(read.day, read.made_at, self.planned.brief.plan_at, at.wall)
         plan = self.planned.plan
@@ -275,7 +279,7 @@ class Runner:
                 f"{zone}: the run of {day} ({minutes:.0f} min) did not happen: the service was not "
                 "running, or its clock not trusted"
             )
-            told = Tell(f"skip {day} {zone} {pulse}", "look", text)
+            told = Tell("skip", "look", text, of=str(day), detail=f"{zone} {pulse}")
             self.perform(at, [Book(None, (record,), at.wall), told])
 
     # --- the daily job and the garden ---
@@ -295,10 +299,10 @@ class Runner:
         if done.ok:
             self.planned.use_rates(done.rates)
             self.ledger.rules = self.planned.rules()
-            self.board.untell(f"day {done.day}")
+            self.board.untell("day", str(done.day))
         else:
-            self.board.tell(f"day {done.day}", "problem", f"the day's plan could not be made: {done.why}; "
-                            "it is tried again", at.wall)  # fmt: skip
+            text = f"the day's plan could not be made: {done.why}; it is tried again"
+            self.board.tell("day", "problem", text, at.wall, of=str(done.day))
 
     def _adopt(self, at: Moment, brief: Brief) -> None:
         """Another version of garden.yaml: valves that are gone are closed, then let go."""

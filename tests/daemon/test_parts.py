@@ -244,8 +244,8 @@ def test_liters_of_a_run_are_those_between_its_ends() -> None:
 
 def test_the_version_in_use_stands_first_and_events_outlive_a_restart() -> None:
     board = Board()
-    board.tell("stuck gpio:1", "problem", "does not confirm", NOW)
-    board.tell("end u", "look", "interrupted", NOW)
+    board.tell("stuck", "problem", "does not confirm", NOW, of="gpio:1")
+    board.tell("end", "look", "interrupted", NOW, of="u")
     board.tell(FIRST, "problem", "garden.yaml:3: ...", NOW)
     page = {"notices": board.notices()}
     assert page["notices"][0]["text"] == "garden.yaml:3: ..."
@@ -254,10 +254,10 @@ def test_the_version_in_use_stands_first_and_events_outlive_a_restart() -> None:
 
 def test_the_same_matter_is_told_seldom() -> None:
     limit = alarms.Limit()
-    assert limit.allows("stuck gpio:1", 0.0)
-    assert not limit.allows("stuck gpio:1", HOUR)
-    assert limit.allows("stuck gpio:1", alarms.AGAIN_S)
-    sent = sum(limit.allows(f"end {k}", alarms.AGAIN_S + 1) for k in range(100))
+    assert limit.allows(("stuck", "gpio:1"), 0.0)
+    assert not limit.allows(("stuck", "gpio:1"), HOUR)
+    assert limit.allows(("stuck", "gpio:1"), alarms.AGAIN_S)
+    sent = sum(limit.allows(("end", str(k)), alarms.AGAIN_S + 1) for k in range(100))
     assert sent == alarms.MOST_AN_HOUR - 1
 
 
