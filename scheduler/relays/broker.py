@@ -19,8 +19,9 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, cast
 
+from scheduler.broker import new_client
+from scheduler.errors import CouldNot
 from scheduler.relays.base import LIMIT_S, ValveFailed
-from scheduler.secret import secret
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 KEEPALIVE_S = 10
+MQTT_5 = 5
 _ABORT = struct.pack("ii", 1, 0)  # SO_LINGER: unsent bytes are dropped on close, not sent later
 _TICK_S = 1.0  # how often the keepalive is looked after
 _JOIN_S = 0.5  # a thread that hangs in a name look-up is left behind
@@ -66,21 +68,12 @@ class Connection:
         self, broker: Mapping[str, Any], client_id: str, environ: Mapping[str, str], will: tuple[str, str]
     ) -> Client:
         try:
-            from paho.mqtt import client as mqtt
-            from paho.mqtt.enums import CallbackAPIVersion
-        except ImportError as missing:
-            raise ValveFailed(
-                f"mqtt valves need paho-mqtt, which cannot be loaded ({missing})",
-                hint='install it: pip install "rowwater[mqtt]"',
-            ) from missing
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=client_id,
-            protocol=mqtt.MQTTv5,
-            reconnect_on_failure=False,
-        )
-        if user := broker.get("user"):
-            client.username_pw_set(str(user), _password(broker.get("password_file"), environ))
+            client = new_client(
+                broker, environ, who="mqtt valves", client_id=client_id, protocol=MQTT_5,
+                reconnect_on_failure=False,
+            )  # fmt: skip
+        except CouldNot as problem:
+            raise ValveFailed(problem.text, hint=problem.hint) from problem
         client.will_set(will[0], will[1], qos=1, retain=False)
         client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect
@@ -258,12 +251,3 @@ def read_state(payload: bytes) -> bool | None:
         text = str(value)
     word = text.casefold()
     return True if word in _OPEN_WORDS else False if word in _CLOSED_WORDS else None
-
-
-def _password(file: str | None, environ: Mapping[str, str]) -> str | None:
-    if file is None:
-        return None
-    try:
-        return secret(file, environ)
-    except (OSError, ValueError) as problem:
-        raise ValveFailed(f"the broker's password file cannot be read: {problem}") from problem

@@ -11,8 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from scheduler.secret import secret
+from scheduler.broker import address, login
 from scheduler.service.child import tell_child
+from scheduler.service.http_call import http_call
 from scheduler.service.notices import Line
 
 log = logging.getLogger(__name__)
@@ -108,36 +109,22 @@ def _command(text: str, argv: list[str], environ: Mapping[str, str]) -> None:
 
 
 def _http(text: str, call: Mapping[str, Any]) -> None:
-    import urllib.parse
-    import urllib.request  # with ssl it weighs several MB: only where it is used
+    from urllib.parse import quote
 
-    url = str(call["url"]).replace("{text}", urllib.parse.quote(text))
-    method = str(call.get("method", "POST"))
-    body = call.get("body")
-    data = str(body).replace("{text}", text) if body is not None else text if method != "GET" else None
-    request = urllib.request.Request(  # noqa: S310
-        url,
-        data=None if data is None else data.encode(),
-        method=method,
-        headers={"Content-Type": "text/plain; charset=utf-8"},
-    )
-    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-    with opener.open(request, timeout=LIMIT_S):
-        pass
+    method, body = str(call.get("method", "POST")), call.get("body")
+    whole = None if method == "GET" else text
+    body = whole if body is None else str(body).replace("{text}", text)
+    url = str(call["url"]).replace("{text}", quote(text))
+    plain = {"Content-Type": "text/plain; charset=utf-8"}
+    http_call(url, method=method, body=body, limit_s=LIMIT_S, headers=plain)
 
 
 def _mqtt(text: str, topic: str, broker: Mapping[str, Any], environ: Mapping[str, str]) -> None:
     from paho.mqtt import publish
 
-    auth = None
-    if broker.get("user"):
-        file = broker.get("password_file")
-        auth = {"username": broker["user"], "password": secret(file, environ) if file else None}
+    known, (host, port) = login(broker, environ), address(broker)
+    auth = None if known is None else {"username": known[0], "password": known[1]}
     publish.single(
-        topic,
-        text,
-        qos=1,
-        hostname=str(broker.get("host", "localhost")),
-        port=int(broker.get("port", 1883)),
+        topic, text, qos=1, hostname=host, port=port,
         auth=auth,  # type: ignore[arg-type]  # its own type is private
-    )
+    )  # fmt: skip

@@ -9,19 +9,24 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from scheduler.broker import address, new_client
 from scheduler.core.health import Finding, Watch
-from scheduler.secret import secret
 from scheduler.service.actions import Action, Moment, Tell, Untell
 from scheduler.service.child import run_child
+from scheduler.service.http_call import http_call
 from scheduler.service.ledger import Ledger
 from scheduler.service.queues import drained
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import Client, MQTTMessage
 
 log = logging.getLogger(__name__)
 
 EVERY_S = 10.0
 LIMIT_S = 8.0
+KEEPALIVE_S = 30
 SILENT_S = 120.0  # a meter that said nothing for so long is out of order
 KEPT = 5000  # readings: half a day
 Read = Callable[[], float | None]
@@ -161,21 +166,14 @@ def _number(text: str) -> float | None:
 
 
 def _http(call: Mapping[str, Any]) -> str:
-    import urllib.request  # with ssl it weighs several MB: only where it is used
-
     body = call.get("body")
-    request = urllib.request.Request(  # noqa: S310
-        call["url"], data=None if body is None else str(body).encode(), method=call.get("method", "GET")
-    )
-    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-    with opener.open(request, timeout=LIMIT_S) as answer:
-        return str(answer.read(1000).decode(errors="replace"))
+    return http_call(
+        call["url"], method=call.get("method", "GET"), body=None if body is None else str(body),
+        limit_s=LIMIT_S,
+    )  # fmt: skip
 
 
 def _mqtt_reader(topic: str, broker: Mapping[str, Any], environ: Mapping[str, str]) -> Read:
-    from paho.mqtt.client import Client, MQTTMessage
-    from paho.mqtt.enums import CallbackAPIVersion
-
     newest: list[float | None] = [None]
 
     def heard(_: Client, __: object, message: MQTTMessage) -> None:
@@ -185,13 +183,10 @@ def _mqtt_reader(topic: str, broker: Mapping[str, Any], environ: Mapping[str, st
         except (ValueError, KeyError, TypeError):
             log.warning("the water meter said %r", message.payload[:80])
 
-    client = Client(CallbackAPIVersion.VERSION2)
+    client = new_client(broker, environ, who="mqtt meters")
     client.on_message = heard
     client.on_connect = lambda c, *_: c.subscribe(topic, 1)
-    if broker.get("user"):
-        file = broker.get("password_file")
-        client.username_pw_set(broker["user"], secret(file, environ) if file else None)
-    client.connect_async(str(broker.get("host", "localhost")), int(broker.get("port", 1883)), 30)
+    client.connect_async(*address(broker), KEEPALIVE_S)
     client.loop_start()
 
     def read() -> float | None:

@@ -16,8 +16,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from scheduler.broker import address, new_client
 from scheduler.errors import CouldNot
-from scheduler.secret import secret
 from scheduler.weather.mqtt import readings
 from scheduler.weather.mqtt.readings import Message
 
@@ -272,7 +272,7 @@ def hear(
     hearing.wait(seconds, quiet_seconds)
     client.disconnect()
     _end_loop(client)
-    where = f"{broker['host']}:{broker.get('port', 1883)}"
+    where = "{}:{}".format(*address(broker))
     if hearing.refused is not None:
         raise CouldNot(f"the broker at {where} refuses the connection: {hearing.refused}")
     if hearing.latest is None:
@@ -332,7 +332,7 @@ class _Hearing:
 
 def _connect(client: Client, broker: Mapping[str, Any]) -> None:
     """Returns at once; the library's own thread connects."""
-    client.connect_async(str(broker["host"]), int(broker.get("port", 1883)), KEEPALIVE_SECONDS)
+    client.connect_async(*address(broker), KEEPALIVE_SECONDS)
     client.loop_start()
 
 
@@ -344,29 +344,10 @@ def _end_loop(client: Client) -> None:
 
 
 def _client(broker: Mapping[str, Any], environ: Mapping[str, str]) -> Client:
-    try:
-        from paho.mqtt import client as mqtt
-        from paho.mqtt.enums import CallbackAPIVersion
-    except ImportError as missing:
-        raise CouldNot(
-            f"mqtt stations need paho-mqtt, which cannot be loaded ({missing})",
-            hint='install it: pip install "rowwater[mqtt]"',
-        ) from missing
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311, clean_session=True)
+    client = new_client(broker, environ, who="mqtt stations", clean_session=True)
     client.suppress_exceptions = True
     client.connect_timeout = JOIN_SECONDS
-    if user := broker.get("user"):
-        client.username_pw_set(str(user), _password(broker.get("password_file"), environ))
     return client
-
-
-def _password(name: object, environ: Mapping[str, str]) -> str | None:
-    if name is None:
-        return None
-    try:
-        return secret(str(name), environ)
-    except (OSError, ValueError) as problem:
-        raise CouldNot(f"the broker's password file cannot be read: {problem}") from problem
 
 
 def quiet_since(messages: Iterable[Message], now: datetime) -> timedelta | None:
