@@ -35,11 +35,16 @@ def write_atomic(path: Path, content: str | bytes) -> None:
             with suppress(OSError):
                 part.unlink()
             raise
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Makes renames in the folder last through a power cut. OSError."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _mode(path: Path) -> int | None:

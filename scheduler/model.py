@@ -416,13 +416,12 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class StoredPlan:
-    """A plan as it was made; `page` is all that the grower was told, `working` what `why` shows."""
+    """A plan as it was made; `page` is all that the grower was told. Its working is read apart."""
 
     day: date
     made_at: datetime
     inputs: str  # digest of every fact and setting that the plan rests on
     page: Mapping[str, Any]
-    working: Mapping[str, Any]
 
     @property
     def runs(self) -> tuple[Run, ...]:

@@ -28,7 +28,7 @@ def command(ctx: click.Context, day: date | None, plot: str | None, as_json: boo
     garden = common.garden()
     with common.store(site_now(garden.location.timezone)) as store:
         plan = store.newest_plan()
-    page = plan and plan.working.get("week")
+        page = plan and store.working(plan).get("week")
     if not page:
         raise common.no_plan(None)
     page = {**page, "display": garden.display}

@@ -22,14 +22,16 @@ def command(zone: str, day: date | None, as_json: bool) -> None:
     name = common.zone_name(garden, zone)
     with common.store(site_now(garden.location.timezone)) as store:
         plan = store.plan(day) if day else store.newest_plan()
-    if plan is None:
-        raise common.no_plan(day)
+        if plan is None:
+            raise common.no_plan(day)
+        kept = store.working(plan)
+    zone_kept = kept["zones"].get(name, {})
     working = {
         "zone": name,
         "date": plan.day.isoformat(),
         "made_at": plan.made_at.isoformat(),
-        "sections": [*plan.working["shared"], *plan.working["zones"].get(name, {}).get("sections", ())],
-        "history": plan.working["zones"].get(name, {}).get("history", []),
+        "sections": [*kept["shared"], *zone_kept.get("sections", ())],
+        "history": zone_kept.get("history", []),
     }
     if as_json:
         common.print_json(working)

@@ -39,7 +39,7 @@ def weather_page(
     """All of first..last; every number SI, its unit in the name. `today`: the days before it are the past."""
     found = with_history(garden, store, store.notes(), first, last, today=today)
     since = min(first, today - timedelta(days=LOOK_BACK_DAYS))
-    said = store.weather_said(since, max(last, today))
+    said = store.weather_issued(since, max(last, today))
     came = with_history(garden, store, store.notes(), since, today - timedelta(days=1), today=today).weather
     et = _filled(reference_et(found.weather, garden.location), first, last)
     flags = [

@@ -88,7 +88,7 @@ def gather(garden: Garden, day: date, store: Store, make_planting: MakePlanting 
         plans={plan.day: plan for plan in store.plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)},
         store_replaced=store.replaced_on(day),
         said=tuple(
-            store.weather_said(day - timedelta(days=LEARN_DAYS), day - timedelta(days=1), kind="forecast")
+            store.weather_issued(day - timedelta(days=LEARN_DAYS), day - timedelta(days=1), kind="forecast")
         ),
         flags=found.flags,
         tried=frozenset((zone, pulse) for _, zone, pulse in tried(store, day, day)),

@@ -20,7 +20,7 @@ DISK_PATIENCE_S = 2.0
 
 def open_store(data: Path) -> Store:
     path = data / "rowwater.db"
-    store = Store.open(path, now=datetime.now(UTC), setup=Setup(patience_s=DISK_PATIENCE_S))
+    store = Store.open(path, now=datetime.now(UTC), setup=Setup(patience_s=DISK_PATIENCE_S), check=True)
     with contextlib.suppress(OSError):  # where a group shares the folder, its members note things too
         mode = path.stat().st_mode
         if data.stat().st_mode & stat.S_ISGID and not mode & stat.S_IWGRP:

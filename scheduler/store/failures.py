@@ -8,13 +8,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sqlalchemy.exc import DBAPIError
-
 from scheduler.errors import CouldNot
+from scheduler.store.rows import Unreadable
 
 _READ_ONLY = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH}
 _LOCKED = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+
+
+class Damaged(CouldNot):
+    """The file does not hold what was written: the next opening looks through the whole of it."""
 
 
 def primary_code(error: sqlite3.Error) -> int | None:
@@ -28,10 +31,8 @@ def explained(path: Path) -> Iterator[None]:
     """Turns failures of the disk, the database or another program into CouldNot; lets defects through."""
     try:
         yield
-    except DBAPIError as error:
-        if isinstance(error.orig, sqlite3.Error) and (told := _database(path, error.orig)):
-            raise told from error
-        raise
+    except Unreadable as error:
+        raise _unreadable(path, str(error)) from error
     except sqlite3.Error as error:
         if told := _database(path, error):
             raise told from error
@@ -57,7 +58,7 @@ def _database(path: Path, error: sqlite3.Error) -> CouldNot | None:
             hint="the disk may be full or the card failing: copy the folder to another one and look at it",
         )
     if code in DAMAGED:
-        return CouldNot(
+        return Damaged(
             f"the database {path} is damaged ({error})",
             hint="run the command again: the damaged file is set aside and a new one begun",
         )
@@ -67,11 +68,15 @@ def _database(path: Path, error: sqlite3.Error) -> CouldNot | None:
             hint="run the command again: what stands there now is opened anew",
         )
     if code is None and type(error) is sqlite3.OperationalError:  # text that is no UTF-8
-        return CouldNot(
-            f"a record in the database {path} cannot be read ({error})",
-            hint="put back the newest backup, or rename the file so that a new one is begun",
-        )
+        return _unreadable(path, str(error))
     return None
+
+
+def _unreadable(path: Path, why: str) -> Damaged:
+    return Damaged(
+        f"a record in the database {path} cannot be read ({why})",
+        hint="put back the newest backup, or rename the file so that a new one is begun",
+    )
 
 
 def _file_system(path: Path, error: OSError) -> CouldNot:

@@ -6,17 +6,23 @@ import os
 import shutil
 import sqlite3
 import time
-from collections.abc import Iterable, Iterator
-from contextlib import closing, contextmanager
+import zlib
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
+from scheduler.disk import sync_folder
 from scheduler.errors import CouldNot
 from scheduler.store.failures import DAMAGED, primary_code
 
 SIDECARS = ("-wal", "-shm", "-journal")
+CHECK_HOURS = 20
+"""A file that was found whole is not looked through again so soon: the daily job does it, once."""
+PLANS_TRIED = 30
+"""The plans that are read day by day, and some more; an older one is told of when somebody asks for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +38,12 @@ class State:
     why: str = ""
 
 
-def look(path: Path, head: str, tables: Iterable[str], patience_s: float) -> State:
+def look(path: Path, head: str, tables: frozenset[str], patience_s: float, *, check: bool) -> State:
     """What is at `path`. Changes nothing that was recorded.
 
     A missing or empty file is a first start, unless the folder shows that records were kept here before
     (a summary, a schedule, a write-ahead log, an earlier copy): then it counts as lost.
+    check: look through the whole file for damage; else only at its beginning.
     """
     if not path.exists():
         return _nothing_there(path, "is gone", log_counts=True)
@@ -48,7 +55,7 @@ def look(path: Path, head: str, tables: Iterable[str], patience_s: float) -> Sta
         return State("lost", why="is damaged (its beginning is not that of a database)")
     try:
         with closing(_connect(path, patience_s)) as connection:
-            return _look_inside(path, connection, head, frozenset(tables))
+            return _look_inside(path, connection, head, tables, check)
     except sqlite3.DatabaseError as error:
         if _is_damage(error):
             return State("lost", why=f"is damaged ({error})")
@@ -91,8 +98,10 @@ def _is_damage(error: sqlite3.Error) -> bool:
     return primary_code(error) in {*DAMAGED, sqlite3.SQLITE_ERROR}
 
 
-def _look_inside(path: Path, connection: sqlite3.Connection, head: str, tables: frozenset[str]) -> State:
-    (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+def _look_inside(
+    path: Path, connection: sqlite3.Connection, head: str, tables: frozenset[str], check: bool
+) -> State:
+    (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone() if check else ("ok",)
     if verdict != "ok":
         return State("lost", why=f"is damaged ({' '.join(str(verdict).split())})")
     present = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
@@ -107,7 +116,46 @@ def _look_inside(path: Path, connection: sqlite3.Connection, head: str, tables: 
         return State("other", revision=row[0])
     if missing := sorted(tables - present):
         return State("lost", why=f"is damaged (no {', '.join(missing)})")
+    if check and (why := _broken_plan(connection)):
+        return State("lost", why=f"is damaged ({why})")
     return State("ready", revision=head)
+
+
+def _broken_plan(connection: sqlite3.Connection) -> str | None:
+    """What no check of the schema can see: a late plan that cannot be unpacked."""
+    query = "SELECT day, page, working FROM plans ORDER BY id DESC LIMIT ?"
+    for day, *streams in connection.execute(query, (PLANS_TRIED,)):
+        try:
+            for stream in streams:
+                zlib.decompress(stream)
+        except zlib.error as error:
+            return f"plan of {day}: {error}"
+    return None
+
+
+def checked_lately(path: Path, now: datetime) -> bool:
+    """Whether this very file was looked through, and found whole, within the last `CHECK_HOURS`."""
+    try:
+        at, inode = _mark(path).read_text(encoding="utf-8").split()
+        age = now - datetime.fromisoformat(at)
+        return int(inode) == path.stat().st_ino and timedelta(0) <= age < timedelta(hours=CHECK_HOURS)
+    except (OSError, ValueError, TypeError):  # none, torn, or without a time zone
+        return False
+
+
+def mark_checked(path: Path, now: datetime) -> None:
+    """A mark that cannot be written costs another check, and nothing else."""
+    with suppress(OSError):
+        _mark(path).write_text(f"{now.isoformat()} {path.stat().st_ino}\n", encoding="utf-8")
+
+
+def forget_check(path: Path) -> None:
+    with suppress(OSError):
+        _mark(path).unlink(missing_ok=True)
+
+
+def _mark(path: Path) -> Path:
+    return _beside(path, ".checked")
 
 
 def _nothing_there(path: Path, why: str, *, log_counts: bool) -> State:
@@ -177,15 +225,6 @@ def _free(path: Path) -> Path:
         count += 1
         candidate = _beside(path, f"-{count}")
     return candidate
-
-
-def sync_folder(folder: Path) -> None:
-    """Makes renames in the folder last through a power cut."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 @contextmanager

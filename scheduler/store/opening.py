@@ -6,14 +6,16 @@ import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
-
-from sqlalchemy import URL, Connection, Engine, create_engine, event, insert
 
 from scheduler.errors import CouldNot
-from scheduler.store import files, tables
+from scheduler.store import files
 from scheduler.store.rows import utc_text
 
+HEAD = "0003"
+"""The newest revision, known without asking alembic: importing it costs half of what a morning takes."""
+TABLES = frozenset(
+    ("store_info", "weather_values", "applied", "notes", "plans", "openings", "heartbeats", "closings")
+)
 OLDEST_SQLITE = (3, 37, 0)  # STRICT tables; an older one takes our schema for damage
 
 
@@ -22,7 +24,7 @@ class Setup:
     """Where the alembic revisions are, the newest of them, and how long to wait for another program."""
 
     scripts: Path = Path(__file__).parent / "migrations"
-    head: str = tables.HEAD
+    head: str = HEAD
     patience_s: float = 5.0
 
 
@@ -31,25 +33,28 @@ SHIPPED = Setup()
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    engine: Engine
-    notices: tuple[str, ...]
-    replaced: bool
+    notices: tuple[str, ...] = ()
+    replaced: bool = False
 
 
-def open_database(path: Path, *, now: datetime, setup: Setup) -> Opened:
-    """Makes, upgrades or replaces the database where that is needed. CouldNot where it must not."""
+def open_database(path: Path, *, now: datetime, setup: Setup, check: bool) -> Opened:
+    """Makes, upgrades or replaces the database where that is needed. CouldNot where it must not.
+
+    check: look through the whole file, even if that was done lately.
+    """
     if sqlite3.sqlite_version_info < OLDEST_SQLITE:
         wanted = ".".join(map(str, OLDEST_SQLITE[:2]))
         raise CouldNot(f"SQLite {sqlite3.sqlite_version} is too old: {wanted} or later is needed")
     path.parent.mkdir(parents=True, exist_ok=True)
-    if files.look(path, setup.head, tables.metadata.tables, setup.patience_s).kind == "ready":
-        return Opened(engine_of(path, setup.patience_s), (), False)
+    check = check or not files.checked_lately(path, now)
+    if _look(path, now, setup, check).kind == "ready":
+        return Opened()
     with files.only_me(path.parent, setup.patience_s):
         # again: another process may have been faster
-        state = files.look(path, setup.head, tables.metadata.tables, setup.patience_s)
+        state = _look(path, now, setup, check)
         match state.kind:
             case "ready":
-                return Opened(engine_of(path, setup.patience_s), (), False)
+                return Opened()
             case "foreign":
                 raise CouldNot(
                     f"{path} is a database of another program; it is left as it is",
@@ -59,57 +64,26 @@ def open_database(path: Path, *, now: datetime, setup: Setup) -> Opened:
                 return _upgrade(path, str(state.revision), now, setup)
             case "lost":
                 return _replace(path, state.why, now, setup)
-        return Opened(_create(path, now, setup, replaced=False), (), False)
+        _create(path, now, setup, replaced=False)
+        return Opened()
 
 
-def engine_of(path: Path, patience_s: float) -> Engine:
-    """Full durability, bounded waiting, and transactions that begin when we say so.
-
-    The default of the driver begins late: a read followed by a write can then fail "locked" at once,
-    without waiting. Use with `execution_options(write=True)` takes the write lock at the beginning.
-    """
-    engine = create_engine(
-        URL.create("sqlite", database=str(path)), connect_args={"timeout": patience_s}, hide_parameters=True
-    )
-    event.listen(engine, "connect", _on_connect)
-    event.listen(engine, "begin", _on_begin)
-    return engine
+def _look(path: Path, now: datetime, setup: Setup, check: bool) -> files.State:
+    state = files.look(path, setup.head, TABLES, setup.patience_s, check=check)
+    if check and state.kind == "ready":
+        files.mark_checked(path, now)
+    return state
 
 
-def _on_connect(connection: sqlite3.Connection, _: Any) -> None:
-    connection.isolation_level = None  # no BEGIN of the driver's own: see _on_begin
-    # recursive_triggers: else REPLACE deletes rows past the triggers that refuse it
-    for pragma in (
-        "journal_mode = WAL",
-        "synchronous = FULL",
-        "foreign_keys = ON",
-        "recursive_triggers = ON",
-    ):
-        connection.execute(f"PRAGMA {pragma}").close()
-
-
-def _on_begin(connection: Connection) -> None:
-    write = connection.get_execution_options().get("write", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
-
-
-def _create(path: Path, now: datetime, setup: Setup, *, replaced: bool) -> Engine:
+def _create(path: Path, now: datetime, setup: Setup, *, replaced: bool) -> None:
     from scheduler.store import migrate
 
-    info = {"created_at": utc_text(now)}
+    info = [("created_at", utc_text(now))]
     if replaced:
-        info["replaced_at"] = utc_text(now)
-    engine = engine_of(path, setup.patience_s)
-    try:
-        with engine.execution_options(write=True).begin() as connection:
-            migrate.upgrade(connection, setup.scripts)
-            connection.execute(
-                insert(tables.store_info), [{"name": name, "value": value} for name, value in info.items()]
-            )
-    except BaseException:
-        engine.dispose()
-        raise
-    return engine
+        info.append(("replaced_at", utc_text(now)))
+    with migrate.writing(path, setup.patience_s) as connection:
+        migrate.upgrade(connection, setup.scripts)
+        connection.exec_driver_sql("INSERT INTO store_info (name, value) VALUES (?, ?)", info)
 
 
 def _replace(path: Path, why: str, now: datetime, setup: Setup) -> Opened:
@@ -119,7 +93,8 @@ def _replace(path: Path, why: str, now: datetime, setup: Setup) -> Opened:
         f"the database {path} {why}: {kept}a new one is begun. What was recorded before is not counted, "
         "and today counts as watered until told otherwise."
     )
-    return Opened(_create(path, now, setup, replaced=True), (notice,), True)
+    _create(path, now, setup, replaced=True)
+    return Opened((notice,), True)
 
 
 def _upgrade(path: Path, revision: str, now: datetime, setup: Setup) -> Opened:
@@ -130,14 +105,9 @@ def _upgrade(path: Path, revision: str, now: datetime, setup: Setup) -> Opened:
             f"the database {path} was written by a newer version (revision {revision}); it is left as it is",
             hint="install that version again, or name another folder with --data",
         )
-    engine = engine_of(path, setup.patience_s)
-    try:
-        # the write lock is held from before the copy until the end: no row can fall between the two
-        with engine.execution_options(write=True).begin() as connection:
-            copy = files.copy_before(path, setup.head, now, setup.patience_s)
-            migrate.upgrade(connection, setup.scripts)
-    except BaseException:
-        engine.dispose()
-        raise
+    # the write lock is held from before the copy until the end: no row can fall between the two
+    with migrate.writing(path, setup.patience_s) as connection:
+        copy = files.copy_before(path, setup.head, now, setup.patience_s)
+        migrate.upgrade(connection, setup.scripts)
     notice = f"the database was brought from revision {revision} to {setup.head}; a copy is {copy.name}"
-    return Opened(engine, (notice,), False)
+    return Opened((notice,))

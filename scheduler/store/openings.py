@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
-
-from sqlalchemy import func, insert, select
-from sqlalchemy.exc import IntegrityError
+from typing import Any
 
 from scheduler.errors import CouldNot
 from scheduler.model import Applied, Opening, Share, Unsettled
 from scheduler.store import rows
-from scheduler.store.tables import applied, closings, heartbeats, notes, openings
-
-if TYPE_CHECKING:
-    from scheduler.store.store import Store
+from scheduler.store.store import Store
 
 Identity = tuple[date, str, int]
 """(local date, zone, pulse): one run, which is opened at most once."""
@@ -37,9 +32,9 @@ def open_in_books(store: Store, opening: Opening) -> None:
     }
     new = [common | _share_row(share) for share in opening.shares]
     try:
-        with store._write() as connection:
-            connection.execute(insert(openings), new)
-    except IntegrityError as error:
+        with store.writing() as connection:
+            rows.insert(connection, "openings", new)
+    except sqlite3.IntegrityError as error:
         names = ", ".join(f"{share.zone} pulse {share.pulse}" for share in opening.shares)
         raise AlreadyOpened(f"{names} of {opening.shares[0].day} was opened before") from error
 
@@ -62,8 +57,8 @@ def beat(store: Store, open_seconds: Iterable[tuple[str, float]], at: datetime) 
         for uid, seconds in open_seconds
     ]
     if new:
-        with store._write() as connection:
-            connection.execute(insert(heartbeats), new)
+        with store.writing() as connection:
+            rows.insert(connection, "heartbeats", new)
 
 
 def close_in_books(store: Store, uid: str | None, records: Sequence[Applied], at: datetime) -> None:
@@ -71,85 +66,81 @@ def close_in_books(store: Store, uid: str | None, records: Sequence[Applied], at
 
     uid: None for runs that were skipped before anything was written.
     """
-    with store._write() as connection:
+    with store.writing() as connection:
         if uid is not None:
-            done = connection.scalar(select(func.count()).where(closings.c.opening == uid))
-            if done:
+            if connection.execute("SELECT 1 FROM closings WHERE opening = ?", (uid,)).fetchone():
                 return
-            connection.execute(insert(closings), {"opening": uid, "recorded_at": rows.utc_text(at)})
-        if records:
-            connection.execute(insert(applied), [rows.applied_row(record) for record in records])
+            rows.insert(connection, "closings", [{"opening": uid, "recorded_at": rows.utc_text(at)}])
+        rows.insert(connection, "applied", [rows.applied_row(record) for record in records])
 
 
 def unsettled(store: Store) -> list[Unsettled]:
     """Openings without a closing, in the order they were written."""
-    with store._read() as connection:
-        found = connection.execute(
-            select(openings)
-            .where(openings.c.opening.not_in(select(closings.c.opening)))
-            .order_by(openings.c.id)
-        ).all()
-        by_uid: dict[str, list[Any]] = {}
-        for row in found:
-            by_uid.setdefault(row.opening, []).append(row)
+    with store.reading() as connection:
+        by_uid: dict[str, list[sqlite3.Row]] = {}
+        for row in connection.execute(_UNSETTLED):
+            by_uid.setdefault(row["opening"], []).append(row)
         out = []
         for uid, shares in by_uid.items():
-            last = connection.execute(
-                select(heartbeats.c.open_seconds, heartbeats.c.at)
-                .where(heartbeats.c.opening == uid)
-                .order_by(heartbeats.c.id.desc())
-                .limit(1)
-            ).one_or_none()
+            last = connection.execute(_LAST_BEAT, (uid,)).fetchone()
             out.append(
                 Unsettled(
                     _opening(uid, shares),
-                    None if last is None else last.open_seconds,
-                    None if last is None else datetime.fromisoformat(last.at),
+                    None if last is None else last["open_seconds"],
+                    None if last is None else datetime.fromisoformat(last["at"]),
                 )
             )
     return out
 
 
-def _opening(uid: str, shares: Sequence[Any]) -> Opening:
+_UNSETTLED = "SELECT * FROM openings WHERE opening NOT IN (SELECT opening FROM closings) ORDER BY id"
+_LAST_BEAT = "SELECT open_seconds, at FROM heartbeats WHERE opening = ? ORDER BY id DESC LIMIT 1"
+
+
+def _opening(uid: str, shares: Sequence[sqlite3.Row]) -> Opening:
     first = shares[0]
     return Opening(
         uid=uid,
-        valve=first.valve,
-        seconds=first.seconds,
+        valve=first["valve"],
+        seconds=first["seconds"],
         shares=tuple(
             Share(
-                row.zone, date.fromisoformat(row.day), row.pulse, row.minutes, row.flow_lpm,
-                row.net_per_minute, row.gross_per_minute, row.fill_minutes,
+                row["zone"], date.fromisoformat(row["day"]), row["pulse"], row["minutes"], row["flow_lpm"],
+                row["net_per_minute"], row["gross_per_minute"], row["fill_minutes"],
             )
             for row in shares
         ),
-        recorded_at=datetime.fromisoformat(first.recorded_at),
-        boot=first.boot,
-        monotonic_s=first.monotonic_s,
+        recorded_at=datetime.fromisoformat(first["recorded_at"]),
+        boot=first["boot"],
+        monotonic_s=first["monotonic_s"],
     )  # fmt: skip
 
 
 def tried(store: Store, first: date, last: date) -> set[Identity]:
     """Every planned run of the days that was opened, or is answered otherwise."""
-    found: set[Identity] = set()
-    with store._read() as connection:
-        for table in (openings, applied):
-            query = select(table.c.day, table.c.zone, table.c.pulse).where(
-                table.c.day.between(rows.day_text(first), rows.day_text(last)), table.c.pulse.is_not(None)
-            )
-            found |= {
-                (date.fromisoformat(day), zone, pulse) for day, zone, pulse in connection.execute(query)
-            }
-    return found
+    query = " UNION ".join(
+        f"SELECT day, zone, pulse FROM {table} WHERE day BETWEEN :first AND :last AND pulse IS NOT NULL"
+        for table in ("openings", "applied")
+    )
+    days = {"first": rows.day_text(first), "last": rows.day_text(last)}
+    with store.reading() as connection:
+        return {
+            (date.fromisoformat(day), zone, pulse) for day, zone, pulse in connection.execute(query, days)
+        }
 
 
 def newest_record(store: Store) -> datetime | None:
     """The latest moment that any record names: a clock before it cannot be right."""
     # a plan may be made ahead for a later date, at the time it would have been made then: it does not count
-    moments = (
-        openings.c.recorded_at, heartbeats.c.at, closings.c.recorded_at, applied.c.recorded_at,
-        notes.c.recorded_at,
-    )  # fmt: skip
-    with store._read() as connection:
-        latest = [connection.scalar(select(func.max(moment))) for moment in moments]
+    with store.reading() as connection:
+        latest = [
+            connection.execute(f"SELECT max({column}) FROM {table}").fetchone()[0]
+            for table, column in (
+                ("openings", "recorded_at"),
+                ("heartbeats", "at"),
+                ("closings", "recorded_at"),
+                ("applied", "recorded_at"),
+                ("notes", "recorded_at"),
+            )
+        ]
     return max((datetime.fromisoformat(text) for text in latest if text is not None), default=None)

@@ -4,14 +4,32 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+import sqlite3
+import zlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from functools import cache
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 
 from scheduler.model import Applied, Note, NoteKind, Outcome, StoredPlan, WeatherValue
 
 Row = dict[str, Any]
+Read = TypeVar("Read")
+Raw = TypeVar("Raw")
+
+
+class Unreadable(Exception):
+    """A row holds what nobody wrote: the disk has changed it."""
+
+
+def _readable(read: Callable[[Raw], Read]) -> Callable[[Raw], Read]:
+    def reading(raw: Raw) -> Read:
+        try:
+            return read(raw)
+        except (ValueError, TypeError, zlib.error) as error:
+            raise Unreadable(str(error)) from error
+
+    return reading
 
 
 def utc_text(moment: datetime) -> str:
@@ -58,6 +76,14 @@ def _as_dict(value: object) -> dict[Any, Any]:
     raise TypeError(f"{type(value).__name__} does not fit in JSON: {value!r}")
 
 
+def insert(connection: sqlite3.Connection, table: str, new: Sequence[Row]) -> None:
+    """Adds rows that all have the same columns."""
+    if new:
+        names = list(new[0])
+        marks = ", ".join(f":{name}" for name in names)
+        connection.executemany(f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", new)
+
+
 def weather_row(value: WeatherValue) -> Row:
     return {
         "day": day_text(value.day),
@@ -69,6 +95,7 @@ def weather_row(value: WeatherValue) -> Row:
     }
 
 
+@_readable
 def weather_values(rows: Iterable[Any]) -> list[WeatherValue]:
     """Rows (day, field, value, source, kind, fetched_at); many share a day and a fetch, parsed once."""
     day_of = cache(date.fromisoformat)
@@ -99,23 +126,24 @@ def applied_row(applied: Applied) -> Row:
     }
 
 
-def applied(row: Any) -> Applied:
+@_readable
+def applied(row: sqlite3.Row) -> Applied:
     return Applied(
-        zone=row.zone,
-        day=date.fromisoformat(row.day),
-        minutes=row.minutes,
-        liters=row.liters,
-        gross_mm=row.gross_mm,
-        net_mm=row.net_mm,
-        outcome=cast(Outcome, row.outcome),
-        recorded_at=datetime.fromisoformat(row.recorded_at),
-        pulse=row.pulse,
-        opened_at=_moment_if(row.opened_at),
-        closed_at=_moment_if(row.closed_at),
-        measured=bool(row.measured),
-        replaces_day=bool(row.replaces_day),
-        least_minutes=row.least_minutes,
-        most_minutes=row.most_minutes,
+        zone=row["zone"],
+        day=date.fromisoformat(row["day"]),
+        minutes=row["minutes"],
+        liters=row["liters"],
+        gross_mm=row["gross_mm"],
+        net_mm=row["net_mm"],
+        outcome=cast(Outcome, row["outcome"]),
+        recorded_at=datetime.fromisoformat(row["recorded_at"]),
+        pulse=row["pulse"],
+        opened_at=_moment_if(row["opened_at"]),
+        closed_at=_moment_if(row["closed_at"]),
+        measured=bool(row["measured"]),
+        replaces_day=bool(row["replaces_day"]),
+        least_minutes=row["least_minutes"],
+        most_minutes=row["most_minutes"],
     )
 
 
@@ -129,31 +157,49 @@ def note_row(note: Note) -> Row:
     }
 
 
-def note(row: Any) -> Note:
+@_readable
+def note(row: sqlite3.Row) -> Note:
     return Note(
-        kind=cast(NoteKind, row.kind),
-        day=date.fromisoformat(row.day),
-        recorded_at=datetime.fromisoformat(row.recorded_at),
-        zone=row.zone,
-        details=json.loads(row.details),
+        kind=cast(NoteKind, row["kind"]),
+        day=date.fromisoformat(row["day"]),
+        recorded_at=datetime.fromisoformat(row["recorded_at"]),
+        zone=row["zone"],
+        details=json.loads(row["details"]),
     )
 
 
-def plan_row(plan: StoredPlan) -> Row:
+def plan_row(
+    day: date, made_at: datetime, inputs: str, page: Mapping[str, Any], working: Mapping[str, Any]
+) -> Row:
     return {
-        "day": day_text(plan.day),
-        "made_at": utc_text(plan.made_at),
-        "inputs": plan.inputs,
-        "page": json_text(plan.page),
-        "working": json_text(plan.working),
+        "day": day_text(day),
+        "made_at": utc_text(made_at),
+        "inputs": inputs,
+        "page": packed(page),
+        "working": packed(working),
     }
 
 
-def plan(row: Any) -> StoredPlan:
+@_readable
+def plan(row: sqlite3.Row) -> StoredPlan:
     return StoredPlan(
-        day=date.fromisoformat(row.day),
-        made_at=datetime.fromisoformat(row.made_at),
-        inputs=row.inputs,
-        page=json.loads(row.page),
-        working=json.loads(row.working),
+        day=date.fromisoformat(row["day"]),
+        made_at=datetime.fromisoformat(row["made_at"]),
+        inputs=row["inputs"],
+        page=unpacked(row["page"]),
     )
+
+
+def packed(value: Mapping[str, Any]) -> bytes:
+    """JSON as a zlib stream, which carries a checksum of its own."""
+    return zlib.compress(json_text(value).encode(), 9)
+
+
+def unpacked(stream: bytes) -> Any:
+    return json.loads(zlib.decompress(stream))
+
+
+@_readable
+def working(stream: bytes) -> dict[str, Any]:
+    found: dict[str, Any] = unpacked(stream)
+    return found

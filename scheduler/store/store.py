@@ -1,31 +1,42 @@
-"""The facts on disk, through SQLAlchemy Core on SQLite: added one by one, never edited, never deleted."""
+"""The facts on disk (SQLite): added one by one, never edited, never deleted.
+
+By the standard library's sqlite3, which the service and the commands a person waits for can load at once.
+Weather, which only the daily way asks for, goes through SQLAlchemy Core (`store/weather.py`).
+"""
 
 from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, cast
-
-from sqlalchemy import Connection, Engine, Select, func, insert, select
-from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from scheduler.errors import CouldNot
 from scheduler.model import Applied, Note, NoteKind, StoredPlan, WeatherValue
 from scheduler.store import files, rows
+from scheduler.store.connection import connect, transaction
 from scheduler.store.effective import effective_applied
-from scheduler.store.failures import explained
+from scheduler.store.failures import Damaged, explained
 from scheduler.store.opening import SHIPPED, Opened, Setup, open_database
-from scheduler.store.tables import applied, notes, plans, store_info, weather_values
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Engine
+
+Raw = TypeVar("Raw")
+Fact = TypeVar("Fact")
 
 __all__ = ["Store", "effective_applied"]
 
-_NEWEST_KEY = (weather_values.c.day, weather_values.c.field, weather_values.c.source, weather_values.c.kind)
-_WEATHER = (*_NEWEST_KEY[:2], weather_values.c.value, *_NEWEST_KEY[2:], weather_values.c.fetched_at)
+_NEWEST_PLANS = """
+SELECT day, made_at, inputs, page FROM plans
+WHERE id IN (SELECT max(id) FROM plans WHERE day BETWEEN ? AND ? GROUP BY day) ORDER BY day
+"""
+_WORKING = "SELECT working FROM plans WHERE day = ? AND made_at = ? AND inputs = ? ORDER BY id DESC LIMIT 1"
 
 
 class Store:
@@ -36,40 +47,44 @@ class Store:
     tuples). ValueError for naive moments and for numbers that are not finite.
     """
 
-    def __init__(self, path: Path, opened: Opened) -> None:
+    def __init__(self, path: Path, opened: Opened, patience_s: float) -> None:
         """Use `Store.open`."""
         self.path = path
         self.notices = opened.notices
         """What opening had to do, for the grower: a database set aside, an upgrade."""
         self.replaced = opened.replaced
         """Whether this very opening began a new database in place of a lost one; see `replaced_on`."""
-        self._reader: Engine = opened.engine
-        self._writer: Engine = opened.engine.execution_options(write=True)
+        self._patience_s = patience_s
+        self._idle: deque[sqlite3.Connection] = deque()
+        self._engine: Engine | None = None  # for weather
         self._identity = _identity(path)
         self._gone = False
         self._closed = False
 
     @classmethod
-    def open(cls, path: Path, *, now: datetime, setup: Setup = SHIPPED) -> Store:
+    def open(cls, path: Path, *, now: datetime, setup: Setup = SHIPPED, check: bool = False) -> Self:
         """Opens the database, making folder and file where there are none, upgrading an older one.
 
         A damaged or lost one is set aside and a new one begun: `notices` and `replaced` say so. CouldNot,
         and nothing touched, for a database of a newer version or of another program.
         now: dates what is set aside, and the new database.
+        check: look through the whole file; else that is done once a day.
         """
         path = Path(path).absolute()
         rows.utc_text(now)
         with explained(path):
-            opened = open_database(path, now=now, setup=setup)
-            try:
-                return cls(path, opened)
-            except BaseException:
-                opened.engine.dispose()
-                raise
+            opened = open_database(path, now=now, setup=setup, check=check)
+            return cls(path, opened, setup.patience_s)
 
     def close(self) -> None:
         self._closed = True
-        self._reader.dispose()
+        self._drop_connections()
+
+    def _drop_connections(self) -> None:
+        while self._idle:
+            self._idle.pop().close()
+        if self._engine is not None:
+            self._engine.dispose()
 
     def __enter__(self) -> Self:
         return self
@@ -85,9 +100,8 @@ class Store:
         """Records the first day from which water given is known. The first call wins."""
         text = rows.day_text(day)
         if self._info("first_day") is None:
-            row = {"name": "first_day", "value": text}
-            with self._write() as connection:
-                connection.execute(sqlite_insert(store_info).values(row).on_conflict_do_nothing())
+            with self.writing() as connection:
+                connection.execute("INSERT OR IGNORE INTO store_info VALUES ('first_day', ?)", (text,))
 
     @property
     def first_day(self) -> date | None:
@@ -114,8 +128,8 @@ class Store:
         return first_day in (None, day)
 
     def _info(self, name: str) -> str | None:
-        with self._read() as connection:
-            return connection.scalar(select(store_info.c.value).where(store_info.c.name == name))
+        found = self._rows("SELECT value FROM store_info WHERE name = ?", name)
+        return str(found[0]["value"]) if found else None
 
     # --- weather ---
 
@@ -127,89 +141,55 @@ class Store:
         new = [rows.weather_row(value) for value in values]
         if not new:
             return 0
-        days = [row["day"] for row in new]
-        with self._write() as connection:
-            newest: dict[tuple[str, ...], float] = {
-                (day, field, source, kind): value
-                for day, field, value, source, kind, _ in connection.execute(_newest(min(days), max(days)))
-            }
-            changed = []
-            for row in new:
-                key = (row["day"], row["field"], row["source"], row["kind"])
-                if newest.get(key) != row["value"]:
-                    newest[key] = row["value"]
-                    changed.append(row)
-            if changed:
-                connection.execute(insert(weather_values), changed)
-        return len(changed)
+        from scheduler.store import weather
+
+        with self._weather(write=True) as connection:
+            return weather.add_changed(connection, new)
 
     def weather(self, first: date, last: date) -> list[WeatherValue]:
         """The newest value per day, field, source and kind of the days first..last, as they were added."""
-        with self._read() as connection:
-            return rows.weather_values(connection.execute(_newest(rows.day_text(first), rows.day_text(last))))
+        from scheduler.store import weather
+
+        with self._weather() as connection:
+            return weather.newest(connection, rows.day_text(first), rows.day_text(last))
 
     def weather_span(self) -> tuple[date, date] | None:
         """The first and the last day with any weather."""
-        day = weather_values.c.day
-        with self._read() as connection:
-            first = connection.scalar(select(func.min(day)))
-            last = connection.scalar(select(func.max(day)))
-        return None if first is None else (date.fromisoformat(first), date.fromisoformat(last))
+        from scheduler.store import weather
 
-    def weather_history(self, day: date, field: str) -> list[WeatherValue]:
-        """All that was ever said of one value, oldest first."""
-        query = (
-            select(*_WEATHER)
-            .where(weather_values.c.day == rows.day_text(day), weather_values.c.field == field)
-            .order_by(weather_values.c.id)
-        )
-        with self._read() as connection:
-            return rows.weather_values(connection.execute(query))
+        with self._weather() as connection:
+            return weather.span(connection)
 
-    def weather_said(self, first: date, last: date, *, kind: str | None = None) -> list[WeatherValue]:
-        """All that was ever said of the days first..last, oldest word first."""
-        query = (
-            select(*_WEATHER)
-            .where(weather_values.c.day.between(rows.day_text(first), rows.day_text(last)))
-            .order_by(weather_values.c.id)
-        )
-        if kind is not None:
-            query = query.where(weather_values.c.kind == kind)
-        with self._read() as connection:
-            return rows.weather_values(connection.execute(query))
+    def weather_issued(self, first: date, last: date, *, kind: str | None = None) -> list[WeatherValue]:
+        """All values ever issued for the days first..last, oldest first."""
+        from scheduler.store import weather
+
+        with self._weather() as connection:
+            return weather.issued(connection, rows.day_text(first), rows.day_text(last), kind)
 
     # --- water given ---
 
     def add_applied(self, record: Applied) -> None:
-        self._add(insert(applied), rows.applied_row(record))
+        self._add("applied", rows.applied_row(record))
 
     def applied(self, first: date, last: date, zone: str | None = None) -> list[Applied]:
         """The records of the local days first..last, in the order of recording; see `effective_applied`."""
-        query = select(applied).order_by(applied.c.id)
-        query = query.where(applied.c.day.between(rows.day_text(first), rows.day_text(last)))
-        if zone is not None:
-            query = query.where(applied.c.zone == zone)
-        with self._read() as connection:
-            return [rows.applied(row) for row in connection.execute(query)]
+        query = "SELECT * FROM applied WHERE day BETWEEN ? AND ? AND zone = ifnull(?, zone) ORDER BY id"
+        found = self._rows(query, rows.day_text(first), rows.day_text(last), zone)
+        return self._read_all(rows.applied, found)
 
     # --- what the grower noted ---
 
     def add_note(self, note: Note) -> None:
-        self._add(insert(notes), rows.note_row(note))
+        self._add("notes", rows.note_row(note))
 
     def notes(
         self, first: date | None = None, last: date | None = None, kind: NoteKind | None = None
     ) -> list[Note]:
         """In the order of recording; all days, all kinds, where not narrowed."""
-        query = select(notes).order_by(notes.c.id)
-        if first is not None:
-            query = query.where(notes.c.day >= rows.day_text(first))
-        if last is not None:
-            query = query.where(notes.c.day <= rows.day_text(last))
-        if kind is not None:
-            query = query.where(notes.c.kind == kind)
-        with self._read() as connection:
-            return [rows.note(row) for row in connection.execute(query)]
+        days = (rows.day_text(first or date.min), rows.day_text(last or date.max))
+        query = "SELECT * FROM notes WHERE day BETWEEN ? AND ? AND kind = ifnull(?, kind) ORDER BY id"
+        return self._read_all(rows.note, self._rows(query, *days, kind))
 
     # --- plans ---
 
@@ -217,13 +197,14 @@ class Store:
         self, day: date, made_at: datetime, inputs: str, page: Mapping[str, Any], working: Mapping[str, Any]
     ) -> StoredPlan:
         """The plan as stored; the day's newest, and nothing added, where that rests on the same inputs."""
-        row = rows.plan_row(StoredPlan(day, made_at, inputs, page, working))
-        with self._write() as connection:
-            newest = connection.execute(_plans(row["day"], row["day"])).one_or_none()
-            if newest is None or newest.inputs != inputs:
-                connection.execute(insert(plans), row)
-                newest = connection.execute(_plans(row["day"], row["day"])).one()
-        return rows.plan(newest)
+        row = rows.plan_row(day, made_at, inputs, page, working)
+        days = (row["day"], row["day"])
+        with self.writing() as connection:
+            newest = connection.execute(_NEWEST_PLANS, days).fetchone()
+            if newest is None or newest["inputs"] != inputs:
+                rows.insert(connection, "plans", [row])
+                newest = connection.execute(_NEWEST_PLANS, days).fetchone()
+        return self._read_all(rows.plan, [newest])[0]
 
     def plan(self, day: date) -> StoredPlan | None:
         """The day's newest."""
@@ -231,15 +212,18 @@ class Store:
 
     def newest_plan(self) -> StoredPlan | None:
         """The newest plan of the newest day that has one."""
-        with self._read() as connection:
-            day = connection.scalar(select(func.max(plans.c.day)))
-        return None if day is None else self.plan(date.fromisoformat(day))
+        (newest,) = self._rows("SELECT max(day) AS day FROM plans")
+        return None if newest["day"] is None else self.plan(date.fromisoformat(newest["day"]))
 
     def plans(self, first: date, last: date) -> list[StoredPlan]:
         """The newest of each of the days first..last that has one, in order of days."""
-        with self._read() as connection:
-            found = connection.execute(_plans(rows.day_text(first), rows.day_text(last))).all()
-        return [rows.plan(row) for row in found]
+        return self._read_all(rows.plan, self._rows(_NEWEST_PLANS, rows.day_text(first), rows.day_text(last)))
+
+    def working(self, plan: StoredPlan) -> dict[str, Any]:
+        """What `why` shows of a plan of this store."""
+        key = (rows.day_text(plan.day), rows.utc_text(plan.made_at), plan.inputs)
+        (found,) = self._rows(_WORKING, *key)
+        return self._read_all(rows.working, [found["working"]])[0]
 
     # --- the file ---
 
@@ -249,48 +233,82 @@ class Store:
         with explained(to):
             if to.exists() and (to.samefile(self.path) or not files.has_header(to)):
                 raise CouldNot(f"{to} is not an older backup; it is left as it is", hint="name another file")
-        with self._read() as connection, explained(to):
-            source = cast(sqlite3.Connection, connection.connection.driver_connection)
-            files.copy_database(source, to)
+        with self.reading() as connection, explained(to):
+            files.copy_database(connection, to)
 
     # --- one transaction per use ---
 
-    def _add(self, statement: Any, row: Mapping[str, Any]) -> None:
-        with self._write() as connection:
-            connection.execute(statement, row)
-
-    def _read(self) -> AbstractContextManager[Connection]:
-        return self._use(self._reader)
-
-    def _write(self) -> AbstractContextManager[Connection]:
-        return self._use(self._writer)
+    @contextmanager
+    def reading(self) -> Iterator[sqlite3.Connection]:
+        with self._use(write=False) as connection:
+            yield connection
 
     @contextmanager
-    def _use(self, engine: Engine) -> Iterator[Connection]:
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        with self._use(write=True) as connection:
+            yield connection
+
+    def _rows(self, query: str, *values: object) -> list[sqlite3.Row]:
+        with self.reading() as connection:
+            return connection.execute(query, values).fetchall()
+
+    def _read_all(self, read: Callable[[Raw], Fact], found: Iterable[Raw]) -> list[Fact]:
+        with self._explained():
+            return [read(row) for row in found]
+
+    def _add(self, table: str, row: rows.Row) -> None:
+        with self.writing() as connection:
+            rows.insert(connection, table, [row])
+
+    @contextmanager
+    def _use(self, *, write: bool) -> Iterator[sqlite3.Connection]:
+        with self._present():
+            try:
+                connection = self._idle.pop()
+            except IndexError:
+                connection = connect(self.path, self._patience_s)
+            try:
+                with transaction(connection, write=write):
+                    yield connection
+            finally:
+                self._idle.append(connection)
+                if self._closed or self._gone:
+                    self._drop_connections()
+
+    @contextmanager
+    def _weather(self, *, write: bool = False) -> Iterator[Connection]:
+        from scheduler.store import engine
+
+        with self._present():
+            if self._engine is None:
+                self._engine = engine.engine_of(self.path, self._patience_s)
+            with engine.transaction(self._engine, write=write) as connection:
+                yield connection
+
+    @contextmanager
+    def _present(self) -> Iterator[None]:
+        """For one use of the file that was opened, and no other that took its place."""
         if self._closed:
             raise RuntimeError(f"the store {self.path} is closed")
-        with explained(self.path):
+        with self._explained():
             if self._gone or _identity(self.path) != self._identity:
                 # rows written to the file we hold open would vanish with it; a later file may get its number
                 self._gone = True
-                self._reader.dispose()
+                self._drop_connections()
                 raise CouldNot(
                     f"the database {self.path} was deleted or replaced while it was in use",
                     hint="run the command again: it opens what is there now, or begins a new one",
                 )
-            with engine.begin() as connection:
-                yield connection
+            yield
 
-
-def _newest(first: str, last: str) -> Select[Any]:
-    ids = select(func.max(weather_values.c.id)).where(weather_values.c.day.between(first, last))
-    newest = weather_values.c.id.in_(ids.group_by(*_NEWEST_KEY))
-    return select(*_WEATHER).where(newest).order_by(weather_values.c.id)
-
-
-def _plans(first: str, last: str) -> Select[Any]:
-    ids = select(func.max(plans.c.id)).where(plans.c.day.between(first, last)).group_by(plans.c.day)
-    return select(plans).where(plans.c.id.in_(ids)).order_by(plans.c.day)
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            with explained(self.path):
+                yield
+        except Damaged:
+            files.forget_check(self.path)
+            raise
 
 
 def _identity(path: Path) -> tuple[int, int] | None:

@@ -217,7 +217,7 @@ def test_credit_lines_are_shown(grower: Grower) -> None:
         plan = store.newest_plan()
         assert plan
         said = {**plan.page["sources"], "credits": ["Thanks to X"]}
-        store.add_plan(plan.day, now, "other facts", {**plan.page, "sources": said}, plan.working)
+        store.add_plan(plan.day, now, "other facts", {**plan.page, "sources": said}, store.working(plan))
     out = grower("weather", "--date", "2015-07-01").out
     assert out.splitlines()[-1] == "Thanks to X"
     assert grower("weather", "--date", "2015-07-01", "--json").json["credits"] == ["Thanks to X"]

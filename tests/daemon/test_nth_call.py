@@ -63,13 +63,13 @@ class GatedStore(Store):
     gate: Gate
 
     @contextmanager
-    def _use(self, engine: Any) -> Iterator[Any]:
+    def _use(self, *, write: bool) -> Iterator[sqlite3.Connection]:
         if self.gate.fails("transaction begins"):
             raise CouldNot("another program keeps the database locked")
-        with super()._use(engine) as connection:
-            before = connection.connection.driver_connection.total_changes
+        with super()._use(write=write) as connection:
+            before = connection.total_changes
             yield connection
-            wrote = connection.connection.driver_connection.total_changes > before
+            wrote = connection.total_changes > before
             if wrote and self.gate.fails("transaction commits"):
                 raise CouldNot("no room left on the disk")
         if wrote and self.gate.fails("transaction is acknowledged"):

@@ -54,7 +54,8 @@ def keep_a_season(path: Path) -> None:
 
 
 def names(folder: Path) -> list[str]:
-    return sorted(entry.name for entry in folder.iterdir())
+    """What is in the folder, but for the mark of the last check."""
+    return sorted(entry.name for entry in folder.iterdir() if entry.suffix != ".checked")
 
 
 def tables_of(path: Path) -> set[str]:

@@ -8,14 +8,18 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import zlib
+from collections.abc import Callable
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from store.samples import DAY, NOW, keep_a_season, names, season_weather, water
 
 from scheduler.errors import CouldNot
+from scheduler.store import files
 from scheduler.store.store import Store
 
 ASIDE = "rowwater.db.broken-20260612T040000"
@@ -87,7 +91,7 @@ def test_the_morning_loads_no_alembic_and_no_orm(path: Path) -> None:
         "now = datetime.datetime(2026, 6, 12, 8, tzinfo=datetime.UTC)\n"
         "with Store.open(pathlib.Path(sys.argv[1]), now=now) as store:\n"
         "    assert store.first_day\n"
-        "heavy = ('alembic', 'sqlalchemy.orm', 'numpy', 'pandas', 'requests', 'icalendar')\n"
+        "heavy = ('alembic', 'sqlalchemy', 'numpy', 'pandas', 'requests', 'icalendar')\n"
         "print([name for name in heavy if name in sys.modules])\n"
     )
     done = subprocess.run(
@@ -221,10 +225,12 @@ def test_the_log_goes_aside_with_its_file(path: Path) -> None:
 
 
 def test_a_log_that_mends_its_file_does(path: Path, tmp_path: Path) -> None:
-    """The log holds whole pages, the first too: a power cut while it is copied back loses nothing."""
+    """The log holds whole pages, here the first too: a power cut while it is copied back loses nothing."""
     cut = tmp_path / "cut" / "rowwater.db"
     cut.parent.mkdir()
     with Store.open(path, now=NOW) as store:
+        with store.writing() as connection:
+            connection.execute("PRAGMA user_version = 1")  # kept on the first page
         store.add_applied(water())
         for ending in ("", "-wal"):
             shutil.copyfile(f"{path}{ending}", f"{cut}{ending}")
@@ -316,6 +322,94 @@ def test_damaged_while_in_use(path: Path) -> None:
         assert caught.value.hint is not None
         assert "set aside" in caught.value.hint
     assert_begun_anew(path, ASIDE)
+
+
+# --- looked through once a day ---
+
+
+def looked_through(path: Path, monkeypatch: pytest.MonkeyPatch, **opening: Any) -> bool:
+    """Whether an opening reads the whole file."""
+    seen: list[bool] = []
+    look = files.look
+
+    def watched(*arguments: Any, check: bool) -> files.State:
+        seen.append(check)
+        return look(*arguments, check=check)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(files, "look", watched)
+        Store.open(path, **opening).close()
+    return any(seen)
+
+
+def test_a_file_found_whole_is_not_looked_through_at_every_command(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep_a_season(path)
+    assert looked_through(path, monkeypatch, now=NOW)
+    assert not looked_through(path, monkeypatch, now=NOW)
+    assert not looked_through(path, monkeypatch, now=NOW + timedelta(hours=19))
+    assert looked_through(path, monkeypatch, now=NOW + timedelta(hours=20))
+    assert looked_through(path, monkeypatch, now=NOW)  # the mark is of a time to come: a clock was wrong
+    assert looked_through(path, monkeypatch, now=NOW, check=True)  # as the service does at its start
+
+
+@pytest.mark.parametrize("mark", ["", "yesterday 7", "2026-06-12T04:00:00 1", "2026-06-12T08:00:00+00:00 1"])
+def test_a_mark_that_is_torn_or_of_another_file_does_not_count(
+    path: Path, mark: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep_a_season(path)
+    path.with_name("rowwater.db.checked").write_text(mark)
+    assert looked_through(path, monkeypatch, now=NOW)
+    assert not looked_through(path, monkeypatch, now=NOW)
+
+
+def spoil_the_plan(path: Path) -> None:
+    """A bit flips in the packed page: no check of SQLite can tell, the checksum of the stream does."""
+    content = bytearray(path.read_bytes())
+    place = content.index(zlib.compress(b'{"page": "a"}', 9))
+    content[place + 6] ^= 8
+    path.write_bytes(content)
+
+
+def flip_a_number(path: Path) -> None:
+    """A date that is none."""
+    content = path.read_bytes()
+    path.write_bytes(content.replace(b"2026-06-12", b"2026-0f-12"))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "use"),
+    [
+        (spoil_middle, lambda store: store.weather(DAY - timedelta(days=60), DAY + timedelta(days=60))),
+        (spoil_the_plan, lambda store: store.plan(DAY)),
+        (flip_a_number, lambda store: store.notes()),
+    ],
+)
+def test_damage_since_the_last_check_is_met_in_use_and_set_aside_by_the_next_command(
+    path: Path, spoil: Callable[[Path], None], use: Callable[[Store], object]
+) -> None:
+    keep_a_season(path)
+    with Store.open(path, now=NOW) as store:
+        store.add_plan(DAY, NOW, "digest", {"page": "a"}, {})
+    with Store.open(path, now=NOW) as store, pytest.raises(CouldNot, match="damaged|cannot be read"):
+        spoil(path)
+        use(store)
+    assert_begun_anew(path, ASIDE)
+
+
+def test_an_old_plan_that_cannot_be_read_costs_no_database(path: Path) -> None:
+    keep_a_season(path)
+    with Store.open(path, now=NOW) as store:
+        store.add_plan(DAY, NOW, "digest", {"page": "a"}, {})
+        for later in range(1, 40):
+            store.add_plan(DAY + timedelta(days=later), NOW, "digest", {}, {})
+    spoil_the_plan(path)
+    with Store.open(path, now=NOW + timedelta(days=40)) as store:
+        assert store.notices == ()
+        assert store.plan(DAY + timedelta(days=39))
+        with pytest.raises(CouldNot, match="cannot be read"):
+            store.plan(DAY)
 
 
 # --- not ours to touch ---

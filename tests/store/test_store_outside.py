@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import event
 from store.samples import DAY, NOW, season_weather, water
 
 from scheduler.errors import CouldNot
+from scheduler.store.connection import connect
 from scheduler.store.opening import Setup
 from scheduler.store.store import Store
 
@@ -186,16 +186,19 @@ def test_one_process_at_a_time_prepares_a_database(path: Path) -> None:
 # --- the disk ---
 
 
-def test_no_room_left(path: Path) -> None:
+def test_no_room_left(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """SQLite's own limit on pages answers as a full disk does: https://sqlite.org/rescode.html#full"""
     Store.open(path, now=NOW).close()
-    with Store.open(path, now=NOW) as store:
 
-        @event.listens_for(store._reader, "connect")
-        def no_more_pages(connection: sqlite3.Connection, _: object) -> None:
-            pages = connection.execute("PRAGMA page_count").fetchone()[0] + 3
-            connection.execute(f"PRAGMA max_page_count = {pages}").close()
+    def no_more_pages(path: Path, patience_s: float) -> sqlite3.Connection:
+        connection = connect(path, patience_s)
+        pages = connection.execute("PRAGMA page_count").fetchone()[0] + 3
+        connection.execute(f"PRAGMA max_page_count = {pages}").close()
+        return connection
 
+    with Store.open(path, now=NOW) as store, monkeypatch.context() as patched:
+        patched.setattr("scheduler.store.store.connect", no_more_pages)
+        patched.setattr("scheduler.store.engine.connect", no_more_pages)
         store.add_applied(water())
         with pytest.raises(CouldNot, match="no room left") as caught:
             store.add_weather(season_weather())

@@ -316,7 +316,7 @@ def test_restated_rain(sky: Sky, mornings: Mornings) -> None:
     after = float(told[0].split(" -> ")[1].split(" mm")[0])
     assert after < before - 3
     assert mornings.store.applied(start, date(2026, 6, 30)) == log
-    history = mornings.store.weather_history(changed, "rain_mm")
+    history = [v for v in mornings.store.weather_issued(changed, changed) if v.field == "rain_mm"]
     assert [v.value for v in history if v.kind == "model"] == [0.0, 12.0], "both words are kept"
     again = mornings(date(2026, 6, 10))
     assert not any("restated" in n["text"] for n in again.page["notices"]), "told once"
