@@ -12,18 +12,18 @@ from pathlib import Path
 from scheduler.errors import CouldNot
 
 
-def write_atomic(path: Path, content: str | bytes) -> None:
+def write_atomic(path: Path, content: str | bytes, *, mode: int | None = None) -> None:
     """Replaces the file in one step: a reader, or a power cut, meets the old or the new, never a part.
 
-    A file that is replaced hands on its mode. CouldNot where disk or rights stand in the way; the old file
-    is then as it was.
+    mode: of the new file; without it a file that is replaced hands on its own. CouldNot where disk or rights
+    stand in the way; the old file is then as it was.
     """
     data = content.encode() if isinstance(content, str) else content
     with _told(path):
-        mode = _mode(path)
+        mode = _mode(path) if mode is None else mode
         part = path.with_name(f".{path.name}.{os.urandom(4).hex()}.part")
         try:
-            handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)  # less the umask
+            handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode or 0o666)  # less the umask
             with os.fdopen(handle, "wb") as file:
                 if mode is not None:
                     os.fchmod(handle, mode)

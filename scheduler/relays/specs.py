@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from scheduler.disk import write_atomic
 from scheduler.errors import CouldNot
 from scheduler.relays.base import LIMIT_S, Driver
 from scheduler.relays.make import driver_named
@@ -57,19 +57,11 @@ def try_limit_s(spec: Spec) -> float:
 
 
 def save(path: Path, specs: Sequence[Spec]) -> None:
-    """Replace the file whole, on disk when this returns. For its owner only: an address may hold a secret."""
-    new = path.with_name(path.name + ".new")
-    fd = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(fd, "w", encoding="utf-8") as file:
-        json.dump(list(specs), file, indent=1)
-        file.flush()
-        os.fsync(fd)
-    new.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+    """Replace the file whole, on disk when this returns. For its owner only: an address may hold a secret.
+
+    Raises CouldNot.
+    """
+    write_atomic(path, json.dumps(list(specs), indent=1), mode=0o600)
 
 
 def load(path: Path) -> list[Spec]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from scheduler.disk import write_atomic
+from scheduler.disk import sync_folder, write_atomic
 from scheduler.service.brief import Brief
 
 IN_USE = "in-use.json"
@@ -56,7 +55,7 @@ def keep(
     folder.mkdir()
     for name, text in texts.items():
         write_atomic(folder / name, text)
-    _sync(data)
+    sync_folder(data)
     record = {
         "copy": folder.name,
         "original": str(original),
@@ -84,11 +83,3 @@ def kept(data: Path) -> InUse | None:
         return InUse(brief, record["brief"], copy, original, taken_at, record["stamp"])
     except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError):
         return None
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -69,11 +69,7 @@ class ValvesInUse:
             before = valve_specs.load(self._path) if self._path.exists() else []
         here = self._bank.every_valve()
         union = [*own, *(spec for spec in before if spec["key"] not in keys and spec["key"] in here)]
-        try:
-            valve_specs.save(self._path, union)
-        except OSError as error:
-            reason = error.strerror or error
-            raise CouldNot(f"{self._path}: {reason}", hint="look at the disk it is on") from error
+        valve_specs.save(self._path, union)
         self._take(own)
         self._guard.start(union)
 

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
-from scheduler.disk import sync_folder
+from scheduler.disk import sync_folder, write_atomic
 from scheduler.errors import CouldNot
 from scheduler.store.failures import DAMAGED, primary_code
 
@@ -145,8 +145,8 @@ def checked_lately(path: Path, now: datetime) -> bool:
 
 def mark_checked(path: Path, now: datetime) -> None:
     """A mark that cannot be written costs another check, and nothing else."""
-    with suppress(OSError):
-        _mark(path).write_text(f"{now.isoformat()} {path.stat().st_ino}\n", encoding="utf-8")
+    with suppress(OSError, CouldNot):
+        write_atomic(_mark(path), f"{now.isoformat()} {path.stat().st_ino}\n")
 
 
 def forget_check(path: Path) -> None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from scheduler.disk import sync_folder, write_atomic
 from scheduler.errors import CouldNot
 
 KEEP_DAYS = 14
@@ -49,7 +50,7 @@ def append(path: Path, messages: Iterable[Message]) -> None:
     finally:
         os.close(descriptor)
     if new:
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
 
 
 def _write(descriptor: int, data: bytes) -> None:
@@ -112,18 +113,4 @@ def drop_old(path: Path, now: datetime, *, keep_days: int = KEEP_DAYS, most_byte
             kept = [m for m in _messages(file) if m.received_at >= now - timedelta(days=keep_days)]
     except FileNotFoundError:
         return
-    new = path.with_suffix(".new")
-    with new.open("wb") as file:
-        file.writelines(map(_line, kept))
-        file.flush()
-        os.fsync(file.fileno())
-    new.replace(path)
-    _sync_folder(path.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    write_atomic(path, b"".join(map(_line, kept)))
