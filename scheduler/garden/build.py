@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Any
 
 from scheduler import tables
 from scheduler.garden.blocks import (
@@ -20,7 +20,7 @@ from scheduler.garden.blocks import (
 )
 from scheduler.garden.crops import CropBook, folded, number, over
 from scheduler.garden.months import months_of
-from scheduler.garden.valve_blocks import HttpCallBlock, ValveBlock, ValveCallBlock
+from scheduler.garden.valve_blocks import ValveBlock
 from scheduler.model import (
     Garden,
     Location,
@@ -177,39 +177,15 @@ def _rows(own: RowsBlock | None, of_zone: RowsBlock | None) -> Rows | None:
     return Rows(merged.count, merged.length, merged.spacing, merged.tapes or 1, merged.slope or 0.0)
 
 
-def _call(block: HttpCallBlock) -> dict[str, Any]:
-    method = block.method or ("POST" if block.body is not None else "GET")
-    return {"method": method, "url": block.url, **({} if block.body is None else {"body": block.body})}
-
-
-def _valve_call(block: ValveCallBlock) -> dict[str, Any]:
-    """Secrets stay where they are: {"env": name} or {"file": path} in place of the text."""
-    headers = {
-        name: header.text or header.model_dump(exclude_none=True)
-        for name, header in (block.headers or {}).items()
-    }
-    return _call(block) | ({"headers": headers} if headers else {})
-
-
 def valve_of(block: ValveBlock | None, owner: str) -> Valve:
     """Equal settings make equal keys, however they were written; cap and limit are no part of the key."""
-    if block is None or block.by_hand:
+    named = block.driver() if block else None
+    if block is None or named is None:
         return Valve("by_hand", f"by_hand:{owner}", {}, block.cap if block else 360.0)
-    driver, settings = _driver(block)
+    driver, settings = named[0], named[1].settings()
     key = f"{driver}:{json.dumps(settings, sort_keys=True)}"
     limit = {} if block.limit is None or block.gpio else {"limit_s": block.limit}  # a pin answers at once
     return Valve(driver, key, settings | limit, block.cap)
-
-
-def _driver(block: ValveBlock) -> tuple[Literal["gpio", "command", "http", "mqtt"], dict[str, Any]]:
-    if block.gpio:
-        return "gpio", {"pin": block.gpio.pin, "active_high": block.gpio.active_high}
-    if block.command:
-        return "command", {"command": list(block.command)}
-    if block.http:
-        return "http", {"open": _valve_call(block.http.open), "close": _valve_call(block.http.close)}
-    assert block.mqtt
-    return "mqtt", block.mqtt.model_dump(exclude_none=True)
 
 
 def _with_common_limits(zones: list[Zone], with_cap: set[str]) -> tuple[Zone, ...]:
@@ -254,7 +230,7 @@ def _service(block: GardenBlock) -> dict[str, Any]:
         if part:
             service[key] = part.model_dump(exclude_none=True)
             if part.http:
-                service[key]["http"] = _call(part.http)
+                service[key]["http"] = part.http.call()
             if part.command:
                 service[key]["command"] = list(part.command)
     if master := block.master_valve:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from itertools import pairwise
-from typing import Any
 
 from scheduler import tables
 from scheduler.errors import BadInput
@@ -25,7 +24,7 @@ from scheduler.garden.crops import CropBook, folded
 from scheduler.garden.months import MONTHS, months_of
 from scheduler.garden.nodes import At
 from scheduler.garden.sheet import Sheet
-from scheduler.garden.valve_blocks import MqttValveBlock, ValveBlock, ValveCallBlock
+from scheduler.garden.valve_blocks import Hardware, MqttValveBlock, ValveBlock, ValveCallBlock
 from scheduler.nearest import nearest
 from scheduler.relays.mqtt import to_set
 from scheduler.units import shown
@@ -216,7 +215,7 @@ class Checks:
             self._headers(call)
 
     def _topics(self, mqtt: MqttValveBlock) -> None:
-        sent = {to_set(mqtt.topic) if mqtt.convention else mqtt.topic}
+        sent = set(mqtt.hardware())
         if mqtt.duration is not None:
             if mqtt.convention is None:
                 text = "only under convention: homie - elsewhere the seconds go with the message"
@@ -293,46 +292,18 @@ class Checks:
         uses = [(zone.valve, "a zone") for zone in self._garden.zones.values() if zone.valve]
         if self._garden.master_valve:
             uses.append((self._garden.master_valve, "the master valve"))
-        seen: dict[_Hardware, tuple[ValveBlock, str]] = {}
+        seen: dict[Hardware, tuple[ValveBlock, str]] = {}
         for valve, use in uses:
-            if not (hardware := _hardware(valve)):
+            if not (named := valve.driver()):
                 continue
-            other, other_use = seen.setdefault(hardware, (valve, use))
-            at, line = (*valve.at, hardware[0]), self._sheet.line((*other.at, hardware[0]))
+            driver, told = named
+            other, other_use = seen.setdefault((driver, *told.hardware()), (valve, use))
+            at, line = (*valve.at, driver), self._sheet.line((*other.at, driver))
             if other_use != use:
-                self._sheet.complain(at, f"{_words(hardware)} already opens {other_use} (line {line})")
+                self._sheet.complain(at, f"{told.called()} already opens {other_use} (line {line})")
             elif valve_of(other, "").key != valve_of(valve, "").key:
-                self._sheet.complain(at, f"{_words(hardware)} is described otherwise on line {line}")
+                self._sheet.complain(at, f"{told.called()} is described otherwise on line {line}")
         meter = self._garden.meter
         if meter and (found := seen.get(("gpio", meter.gpio))):
             text = f"pin {meter.gpio} already drives a valve (line {self._sheet.line(found[0].at)})"
             self._sheet.complain((*meter.at, "gpio"), text)
-
-
-_Hardware = tuple[Any, ...]
-"""The driver's key, and what tells one valve of it from another, whatever else its settings say."""
-
-
-def _hardware(valve: ValveBlock) -> _Hardware | None:
-    if valve.gpio:
-        return "gpio", valve.gpio.pin
-    if valve.command:
-        return "command", valve.command
-    if valve.http:
-        return "http", valve.http.open.url, valve.http.open.body
-    if valve.mqtt:
-        topic = valve.mqtt.topic
-        return "mqtt", to_set(topic) if valve.mqtt.convention else topic
-    return None
-
-
-def _words(hardware: _Hardware) -> str:
-    match hardware:
-        case "gpio", pin:
-            return f"pin {pin}"
-        case "command", program:
-            return f"the program {shown(' '.join(program))}"
-        case "mqtt", topic:
-            return f"the topic {shown(topic)}"
-    _, url, body = hardware
-    return f"the address {shown(url)}" + (f" with {shown(body)}" if body else "")

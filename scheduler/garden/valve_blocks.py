@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from scheduler.garden.sheet import Block
 from scheduler.garden.values import (
@@ -26,14 +26,40 @@ from scheduler.garden.values import (
     whole_number,
 )
 from scheduler.relays.base import LIMIT_S
+from scheduler.relays.mqtt import to_set
+from scheduler.units import shown
+
+Hardware = tuple[Any, ...]
 
 # fmt: off
 
 
-class GpioBlock(Block):
+class DriverBlock(Block):
+    """What one driver is told; the drivers stand in scheduler/relays, a file each."""
+
+    def settings(self) -> dict[str, Any]:
+        """As the driver reads them; equal settings, however they were written, are one valve."""
+        return self.model_dump(exclude_none=True)
+
+    def hardware(self) -> Hardware:
+        """What tells one valve of this driver from another, whatever else its settings say."""
+        return (repr(self.settings()),)
+
+    def called(self) -> str:
+        """That hardware in words."""
+        return f"the valve {shown(repr(self.settings()))}"
+
+
+class GpioBlock(DriverBlock):
     short_for: ClassVar[str | None] = "pin"
     pin: Pin = key("GPIO number (not the place on the header).", "17")
     active_high: Flag = key("false for a relay board that switches on when the pin goes low.", "false", True)
+
+    def hardware(self) -> Hardware:
+        return (self.pin,)
+
+    def called(self) -> str:
+        return f"pin {self.pin}"
 
 
 class HttpCallBlock(Block):
@@ -41,6 +67,10 @@ class HttpCallBlock(Block):
         "GET, POST or PUT; without it POST where there is a body, else GET.", "POST", None)
     url: Url = key("Address; {seconds} and {zone} are filled in.", '"http://192.0.2.7/relay/1?on={seconds}"')
     body: Body | None = key("What is sent; {seconds} and {zone} are filled in.", '"on {seconds}"', None)
+
+    def call(self) -> dict[str, Any]:
+        method = self.method or ("POST" if self.body is not None else "GET")
+        return {"method": method, "url": self.url, **({} if self.body is None else {"body": self.body})}
 
 
 class HeaderBlock(Block):
@@ -59,13 +89,31 @@ class ValveCallBlock(HttpCallBlock):
         "Header lines by name: a text, or where the secret is kept.",
         "{X-Key: {file: /etc/rowwater/relay-key}}", None)
 
+    def call(self) -> dict[str, Any]:
+        """Secrets stay where they are: {"env": name} or {"file": path} in place of the text."""
+        headers = {
+            name: header.text or header.model_dump(exclude_none=True)
+            for name, header in (self.headers or {}).items()
+        }
+        return super().call() | ({"headers": headers} if headers else {})
 
-class HttpValveBlock(Block):
+
+class HttpValveBlock(DriverBlock):
     open: ValveCallBlock = key("The call that opens.", '{url: "http://192.0.2.7/relay/1?on={seconds}"}')
     close: ValveCallBlock = key("The call that closes.", '{url: "http://192.0.2.7/relay/1?off"}')
 
+    def settings(self) -> dict[str, Any]:
+        return {"open": self.open.call(), "close": self.close.call()}
 
-class MqttValveBlock(Block):
+    def hardware(self) -> Hardware:
+        return self.open.url, self.open.body
+
+    def called(self) -> str:
+        body = f" with {shown(self.open.body)}" if self.open.body else ""
+        return f"the address {shown(self.open.url)}{body}"
+
+
+class MqttValveBlock(DriverBlock):
     topic: PlainTopic = key("Where open and close are sent.", "shed/valve/tomatoes")
     convention: Annotated[Literal["homie"], choice("homie")] | None = key(
         "homie: speak the open convention of that name; the topic is then a property.", "homie", None)
@@ -75,6 +123,27 @@ class MqttValveBlock(Block):
     state_topic: PlainTopic | None = key(
         "Where the relay reports open or closed after every command: only that confirms then.",
         "shed/valve/tomatoes/state", None)
+
+    def hardware(self) -> Hardware:
+        return (to_set(self.topic) if self.convention else self.topic,)
+
+    def called(self) -> str:
+        return f"the topic {shown(self.hardware()[0])}"
+
+
+class ProgramBlock(DriverBlock):
+    """`command: [program, argument]`, a list and no mapping in the file."""
+
+    command: Command
+
+    def settings(self) -> dict[str, Any]:
+        return {"command": list(self.command)}
+
+    def hardware(self) -> Hardware:
+        return tuple(self.command)
+
+    def called(self) -> str:
+        return f"the program {shown(' '.join(self.command))}"
 
 
 class ValveBlock(Block):
@@ -95,6 +164,16 @@ class ValveBlock(Block):
     limit: Annotated[float, seconds(1, LIMIT_S)] | None = key(
         f"A command, http or mqtt call not confirmed within this has failed. Without it: {LIMIT_S:g} s.",
         "5 s", None)
+
+    def driver(self) -> tuple[str, DriverBlock] | None:
+        """Name of the driver and what it is told; None for a valve that a person turns."""
+        for name in self.one_of:
+            told = getattr(self, name)
+            if isinstance(told, DriverBlock):
+                return name, told
+        if self.command is None:
+            return None
+        return "command", ProgramBlock.model_construct(command=self.command)
 
 
 class MasterValveBlock(ValveBlock):

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Protocol
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
 
 from scheduler.errors import CouldNot
 
@@ -13,6 +14,17 @@ LIMIT_S = 10.0
 
 class ValveFailed(CouldNot):
     """The command was not confirmed: the valve counts as open until a close succeeds."""
+
+
+class Site:
+    """What a driver may need to know beside its own settings."""
+
+    def __init__(
+        self, zones: Sequence[str], broker: Mapping[str, Any] | None, environ: Mapping[str, str]
+    ) -> None:
+        self.zones = zones
+        self.broker = broker  # {"host", "port", "user", "password_file"}
+        self.environ = environ
 
 
 class Driver(Protocol):
@@ -46,11 +58,6 @@ def doubt(driver: Driver) -> str | None:
     """
     reason = getattr(driver, "doubt", None)
     return reason if isinstance(reason, str) else None
-
-
-def is_by_hand(driver: Driver) -> bool:
-    """A person turns this valve: no command of ours moves water."""
-    return getattr(driver, "by_hand", False) is True
 
 
 def whole_seconds(key: str, seconds: float) -> int:

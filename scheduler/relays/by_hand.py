@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
-from scheduler.relays.base import whole_seconds
+from scheduler.relays.base import Site, whole_seconds
 
 log = logging.getLogger(__name__)
+
+
+def driver(key: str, _settings: Mapping[str, Any], site: Site) -> ByHand:
+    return ByHand(key, site.zones)
 
 
 class ByHand:
     """No hardware: says what to do. Whether it was done, only the grower knows (`rowwater note applied`)."""
 
-    by_hand = True
     simulated = False
     limit_s = 1.0
 

@@ -12,13 +12,17 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from scheduler.relays.base import LIMIT_S, ValveFailed, whole_seconds
+from scheduler.relays.base import LIMIT_S, Site, ValveFailed, whole_seconds
 
 log = logging.getLogger(__name__)
 
 KEPT_BYTES = 4096  # of what the program prints
 GRACE_S = 1.0  # between the polite and the hard signal
 _READ_BYTES = 65_536
+
+
+def driver(key: str, settings: Mapping[str, Any], site: Site) -> CommandValve:
+    return CommandValve(key, settings, site.zones, site.environ)
 
 
 class CommandValve:

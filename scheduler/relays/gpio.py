@@ -17,12 +17,16 @@ from collections.abc import Iterator, Mapping
 from importlib import import_module
 from typing import Any
 
-from scheduler.relays.base import ValveFailed, whole_seconds
+from scheduler.relays.base import Site, ValveFailed, whole_seconds
 
 log = logging.getLogger(__name__)
 
 FACTORY_VARIABLE = "GPIOZERO_PIN_FACTORY"
 _one_at_a_time = threading.Lock()  # pins of one process share one factory
+
+
+def driver(key: str, settings: Mapping[str, Any], site: Site) -> GpioValve:
+    return GpioValve(key, settings, site.environ)
 
 
 class GpioValve:

@@ -22,12 +22,16 @@ from http.client import HTTPConnection, HTTPException, HTTPSConnection
 from typing import Any
 from urllib.parse import SplitResult, quote, unquote, urlsplit
 
-from scheduler.relays.base import LIMIT_S, ValveFailed, whole_seconds
+from scheduler.relays.base import LIMIT_S, Site, ValveFailed, whole_seconds
 from scheduler.secret import secret
 
 log = logging.getLogger(__name__)
 
 ABORT = struct.pack("ii", 1, 0)  # SO_LINGER: what is not sent yet is dropped, not sent later
+
+
+def driver(key: str, settings: Mapping[str, Any], site: Site) -> HttpValve:
+    return HttpValve(key, settings, site.zones, site.environ)
 
 
 class HttpValve:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from scheduler.relays.base import Driver, ValveFailed
+from scheduler.relays.base import Driver, Site, ValveFailed
 
 if TYPE_CHECKING:
     from scheduler.model import Valve
+
+
+class _NoDriver(Exception):
+    pass
 
 
 def make_driver(
@@ -30,30 +35,26 @@ def driver_named(
     broker: Mapping[str, Any] | None,
     environ: Mapping[str, str],
 ) -> Driver:
+    """The function `driver` of the module of that name in this folder makes it. Raises ValveFailed."""
     try:
-        match name:
-            case "by_hand":
-                from scheduler.relays.by_hand import ByHand
-
-                return ByHand(key, zones)
-            case "gpio":
-                from scheduler.relays.gpio import GpioValve
-
-                return GpioValve(key, settings, environ)
-            case "command":
-                from scheduler.relays.command import CommandValve
-
-                return CommandValve(key, settings, zones, environ)
-            case "http":
-                from scheduler.relays.http import HttpValve
-
-                return HttpValve(key, settings, zones, environ)
-            case "mqtt":
-                from scheduler.relays.mqtt import MqttValve
-
-                return MqttValve(key, settings, broker, environ)
+        return _maker(name)(key, settings, Site(zones, broker, environ))
+    except _NoDriver:
+        raise ValveFailed(f'{key}: there is no driver "{name}"') from None
     except (KeyError, TypeError, ValueError) as problem:
         raise ValveFailed(
             f"{key}: settings of {name} are incomplete ({type(problem).__name__}: {problem})"
         ) from problem
-    raise ValveFailed(f'{key}: there is no driver "{name}"')
+
+
+def _maker(name: str) -> Callable[[str, Mapping[str, Any], Site], Driver]:
+    """Raises _NoDriver where no module of that name is a driver's."""
+    path = f"{__package__}.{name}"
+    try:
+        maker = getattr(import_module(path), "driver", None) if name.isidentifier() else None
+    except ModuleNotFoundError as missing:
+        if missing.name != path:
+            raise
+        maker = None
+    if maker is None:
+        raise _NoDriver(name)
+    return maker  # type: ignore[no-any-return]  # a module's attribute

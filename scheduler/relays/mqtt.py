@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from scheduler.relays.base import LIMIT_S, ValveFailed, whole_seconds
+from scheduler.relays.base import LIMIT_S, Site, ValveFailed, whole_seconds
 from scheduler.relays.broker import Connection
 
 OPEN_EXPIRES_S = 10
@@ -29,6 +29,10 @@ class _Messages:
 
     opening: Callable[[int], Sequence[tuple[str, str]]]
     closing: tuple[str, str]
+
+
+def driver(key: str, settings: Mapping[str, Any], site: Site) -> MqttValve:
+    return MqttValve(key, settings, site.broker, site.environ)
 
 
 class MqttValve:

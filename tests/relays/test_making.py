@@ -16,7 +16,7 @@ from scheduler.errors import CouldNot
 from scheduler.garden.file import load_text
 from scheduler.model import Valve
 from scheduler.relays import base, specs
-from scheduler.relays.base import ValveFailed, doubt, is_by_hand, whole_seconds
+from scheduler.relays.base import ValveFailed, doubt, whole_seconds
 from scheduler.relays.make import make_driver
 
 ZONE = (
@@ -109,7 +109,6 @@ def test_by_hand_says_what_to_do(caplog: pytest.LogCaptureFixture) -> None:
     driver.close()
     driver.release()
     assert caplog.messages == ["a, b: open it yourself, for 10 min", "a, b: close it yourself"]
-    assert is_by_hand(driver)
     assert not driver.simulated
     assert doubt(driver) is None
 
@@ -123,10 +122,10 @@ class TestBase:
         with pytest.raises(ValveFailed, match="k: cannot open for"):
             whole_seconds("k", seconds)
 
-    def test_only_a_by_hand_valve_is_by_hand(self) -> None:
-        driver = make_driver(Valve("gpio", "g", {"pin": 4}), zones=["a"], broker=None, environ={})
-        assert not is_by_hand(driver)
-        assert base.LIMIT_S == 10
+    @pytest.mark.parametrize("name", ["teleport", "base", "specs", "no such", "..by_hand", ""])
+    def test_a_module_that_is_no_driver_is_none(self, name: str) -> None:
+        with pytest.raises(ValveFailed, match=f'k: there is no driver "{name}"'):
+            make_driver(Valve(name, "k", {}), zones=["a"], broker=None, environ={})
 
 
 class TestTheFile:
