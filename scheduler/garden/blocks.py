@@ -58,6 +58,7 @@ from scheduler.garden.valve_blocks import (
     ValveBlock,
 )
 from scheduler.model import Display, Mulch, SoilUnit, WateringDays
+from scheduler.weather.services import SERVICES
 
 StageName = Literal["initial", "development", "mid-season", "late season"]
 
@@ -290,7 +291,7 @@ class SourceBlock(Block):
     """Exactly one kind."""
 
     one_of: ClassVar[tuple[str, ...]] = ("service", "file", "mqtt")
-    service: Annotated[str, choice("open-meteo", "nws")] | None = key(
+    service: Annotated[str, choice(*SERVICES)] | None = key(
         "A weather service: open-meteo, or nws (United States).", "open-meteo", None)
     contact: Name | None = key("How the service can reach you; nws asks for it.", "you@example.org", None)
     url: Url | None = key("Address of the service, if not the usual.", '"http://192.0.2.9/forecast"', None)

@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from itertools import pairwise
 
 from scheduler import tables
-from scheduler.errors import BadInput
 from scheduler.garden.blocks import (
     GardenBlock,
     PlantingBlock,
@@ -28,9 +27,9 @@ from scheduler.garden.valve_blocks import Hardware, MqttValveBlock, ValveBlock, 
 from scheduler.nearest import nearest
 from scheduler.relays.mqtt import to_set
 from scheduler.units import shown
+from scheduler.weather import services
 from scheduler.weather.files import layout
 from scheduler.weather.mqtt import messages
-from scheduler.weather.nws import service as nws
 
 _HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")  # token of RFC 9110, 5.6.2
 _OWN_HEADERS = frozenset({"connection", "content-length", "transfer-encoding"})
@@ -256,13 +255,11 @@ class Checks:
 
     def _source(self, source: SourceBlock) -> None:
         """What only the readers of weather know of their settings."""
-        if source.service == "nws":
-            try:
-                nws.agent(source.contact)
-            except BadInput as problem:
-                self._sheet.complain((*source.at, "contact"), f"{problem.text} - for example {problem.hint}")
-        about: list[tuple[str, list[str]]] = []
         spec = source_of(source)
+        if source.service:
+            for key, text in services.complaints(source.service, spec.settings):
+                self._sheet.complain((*source.at, key), text)
+        about: list[tuple[str, list[str]]] = []
         if source.file and source.file.columns:
             about.append(("file", layout.check(spec.settings)))
         if source.mqtt:

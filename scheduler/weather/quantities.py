@@ -13,6 +13,8 @@ MISSING_TEXTS = frozenset({"", "-", "--", "---", "na", "n/a", "nan", "null", "no
 MISSING_NUMBERS = frozenset(
     {-99.0, -999.0, -9999.0, -99.9, -99.99, -999.9, -999.99, -9999.9, -9999.99}  # common practice, no source
 )
+NEEDED = frozenset({"tmin_c", "tmax_c", "rain_mm"})
+"""A day with these is known; the rest can be estimated."""
 
 LIMITS: Mapping[str, tuple[float, float]] = {
     "tmin_c": (-90.0, 60.0),

@@ -5,101 +5,21 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
-from scheduler.errors import CouldNot, RowwaterError
-from scheduler.model import Fetched, Garden, Location, SourceSpec, WeatherValue
-from scheduler.weather import http
+from scheduler.errors import RowwaterError
+from scheduler.model import Fetched, Garden, SourceSpec, WeatherValue
+from scheduler.weather import http, services
 from scheduler.weather.answers import plain
 from scheduler.weather.cache import FOLDER, Cache, CachedGet
 from scheduler.weather.files import source as file_source
 from scheduler.weather.mqtt import readings
 from scheduler.weather.mqtt import station as mqtt_station
-from scheduler.weather.nws import service as nws
-from scheduler.weather.openmeteo import archive
-from scheduler.weather.openmeteo import service as openmeteo
+from scheduler.weather.request import Request
 
-URL_VARIABLE = "ROWWATER_OPENMETEO_URL"
-ARCHIVE_VARIABLE = "ROWWATER_OPENMETEO_ARCHIVE_URL"
-NWS_VARIABLE = "ROWWATER_NWS_URL"
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """What one source is asked."""
-
-    spec: SourceSpec
-    location: Location
-    folder: str
-    span_from: date
-    files_from: date
-    today: date
-    now: datetime
-    get: http.Get
-    environ: Mapping[str, str]
-    stored: Sequence[WeatherValue] = ()
-    data_folder: Path | None = None
-    cache: Cache | None = None
-    broker: Mapping[str, Any] | None = None
-
-
-def _open_meteo(ask: Request) -> Fetched:
-    own = ask.spec.settings.get("url") or ask.environ.get(URL_VARIABLE)
-    text = openmeteo.fetch(
-        ask.location, ask.span_from, now=ask.now, session_get=ask.get, url=str(own or openmeteo.URL)
-    )
-    answer = openmeteo.parse(
-        text,
-        location=ask.location,
-        today=ask.today,
-        now=ask.now,
-        span_from=ask.span_from,
-        source=ask.spec.name,
-    )
-    # whoever has an address of their own for the forecast is not sent elsewhere for the rest
-    address = ask.spec.settings.get("archive_url") or ask.environ.get(ARCHIVE_VARIABLE)
-    address = address or (None if own else openmeteo.ARCHIVE_URL)
-    missing = archive.missing_days([*ask.stored, *answer.values], ask.span_from, ask.today)
-    if missing and address:
-        return archive.fill(
-            answer, missing, location=ask.location, today=ask.today, now=ask.now, get=ask.get,
-            url=str(address), source=ask.spec.name,
-        )  # fmt: skip
-    reach = ask.today - timedelta(days=openmeteo.MOST_PAST_DAYS - 1)
-    if missing and missing[0] < reach:
-        notice = f"{ask.spec.name}: reaches {openmeteo.MOST_PAST_DAYS} days back: nothing before {reach}"
-        answer = replace(answer, notices=(*answer.notices, notice))
-    return answer
-
-
-def _nws(ask: Request) -> Fetched:
-    def known(day: date) -> bool:
-        mine = {
-            v.field for v in ask.stored if v.day == day and v.source == ask.spec.name and v.kind == "station"
-        }
-        return mine >= archive.NEEDED
-
-    answers = nws.fetch(
-        ask.location,
-        contact=ask.spec.settings.get("contact"),
-        days=nws.days_to_measure(ask.span_from, ask.today, known),
-        now=ask.now,
-        get=ask.get,
-        cache=ask.cache,
-        url=str(ask.spec.settings.get("url") or ask.environ.get(NWS_VARIABLE) or nws.URL),
-    )
-    return nws.parse(
-        answers,
-        location=ask.location,
-        today=ask.today,
-        now=ask.now,
-        span_from=ask.span_from,
-        source=ask.spec.name,
-    )
 
 
 def _file(ask: Request) -> Fetched:
@@ -124,12 +44,11 @@ def _mqtt(ask: Request) -> Fetched:
     )
 
 
-SOURCES: Mapping[tuple[str, str], Callable[[Request], Fetched]] = {
-    ("service", "open-meteo"): _open_meteo,
-    ("service", "nws"): _nws,
-    ("file", ""): _file,
-    ("mqtt", ""): _mqtt,
-}
+def _service(ask: Request) -> Fetched:
+    return services.module_of(str(ask.spec.settings.get("service", ask.spec.name))).answer(ask)
+
+
+SOURCES: Mapping[str, Callable[[Request], Fetched]] = {"service": _service, "file": _file, "mqtt": _mqtt}
 
 
 def collect(
@@ -163,12 +82,8 @@ def collect(
             spec, garden.location, garden.folder, span_from, files_from, today, now, get, environ,
             stored=stored, data_folder=data_folder, cache=cache, broker=garden.service.get("broker"),
         )  # fmt: skip
-        name = str(spec.settings.get("service", spec.name)) if spec.kind == "service" else ""
         try:
-            source = SOURCES.get((spec.kind, name))
-            if source is None:
-                raise CouldNot("is not a weather service known here")
-            answer = source(ask)
+            answer = SOURCES[spec.kind](ask)
             answers.append(replace(answer, notices=tuple(map(plain, answer.notices))))
         except RowwaterError as problem:
             failures.append(_line(spec, problem))

@@ -26,6 +26,7 @@ from scheduler.store.store import Store
 from scheduler.weather import http, sources
 from scheduler.weather.openmeteo import archive
 from scheduler.weather.openmeteo import service as openmeteo
+from scheduler.weather.quantities import NEEDED
 
 PLACE = Location(34.5, -81.5, 152, "America/New_York")
 NEW_YORK = ZoneInfo("America/New_York")
@@ -114,9 +115,7 @@ def test_nothing_missing_nothing_asked(replay: Replay, sky: Sky) -> None:
 def test_days_before_the_reach_of_the_forecast(replay: Replay, sky: Sky) -> None:
     """Only the missing days are asked and taken; the credit stays; DST of 8 March inside."""
     sky.rain = {date(2026, 3, 8): 7.5, date(2026, 2, 21): 3.0}
-    stored = [
-        WeatherValue(date(2026, 2, 20), field, 1.0, "file x", "station", sky.now) for field in archive.NEEDED
-    ]
+    stored = [WeatherValue(date(2026, 2, 20), field, 1.0, "file x", "station", sky.now) for field in NEEDED]
     [found], failures = ask(replay, sky, date(2026, 2, 20), stored)
     assert failures == []
     [(first, last)] = sky.asked
@@ -143,8 +142,7 @@ def test_holes_inside_the_reach(replay: Replay, sky: Sky) -> None:
 
 def test_old_forecasts_do_not_count_as_what_was(replay: Replay, sky: Sky) -> None:
     stored = [
-        WeatherValue(date(2026, 2, 20), field, 1.0, "open-meteo", "forecast", sky.now)
-        for field in archive.NEEDED
+        WeatherValue(date(2026, 2, 20), field, 1.0, "open-meteo", "forecast", sky.now) for field in NEEDED
     ]
     ask(replay, sky, date(2026, 2, 20), stored)
     assert sky.asked[0][0] == "2026-02-20"

@@ -12,9 +12,8 @@ from scheduler.errors import CouldNot
 from scheduler.model import Fetched, Location, WeatherValue
 from scheduler.weather.http import TOTAL_SECONDS, Get
 from scheduler.weather.openmeteo import service as openmeteo
+from scheduler.weather.quantities import NEEDED
 
-NEEDED = frozenset({"tmin_c", "tmax_c", "rain_mm"})
-"""A day with these is known; the rest can be estimated."""
 APART_DAYS = 14  # holes closer than this are asked for together
 MOST_CALLS = 4
 
