@@ -175,14 +175,10 @@ class Ledger:
         why = self.lately.get(
             watering.valve, limit or "the service was not running, or its clock not trusted, in time"
         )
+        text = f"{watering.names}: the run of {plan.day} {watering.start:%H:%M} did not happen: {why}"
         return [
             Book(None, water_records.never_opened(watering.shares, at.wall), at.wall),
-            _of(
-                watering,
-                "skip",
-                "look",
-                f"{watering.names}: the run of {plan.day} {watering.start:%H:%M} did not happen: {why}",
-            ),
+            _of(watering, "skip", "look", text),
         ]
 
     def give_up(self, at: Moment, plan: DayPlan) -> list[Action]:

@@ -252,6 +252,30 @@ def test_the_version_in_use_stands_first_and_events_outlive_a_restart() -> None:
     assert [line.text for line in from_page(page)] == ["interrupted"]  # states are found anew
 
 
+def test_a_notice_keeps_its_key_over_a_restart_and_is_withdrawn_by_it() -> None:
+    """today.json of an earlier start, or of another version, carries keys that were written then."""
+    board = Board()
+    board.tell("skip", "look", "did not happen", NOW, of="2026-06-12", detail="beans, north side 1")
+    board.tell("day", "problem", "could not be made", NOW, of="2026-06-12")
+    keys = [notice["key"] for notice in board.notices()]
+    assert keys == ["day 2026-06-12", "skip 2026-06-12 beans, north side 1"]
+    page = {"notices": [*board.notices(), {**board.notices()[0], "key": "of another version 1 2"}]}
+    again = Board(from_page(page))
+    assert [notice["key"] for notice in again.notices()] == [keys[0], "of another version 1 2", keys[1]]
+    again.untell("day", "2026-06-12")
+    again.untell("day", "2026-06-13")
+    assert len(again.lines()) == 2
+
+
+def test_alarms_go_by_the_matter_not_by_the_first_words_of_a_key() -> None:
+    sent: list[tuple[str, str]] = []
+    board = Board(alarm=lambda line: sent.append(line.matter))
+    for zone in "ab":
+        board.tell("stuck", "problem", f"{zone} is stuck", NOW, of=f"command:relay {zone}")
+        board.tell("skip", "look", f"{zone} did not happen", NOW, of="2026-06-12", detail=f"{zone} 1")
+    assert len(set(sent)) == 3  # each stuck valve by itself, the skipped runs of a day together
+
+
 def test_the_same_matter_is_told_seldom() -> None:
     limit = alarms.Limit()
     assert limit.allows(("stuck", "gpio:1"), 0.0)
