@@ -18,7 +18,8 @@ import numpy as np
 from scheduler.core.arrays import Minutes, Mm, Share
 from scheduler.core.balance.et import fill, reference_et
 from scheduler.core.balance.need import Morning, Need, need_today
-from scheduler.core.balance.soil import Balance, Rule, percolation, step, stress_coefficient
+from scheduler.core.balance.rule import RefillRule
+from scheduler.core.balance.soil import Balance, percolation, step, stress_coefficient
 from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction, terms
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
@@ -182,7 +183,7 @@ class _Walk:
     ) -> None:
         self.garden, self.truth, self.first, self.count = garden, truth, first, count
         self.et0, self.rain, self.source = et0, rain, source
-        self.rule = Rule.of(garden.zones)
+        self.rule = RefillRule.of(garden.zones)
         self.believed = replace(
             truth,
             etc=truth.etc.copy(),

@@ -10,7 +10,8 @@ import numpy as np
 
 from scheduler.core.arrays import BoolArray, Mm
 from scheduler.core.balance.et import ReferenceET, fill, reference_et
-from scheduler.core.balance.soil import Balance, Rule, run
+from scheduler.core.balance.rule import RefillRule
+from scheduler.core.balance.soil import Balance, run
 from scheduler.core.balance.terms import Terms, terms
 from scheduler.model import Garden
 from scheduler.planning.confidence import Confidence, confidence
@@ -77,7 +78,7 @@ def balance_to_last_night(garden: Garden, facts: Facts, believed: Sequence[Unans
     balance = run(
         laid_out,
         starting_deficit=np.array([zone.starting_deficit_mm for zone in facts.zones]),
-        rule=Rule.of(facts.zones),
+        rule=RefillRule.of(facts.zones),
         given=given,
         decide_from=count,
     )

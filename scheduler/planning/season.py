@@ -11,7 +11,8 @@ import numpy as np
 
 from scheduler.core.arrays import Mm
 from scheduler.core.balance.et import ReferenceET, fill, reference_et
-from scheduler.core.balance.soil import Balance, Rule, run
+from scheduler.core.balance.rule import RefillRule
+from scheduler.core.balance.soil import Balance, run
 from scheduler.core.balance.terms import Terms, terms
 from scheduler.core.quality.checks import examine
 from scheduler.core.quality.remarks import remarks
@@ -65,7 +66,7 @@ def simulate(
     balance = run(
         laid_out,
         starting_deficit=np.array([zone.starting_deficit_mm for zone in garden.zones]),
-        rule=Rule.of(garden.zones),
+        rule=RefillRule.of(garden.zones),
     )
     missing = int(np.count_nonzero(~(rain >= 0)))
     notices = [*weather.notices, *remarks(examine(weather, garden.location, source="weather file"))]

@@ -9,7 +9,7 @@ import numpy as np
 
 from scheduler.core.arrays import BoolArray
 from scheduler.core.balance.need import Morning, Need, need_today
-from scheduler.core.balance.soil import Rule
+from scheduler.core.balance.rule import RefillRule
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
 from scheduler.model import Garden, Run, Schedule, Supply, Unmet
 from scheduler.planning.day_rules import rules_from, supply_on
@@ -41,7 +41,7 @@ def decide(garden: Garden, facts: Facts, live: Live) -> Need:
         days_to_next_morning=_days_to_next_morning(garden, facts.day),
         held=_held_valves(facts),
     )
-    return need_today(live.terms, today, live.deficit, morning, Rule.of(facts.zones))
+    return need_today(live.terms, today, live.deficit, morning, RefillRule.of(facts.zones))
 
 
 def _days_to_next_morning(garden: Garden, day: date) -> int:

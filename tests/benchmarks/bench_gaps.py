@@ -21,7 +21,8 @@ from core import gardens  # noqa: E402
 from core.doubt_records import SPLIT, cut, filled_et, growing_season, lay_out, record, zones  # noqa: E402
 
 from scheduler.core.balance.et import METHODS, fill, reference_et  # noqa: E402
-from scheduler.core.balance.soil import Rule, run  # noqa: E402
+from scheduler.core.balance.rule import RefillRule  # noqa: E402
+from scheduler.core.balance.soil import run  # noqa: E402
 from scheduler.model import WeatherDays  # noqa: E402
 
 COLUMNS = ("tmin_c", "tmax_c", "tdew_c", "rh_mean_pct", "rh_min_pct", "rh_max_pct", "wind_m_s", "solar_mj_m2",
@@ -48,7 +49,7 @@ def liters_by_season(first: date, et0: np.ndarray, rain: np.ndarray, name: str, 
     """Litres of the test garden per season, by the plain rule."""
     planted = zones(years[0], years[-1])
     laid_out = lay_out(planted, first, et0, rain, gardens.location_of(name))
-    balance = run(laid_out, starting_deficit=np.zeros(len(planted)), rule=Rule.of(planted))
+    balance = run(laid_out, starting_deficit=np.zeros(len(planted)), rule=RefillRule.of(planted))
     flow = np.array([s.delivery.flow_lpm for s in laid_out.stands])[laid_out.stand]
     per_day = (balance.minutes * np.where(laid_out.standing, flow, 0.0)).sum(axis=1)
     year = np.array([first.year + int(k // 365.25) for k in range(len(per_day))])

@@ -14,7 +14,8 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from scheduler.core.balance.need import Morning, need_today
-from scheduler.core.balance.soil import Rule, run
+from scheduler.core.balance.rule import RefillRule
+from scheduler.core.balance.soil import run
 from scheduler.core.balance.tape import RunLimits, net_of_minutes, run_minutes
 from scheduler.core.balance.terms import terms
 from scheduler.model import Applied, Garden, Settle, Supply, WeatherDays
@@ -103,7 +104,7 @@ def test_what_was_given_is_what_the_season_gives_back(garden: Garden, weather: W
     again = run(
         done.terms,
         starting_deficit=np.array([zone.starting_deficit_mm for zone in garden.zones]),
-        rule=Rule.of(garden.zones),
+        rule=RefillRule.of(garden.zones),
         given=done.balance.irrigation,
         decide_from=len(done.rain_mm),
     )
@@ -203,7 +204,7 @@ def test_a_wetter_soil_never_asks_for_more_this_morning(
     laid_out = terms(
         garden.zones, g.FIRST, np.full(12, et0), np.zeros(12), location=garden.location, supply=garden.supply
     )
-    rule = Rule.of(garden.zones)
+    rule = RefillRule.of(garden.zones)
     now = np.minimum(np.array(deficits[:count]), laid_out.taw[3])
     seen = morning(
         count, et0_yesterday_mm=et0, rain_so_far_mm=fell, forecast_rain_mm=np.full(8, rain),

@@ -15,7 +15,8 @@ from scipy import integrate, stats
 
 from scheduler.core.balance.climate import weather_days
 from scheduler.core.balance.et import fill, penman_monteith, reference_et
-from scheduler.core.balance.soil import Rule, run, step
+from scheduler.core.balance.rule import RefillRule
+from scheduler.core.balance.soil import run, step
 from scheduler.core.balance.terms import terms
 from scheduler.core.uncertainty import sources as d
 from scheduler.core.uncertainty.carry import PARTS, carry, quantile, rectified
@@ -201,7 +202,7 @@ def season(seed: int, wet: float):
         for soil, refill in zip(gardens.SOILS[:3], (0.5, 0.5, 0.9), strict=True)
     )
     laid_out = terms(zones, first, et0, rain, location=gardens.HERE, supply=SUPPLY)
-    rule = Rule.of(zones)
+    rule = RefillRule.of(zones)
     return laid_out, run(laid_out, starting_deficit=np.zeros(3), rule=rule), et0, rain
 
 
@@ -278,7 +279,7 @@ def test_exact_where_nothing_bends():
     Jenkins and Reinsel, Time Series Analysis, section 3.2), lasting errors as the square of their sum."""
     laid_out, _, et0, rain = season(3, 0.0)
     zero = np.zeros((COUNT, 3))
-    rule = Rule.of(tuple(gardens.zone(gardens.planting(), name=n) for n in "abc"))
+    rule = RefillRule.of(tuple(gardens.zone(gardens.planting(), name=n) for n in "abc"))
     start = np.full(3, 2.0)
     balance = run(laid_out, starting_deficit=start, rule=rule, given=zero, decide_from=COUNT)
     sd, memory, k = 0.02, 0.5, 4
@@ -322,7 +323,7 @@ def test_any_season_has_a_finite_doubt_within_bounds(seed, plot):
     balance = run(
         laid_out,
         starting_deficit=np.array([z.starting_deficit_mm for z in plot.zones]),
-        rule=Rule.of(plot.zones),
+        rule=RefillRule.of(plot.zones),
     )
     none = np.zeros(n)
     carried = carry(

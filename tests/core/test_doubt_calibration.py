@@ -26,7 +26,8 @@ from core.doubt_records import (
 )
 
 from scheduler.core.balance.et import CLIMATOLOGY, PM, RECENT_MEAN, fill, reference_et
-from scheduler.core.balance.soil import Rule, run
+from scheduler.core.balance.rule import RefillRule
+from scheduler.core.balance.soil import run
 from scheduler.core.uncertainty.carry import carry
 from scheduler.core.uncertainty.sources import BAND_90, Doubt, InputDoubt, Spread, et0_doubt, learn_inputs
 
@@ -69,7 +70,7 @@ def deficit_outcomes(name: str, missing: tuple[str, ...], by: str = "penman-mont
     ).days(slice((first - days.first).days, None))  # fmt: skip
     planted, rain = zones(first.year, last.year), np.nan_to_num(seen.rain_mm)
     guess, full = (lay_out(planted, first, et, rain, at) for et in (et0, et0_full))
-    rule, start = Rule.of(planted), np.zeros(len(planted))
+    rule, start = RefillRule.of(planted), np.zeros(len(planted))
     believed = run(guess, starting_deficit=start, rule=rule)
     true = run(
         full, starting_deficit=start, rule=rule, given=believed.irrigation, decide_from=len(et0)

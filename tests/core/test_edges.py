@@ -14,7 +14,7 @@ from core import gardens as g
 from scheduler.core.balance.climate import HUMIDITY_BY, RADIATION_BY, Climate, days_of_year, sun, wind_at_2m
 from scheduler.core.balance.et import ReferenceET, fill, reference_et
 from scheduler.core.balance.need import Morning, Need, need_today
-from scheduler.core.balance.soil import Rule
+from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.tape import RunLimits, leaching_requirement, run_minutes
 from scheduler.core.balance.terms import terms
 from scheduler.errors import BadInput, NoReferenceET
@@ -639,7 +639,7 @@ def this_morning(deficit: float, *, et0: float = 5.0, days: int = 8, **seen: Any
         "forecast_rain_mm": np.full(days, np.nan), "rain_chance": np.full(days, np.nan),
         "days_to_next_morning": 1, "held": np.zeros(1, dtype=bool),
     } | seen  # fmt: skip
-    return need_today(laid_out, 0, np.array([deficit]), Morning(**told), Rule.of(plot.zones))
+    return need_today(laid_out, 0, np.array([deficit]), Morning(**told), RefillRule.of(plot.zones))
 
 
 def test_p_follows_yesterday_s_et_and_not_the_forecast_s():

@@ -12,7 +12,8 @@ from core.doubt_records import SUPPLY
 from filterpy.kalman import KalmanFilter
 
 from scheduler import tables
-from scheduler.core.balance.soil import Rule, run
+from scheduler.core.balance.rule import RefillRule
+from scheduler.core.balance.soil import run
 from scheduler.core.balance.terms import terms
 from scheduler.core.uncertainty import soil_readings as s
 from scheduler.core.uncertainty import sources as d
@@ -35,7 +36,7 @@ def plot(zones: int = 3, rain_every: int = 0):
         for k in range(zones)
     )
     laid_out = terms(planted, date(2023, 5, 1), et0, rain, location=gardens.HERE, supply=SUPPLY)
-    balance = run(laid_out, starting_deficit=np.zeros(zones), rule=Rule.of(planted))
+    balance = run(laid_out, starting_deficit=np.zeros(zones), rule=RefillRule.of(planted))
     return laid_out, balance, et0, rain
 
 
@@ -185,7 +186,7 @@ def test_readings_lead_a_balance_that_runs_dry_unseen_back_to_the_truth():
     rng = np.random.default_rng(5)
     thirsty = replace(laid_out, etc=laid_out.etc * 1.25)
     true = run(
-        thirsty, starting_deficit=np.zeros(3), rule=Rule.of(tuple(gardens.zone(name=n) for n in "abc")),
+        thirsty, starting_deficit=np.zeros(3), rule=RefillRule.of(tuple(gardens.zone(name=n) for n in "abc")),
         given=balance.irrigation, decide_from=COUNT,
     ).deficit_start  # fmt: skip
     readings = [

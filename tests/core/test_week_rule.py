@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from scheduler.core.balance.need import Morning, need_today
-from scheduler.core.balance.soil import Rule
+from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.terms import terms
 from scheduler.core.week.inputs import week_of
 from scheduler.core.week.plan import plan_week
@@ -49,7 +49,7 @@ def test_water_to_spare_is_the_plain_rule(garden: Garden, day: int, et0: float, 
         et0_yesterday_mm=et0, rain_so_far_mm=0.0, applied_today_mm=np.zeros(len(held)),
         forecast_rain_mm=np.zeros(7), rain_chance=np.zeros(7), days_to_next_morning=1, held=held,
     )  # fmt: skip
-    need = need_today(laid_out, day, deficit, morning, Rule.of(garden.zones))
+    need = need_today(laid_out, day, deficit, morning, RefillRule.of(garden.zones))
     ahead = week_of(garden.zones, laid_out, day, need, rain_chance=np.zeros(7), held=held, **AMPLE)
     ahead = replace(ahead, valve_cap=np.full(ahead.valves, 1e5))
     plan = plan_week(ahead, solver=False)

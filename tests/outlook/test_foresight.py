@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from scheduler.core.balance.soil import Rule, morning_minutes
+from scheduler.core.balance.rule import RefillRule, morning_minutes
 from scheduler.errors import BadInput
 from scheduler.garden.file import load
 from scheduler.planning.day_rules import rules_from
@@ -31,7 +31,7 @@ spec.loader.exec_module(example)
 
 def test_the_walk_with_the_plain_rule_is_the_season_to_the_last_bit():
     span = {"first": date(2015, 4, 1), "last": date(2015, 10, 31)}
-    rule = Rule.of(GARDEN.zones)
+    rule = RefillRule.of(GARDEN.zones)
 
     def plain(dawn):
         minutes = morning_minutes(

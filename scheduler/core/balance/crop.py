@@ -94,7 +94,7 @@ def wetted_fraction(rows: Rows, wetted_width_m: float) -> float:
 
     wetted_width_m: of one tape.
 
-    >>> wetted_fraction(Rows(count=4, length_m=20.0, spacing_m=1.5, tapes=1), 0.60)
+    >>> round(wetted_fraction(Rows(count=4, length_m=20.0, spacing_m=1.5, tapes=1), 0.60), 3)
     0.4
     """
     return min(1.0, rows.tapes * wetted_width_m / rows.spacing_m)

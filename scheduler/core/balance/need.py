@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scheduler.core.arrays import BoolArray, Minutes, Mm, Share
-from scheduler.core.balance.soil import Rule, morning_minutes
+from scheduler.core.balance.rule import RefillRule, morning_minutes
 from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction
 
@@ -43,7 +43,7 @@ class Need:
     net: Mm
 
 
-def need_today(terms: Terms, day: int, deficit: Mm, morning: Morning, rule: Rule) -> Need:
+def need_today(terms: Terms, day: int, deficit: Mm, morning: Morning, rule: RefillRule) -> Need:
     """Who is due this morning, who can wait for rain, and the minutes each wants.
 
     day: index of today in `terms`; deficit: (zone,) Dr(i-1).  p uses yesterday's ET0, since today's is only

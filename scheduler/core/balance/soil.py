@@ -5,16 +5,16 @@ Deficit Dr is mm below field capacity, per planted area.  Equation numbers: FAO-
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm, Share
-from scheduler.core.balance.tape import RunLimits, net_of_minutes, run_minutes
+from scheduler.core.balance.chains import Chains, chains_of
+from scheduler.core.balance.rule import RefillRule, morning_minutes
+from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import Terms
-from scheduler.model import Zone
 
 
 class Day(NamedTuple):
@@ -86,56 +86,6 @@ def stress_coefficient(deficit: Mm, *, taw: Mm, span: Mm) -> Share:
 
 
 @dataclass(frozen=True, slots=True)
-class Rule:
-    """How a morning's minutes follow from the deficit, (zone,) arrays (model M6, M7)."""
-
-    leave_room: Mm
-    limits: RunLimits
-    shared_valves: tuple[tuple[int, ...], ...] = ()  # zones on one valve open together
-
-    @classmethod
-    def of(cls, zones: tuple[Zone, ...]) -> Rule:
-        return cls(np.array([z.leave_room_mm for z in zones]), RunLimits.of(zones), shared_valves(zones))
-
-    def first(self, n: int) -> Rule:
-        """The same for the first n only."""
-        return Rule(self.leave_room[:n], self.limits.of_zones(slice(n)), self.shared_valves)
-
-
-def shared_valves(zones: Sequence[Zone]) -> tuple[tuple[int, ...], ...]:
-    """Groups of two or more zones that hang on one valve."""
-    by_key: dict[str, list[int]] = {}
-    for i, zone in enumerate(zones):
-        by_key.setdefault(zone.valve.key, []).append(i)
-    return tuple(tuple(group) for group in by_key.values() if len(group) > 1)
-
-
-def morning_minutes(
-    deficit: Mm,
-    rule: Rule,
-    *,
-    trigger: Mm,
-    raw: Mm,
-    minutes_per_mm: FloatArray,
-    settle: Minutes | None,
-    standing: BoolArray | None = None,
-) -> Minutes | None:
-    """Minutes of each zone by the plain rule of M6; None where no zone is due (most mornings: be quick)."""
-    due = deficit >= trigger
-    if not np.count_nonzero(due) and (settle is None or not np.count_nonzero(settle)):
-        return None
-    minutes = run_minutes(deficit - rule.leave_room, minutes_per_mm, rule.limits, stressed=deficit >= raw)
-    minutes *= due
-    if settle is not None:
-        minutes = np.minimum(np.maximum(minutes, np.ceil(settle)), rule.limits.longest)
-    for group in rule.shared_valves:
-        members = [i for i in group if standing is None or standing[i]]
-        if members:
-            minutes[members] = minutes[members].max()
-    return minutes
-
-
-@dataclass(frozen=True, slots=True)
 class Balance:
     """(day, zone) arrays, mm and minutes; before a zone's balance begins everything is 0."""
 
@@ -153,7 +103,7 @@ def run(
     terms: Terms,
     *,
     starting_deficit: Mm,
-    rule: Rule,
+    rule: RefillRule,
     given: Mm | None = None,
     decide_from: int = 0,
 ) -> Balance:
@@ -162,167 +112,122 @@ def run(
     starting_deficit: (zone,) Dr before the first standing day, held to its TAW.
     given: (day, zone) net mm that really reached the soil; days from `decide_from` on, and every day where
     `given` is None, are decided by `rule`.
-
-    A zone's years often do not depend on each other: winter rain fills the soil whatever the fall left.  Such
-    stretches (`_chains`) run side by side, so that thirty years cost little more steps than one.
     """
-    count, width = terms.etc.shape
-    end, minutes, eta = (np.zeros(count * width) for _ in range(3))
-    irrigation = np.zeros(count * width) if given is None else _by_zone(given)
-    decide_from = 0 if given is None else decide_from
-    chains = _chains(terms, given, starting_deficit, together=bool(rule.shared_valves))
-    columns = _Columns(terms, rule, chains.zone)
-    held: list[tuple[IntArray, Mm]] = []  # place and Dr of every planting's first day
-    dr = np.zeros(len(chains.zone))  # `take` is twice as quick as an index in brackets
-    place = chains.zone * count + chains.begin
-    for k in range(int(chains.length.max(initial=0))):
-        n = int(np.count_nonzero(chains.length > k))  # chains come longest first
-        here = place[:n] + k
-        dr = dr[:n]
-        if k in chains.begins:
-            which, carried = chains.begins[k]
-            dr[which] = np.minimum(np.where(np.isnan(carried), dr[which], carried), columns.taw[here[which]])
-            held.append((here[which], dr[which]))
-        water = irrigation.take(here)
-        decided = columns.decide(
-            dr, here, undecided=chains.begin[:n] + k < decide_from if decide_from else None
-        )
-        if decided is not None:
-            minutes[here] = decided
-            net = net_of_minutes(decided, columns.minutes_per_mm.take(here), columns.limits.fill[:n])
-            irrigation[here] = water = np.where(decided > 0, net, water)
-        dr, eta[here] = step(
-            dr, irrigation=water, rain_eff=columns.rain_eff.take(here), etc=columns.etc.take(here),
-            taw=columns.taw.take(here), slope=columns.slope.take(here), tight=columns.tight,
-        )  # fmt: skip
-        end[here] = dr
-    shape = (width, count)
-    end, irrigation, minutes, eta = (
-        np.ascontiguousarray(a.reshape(shape).T) for a in (end, irrigation, minutes, eta)
-    )
-    return _balance(terms, end, irrigation, minutes, eta, held)
-
-
-def _by_zone(by_day: FloatArray) -> FloatArray:
-    """(day, zone) laid flat zone after zone: what a chain reads next then lies beside what it just read."""
-    return by_day.T.ravel()
-
-
-class _Chains(NamedTuple):
-    """Stretches of a zone's days that do not depend on the days before, longest first; (chain,) arrays."""
-
-    zone: IntArray
-    begin: IntArray
-    length: IntArray
-    begins: dict[int, tuple[IntArray, Mm]]
-    """Step -> chains in which a planting begins, and the Dr it begins with (nan: the chain's own)."""
-
-
-def _chains(terms: Terms, given: Mm | None, starting_deficit: Mm, *, together: bool) -> _Chains:
-    """Each zone from its first planting on, cut where the water of a bare gap fills the soil in any case.
-
-    At its end a planting lacks at most its TAW, so a gap with more water than that ends at field capacity.
-    together: no cuts, and all zones from day 0: zones on one valve have to meet on the same day.
-    """
-    count, width = terms.etc.shape
     wetting = terms.rain_eff if given is None else terms.rain_eff + given
-    water = np.vstack([np.zeros((1, width)), np.cumsum(wetting, axis=0)])
-    spans: list[tuple[int, int]] = [(z, 0) for z in range(width)] if together else []  # zone, begin
-    firsts: list[tuple[int, int, float]] = []  # chain, day, Dr
-    current: dict[int, int] = dict(enumerate(range(width))) if together else {}  # zone -> chain
-    before: dict[int, int] = {}  # zone -> end of its last planting
-    for s in sorted(terms.stands, key=lambda s: s.begin):
-        z, deficit = s.zone, np.nan
-        if z not in before:
-            deficit = starting_deficit[z]
-        elif not together and s.begin > before[z]:
-            got = water[s.begin, z] - water[before[z], z]
-            if got > terms.taw[before[z] - 1, z] * (1 + 1e-9):
-                deficit = 0.0
-        if not np.isnan(deficit) and not together:
-            current[z] = len(spans)
-            spans.append((z, s.begin))
-        firsts.append((current[z], s.begin, deficit))
-        before[z] = s.end
-    return _arranged(spans, firsts, count)
+    chains = chains_of(terms, wetting, starting_deficit, together=bool(rule.shared_valves))
+    days = _Days(terms, rule, chains, given, decide_from)
+    dr = np.zeros(len(chains.zone))
+    for k in range(chains.steps):
+        here, plantings = chains.of_step(k)
+        dr = dr[: here.stop - here.start]
+        days.start(dr, here, plantings)
+        day = step(
+            dr, irrigation=days.water(dr, here), rain_eff=days.rain_eff[here], etc=days.etc[here],
+            taw=days.taw[here], slope=days.slope[here], tight=days.tight,
+        )  # fmt: skip
+        dr, days.eta[here] = day
+        days.end[here] = dr
+    return days.balance()
 
 
-def _arranged(spans: list[tuple[int, int]], firsts: list[tuple[int, int, float]], count: int) -> _Chains:
-    zone = np.array([z for z, _ in spans], dtype=np.int64)
-    begin = np.array([b for _, b in spans], dtype=np.int64)
-    order = np.lexsort((begin, zone))  # a chain ends where the next of its zone begins
-    follows = np.append(zone[order][1:] == zone[order][:-1], False)
-    length = np.empty_like(begin)
-    length[order] = np.where(follows, np.append(begin[order][1:], count), count) - begin[order]
-    longest_first = np.argsort(-length, kind="stable")
-    rank = np.empty_like(longest_first)
-    rank[longest_first] = np.arange(len(spans))
-    by_step: dict[int, list[tuple[int, float]]] = {}
-    for chain, day, deficit in firsts:
-        by_step.setdefault(day - spans[chain][1], []).append((int(rank[chain]), deficit))
-    begins = {
-        k: (
-            np.array([c for c, _ in pairs], dtype=np.int64),
-            np.array([dr for _, dr in pairs], dtype=np.float64),
+class _Days:
+    """What the balance reads and makes of every day, in the order in which it is walked: (chain-day,)."""
+
+    def __init__(
+        self, terms: Terms, rule: RefillRule, chains: Chains, given: Mm | None, decide_from: int
+    ) -> None:
+        self.terms, self.chains, self.given = terms, chains, given
+        place, width = chains.place, terms.etc.shape[1]
+        self.etc, self.taw, self.raw, self.rain_eff, self.minutes_per_mm, self.trigger = (
+            dense.ravel().take(place)
+            for dense in (
+                terms.etc, terms.taw, terms.raw, terms.rain_eff, terms.minutes_per_mm, terms.trigger,
+            )
+        )  # fmt: skip
+        self.settle = None if terms.settle is None else terms.settle.ravel().take(place)
+        self.slope = self.etc / (self.taw - self.raw)
+        self.tight = bool((self.slope > 1).any())
+        self.standing = terms.standing.ravel().take(place) if rule.shared_valves else None
+        self.rule = rule.of_zones(chains.zone)
+        self.irrigation = np.zeros(len(place)) if given is None else given.ravel().take(place)
+        self.minutes, self.eta, self.end = (np.zeros(len(place)) for _ in range(3))
+        self.held = np.zeros(len(chains.planted))  # Dr of every planting's first day
+        if given is not None:
+            known = place < decide_from * width
+            self.trigger[known] = np.inf
+            if self.settle is not None:
+                self.settle[known] = 0.0
+
+    def start(self, dr: Mm, here: slice, plantings: slice) -> None:
+        """Hold the deficit of plantings that begin to their TAW, in place."""
+        which, carried = self.chains.planted[plantings], self.chains.deficit[plantings]
+        if len(which):
+            carried = np.where(np.isnan(carried), dr[which], carried)
+            dr[which] = self.held[plantings] = np.minimum(carried, self.taw[here][which])
+
+    def water(self, dr: Mm, here: slice) -> Mm | None:
+        """Net mm of the morning: what was given, else what the rule decides; None where there is none."""
+        minutes = morning_minutes(
+            dr, self.rule, trigger=self.trigger[here], raw=self.raw[here],
+            minutes_per_mm=self.minutes_per_mm[here],
+            settle=None if self.settle is None else self.settle[here],
+            standing=None if self.standing is None else self.standing[here],
+        )  # fmt: skip
+        water = self.irrigation[here]
+        if minutes is None:
+            return None if self.given is None else water
+        self.minutes[here] = minutes
+        runs = np.flatnonzero(minutes)
+        fill = self.rule.limits.fill.take(runs)
+        water[runs] = net_of_minutes(minutes.take(runs), self.minutes_per_mm[here].take(runs), fill)
+        return water
+
+    def balance(self) -> Balance:
+        """The walked days laid out as (day, zone), and the bare ones after them."""
+        terms = self.terms
+        end, eta, minutes = (self._dense(values) for values in (self.end, self.eta, self.minutes))
+        irrigation = self._dense(self.irrigation, self.given)
+        _bare_days(end, irrigation, terms.rain_eff, *self.chains.gap)
+        start = np.zeros_like(end)
+        start[1:] = end[:-1]
+        start.ravel()[self.chains.planted_place] = self.held
+        drained = percolation(start, irrigation=irrigation, rain_eff=terms.rain_eff, eta=eta)
+        return Balance(
+            deficit_start=start,
+            deficit_end=end,
+            irrigation=irrigation,
+            minutes=minutes,
+            eta=eta,
+            ks=stress_coefficient(
+                np.maximum(start - irrigation, 0), taw=terms.taw, span=terms.taw - terms.raw
+            ),
+            percolation=np.where(terms.standing, drained, 0.0),
+            known=_begun(terms),
         )
-        for k, pairs in by_step.items()
-    }
-    return _Chains(zone[longest_first], begin[longest_first], length[longest_first], begins)
+
+    def _dense(self, values: FloatArray, elsewhere: Mm | None = None) -> FloatArray:
+        dense = np.zeros(self.terms.etc.shape) if elsewhere is None else elsewhere.copy()
+        dense.ravel()[self.chains.place] = values
+        return dense
 
 
-class _Columns:
-    """The terms as flat arrays, and the rule's per-zone limits laid out by chain."""
+def _bare_days(end: Mm, irrigation: Mm, rain_eff: Mm, last: IntArray, days: IntArray) -> None:
+    """Deficits of the bare days after each chain, in place: water fills the soil, nothing draws on it.
 
-    def __init__(self, terms: Terms, rule: Rule, zone: IntArray) -> None:
-        slope = terms.etc / (terms.taw - terms.raw)
-        self.tight = bool((slope > 1).any())
-        self.slope, self.etc, self.taw = _by_zone(slope), _by_zone(terms.etc), _by_zone(terms.taw)
-        self.raw, self.trigger = _by_zone(terms.raw), _by_zone(terms.trigger)
-        self.rain_eff, self.minutes_per_mm = _by_zone(terms.rain_eff), _by_zone(terms.minutes_per_mm)
-        self.settle = None if terms.settle is None else _by_zone(terms.settle)
-        self.standing = terms.standing.T.ravel() if rule.shared_valves else None
-        self.limits = rule.limits.of_zones(zone)
-        self.rule = Rule(rule.leave_room[zone], self.limits, rule.shared_valves)
-
-    def decide(self, dr: Mm, here: IntArray, undecided: BoolArray | None) -> Minutes | None:
-        trigger = self.trigger.take(here)
-        settle = None if self.settle is None else self.settle.take(here)
-        if undecided is not None:
-            if undecided.all():
-                return None
-            trigger = np.where(undecided, np.inf, trigger)
-            settle = None if settle is None else np.where(undecided, 0.0, settle)
-        n = len(dr)
-        rule = self.rule if n == len(self.rule.leave_room) else self.rule.first(n)
-        return morning_minutes(
-            dr,
-            rule,
-            trigger=trigger,
-            raw=self.raw.take(here),
-            minutes_per_mm=self.minutes_per_mm.take(here),
-            settle=settle,
-            standing=None if self.standing is None else self.standing.take(here),
-        )
+    last: (chain,) place of its last day; days: how many bare ones follow.  At field capacity it stays there.
+    """
+    width = end.shape[1]
+    dr, rain, given = end.ravel()[last], rain_eff.ravel(), irrigation.ravel()
+    while len(going := np.flatnonzero((days > 0) & (dr > 0))):
+        last, days = last[going] + width, days[going] - 1
+        dr = np.maximum(dr[going] - given[last] - rain[last], 0)
+        end.ravel()[last] = dr
 
 
-def _balance(
-    terms: Terms, end: Mm, irrigation: Mm, minutes: Minutes, eta: Mm, held: Sequence[tuple[IntArray, Mm]]
-) -> Balance:
+def _begun(terms: Terms) -> BoolArray:
+    """(day, zone) whether the zone's balance has begun: from its first planting on."""
     count, width = terms.etc.shape
-    start = np.vstack([np.zeros((1, width)), end[:-1]])
-    for where, deficit in held:
-        start[where % count, where // count] = deficit
     first_day = np.full(width, count, dtype=np.int64)
-    for day, zone in terms.begins:
-        first_day[zone] = min(first_day[zone], day)
-    drained = percolation(start, irrigation=irrigation, rain_eff=terms.rain_eff, eta=eta)
-    return Balance(
-        deficit_start=start,
-        deficit_end=end,
-        irrigation=irrigation,
-        minutes=minutes,
-        eta=eta,
-        ks=stress_coefficient(np.maximum(start - irrigation, 0), taw=terms.taw, span=terms.taw - terms.raw),
-        percolation=np.where(terms.standing, drained, 0.0),
-        known=np.arange(count)[:, None] >= first_day,
-    )
+    for day, zone in reversed(terms.begins):
+        first_day[zone] = day
+    return np.asarray(np.arange(count)[:, None] >= first_day)

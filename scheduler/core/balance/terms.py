@@ -203,6 +203,7 @@ class _Flat:
             np.array([getattr(s, name) for s in found], dtype=np.int64)
             for name in ("begin", "end", "zone", "day_no")
         )
+        self.stand_zone, self.stand_begin, self.stand_end = zone, begin, end  # (stand,), zone after zone
         lengths = end - begin
         within = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths)
         self.stand = np.repeat(np.arange(len(found)), lengths)

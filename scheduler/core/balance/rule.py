@@ -1,0 +1,81 @@
+"""The plain rule of a morning: who is watered, and for how many minutes (model M6, M7)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm
+from scheduler.core.balance.tape import RunLimits, run_minutes
+from scheduler.model import Zone
+
+
+@dataclass(frozen=True, slots=True)
+class RefillRule:
+    """How a morning's minutes follow from the deficit, (zone,) arrays."""
+
+    leave_room: Mm
+    limits: RunLimits
+    shared_valves: tuple[tuple[int, ...], ...] = ()  # zones on one valve open together
+
+    @classmethod
+    def of(cls, zones: tuple[Zone, ...]) -> RefillRule:
+        """The grower's settings, `leave_room` to `longest_run`, as arrays."""
+        return cls(np.array([z.leave_room_mm for z in zones]), RunLimits.of(zones), shared_valves(zones))
+
+    def of_zones(self, which: IntArray) -> RefillRule:
+        """The same laid out for zones in another order, or some of them."""
+        return RefillRule(self.leave_room[which], self.limits.of_zones(which), self.shared_valves)
+
+
+def shared_valves(zones: Sequence[Zone]) -> tuple[tuple[int, ...], ...]:
+    """Groups of two or more zones that hang on one valve, as indices."""
+    by_key: dict[str, list[int]] = {}
+    for i, zone in enumerate(zones):
+        by_key.setdefault(zone.valve.key, []).append(i)
+    return tuple(tuple(group) for group in by_key.values() if len(group) > 1)
+
+
+def morning_minutes(
+    deficit: Mm,
+    rule: RefillRule,
+    *,
+    trigger: Mm,
+    raw: Mm,
+    minutes_per_mm: FloatArray,
+    settle: Minutes | None,
+    standing: BoolArray | None = None,
+) -> Minutes | None:
+    """Whole minutes of each zone on one morning; None where no zone is watered (most mornings: be quick).
+
+    All arguments (zone,).  deficit, trigger, raw: mm, last night's; a zone is due from its trigger on, and
+    is refilled but for `leave_room`.  settle: minutes that a settling run asks for, whatever the deficit.
+    standing: which zones of a shared valve may be opened; all of them then take the longest one's minutes.
+    Source: model M6 and M7 (common practice for drip: little and often).
+
+    >>> rule = RefillRule(np.zeros(2), RunLimits(np.zeros(2), np.full(2, 5.0), np.full(2, np.inf)))
+    >>> morning_minutes(np.array([4.0, 9.0]), rule, trigger=np.array([5.0, 5.0]), raw=np.full(2, 10.0),
+    ...                 minutes_per_mm=np.full(2, 6.0), settle=None).tolist()
+    [0.0, 54.0]
+    """
+    wanted = deficit >= trigger
+    if settle is not None:
+        wanted |= settle > 0
+    which = np.flatnonzero(wanted)
+    if not len(which):
+        return None
+    some = rule.of_zones(which)
+    net, stressed = deficit[which] - some.leave_room, deficit[which] >= raw[which]
+    run = run_minutes(net, minutes_per_mm[which], some.limits, stressed=stressed)
+    if settle is not None:
+        run *= deficit[which] >= trigger[which]
+        run = np.minimum(np.maximum(run, np.ceil(settle[which])), some.limits.longest)
+    minutes = np.zeros(len(deficit))
+    minutes[which] = run
+    for group in rule.shared_valves:
+        members = [i for i in group if standing is None or standing[i]]
+        if members:
+            minutes[members] = minutes[members].max()
+    return minutes
