@@ -40,6 +40,8 @@ class Mornings:
 
     def found(self, day: date, made_at: datetime | None, plan_at: time, wall: datetime) -> None:
         """What the books say: a plan that was made after its hour need not be made again."""
+        if day != wall.date():
+            return  # asked under another date
         self._turn(day)
         if made_at is not None:
             local = made_at.astimezone(wall.tzinfo)
@@ -49,10 +51,11 @@ class Mornings:
         """The garden is another: its plan is made at once."""
         self.done, self.next_try = False, float("-inf")
 
-    def want(self, why: str, mono: float, *, settle_s: float = 5.0) -> None:
-        """Water is missing. A little later, so that what ends together is planned together."""
+    def want(self, why: str, at: Moment, *, settle_s: float = 5.0) -> None:
+        """Water is missing today. A little later, so that what ends together is planned together."""
+        self._turn(at.wall.date())  # the books may have been read last under a date that a wrong clock made
         self.wanted = why
-        self.after = mono + settle_s
+        self.after = at.mono + settle_s
 
     def start(self, at: Moment, plan_at: time, plan: DayPlan | None) -> str | None:
         """Why the job is to be started now; None: not now. Counts it as running."""
@@ -83,6 +86,8 @@ class Mornings:
 
     def ended(self, at: Moment, result: JobDone) -> None:
         self.running = False
+        if result.day != at.wall.date():
+            return  # started under another date
         self._turn(result.day)
         if result.ok and not result.failures:
             self.done = True
@@ -94,7 +99,5 @@ class Mornings:
 
     def _turn(self, day: date) -> None:
         if day != self.day:
-            if self.day is not None:  # what a start found missing was asked for before the first day is known
-                self.wanted = None
-            self.day, self.done, self.replans = day, False, 0
+            self.day, self.done, self.replans, self.wanted = day, False, 0, None
             self.pause_s, self.next_try = FIRST_PAUSE_S, float("-inf")

@@ -319,8 +319,6 @@ class Ledger:
             return self._not_written(at, key, answer)
         held = self.holding[key]
         held.phase = "priming"
-        if not at.trusted:
-            hindrance = hindrance or f"the clock is not trusted ({at.why_not})"
         if held.why or hindrance:
             held.why = held.why or hindrance
             return [Untell("disk"), *self._settle(at, key)]

@@ -176,7 +176,7 @@ class Runner:
                 case Untell(kind, of):
                     self.board.untell(kind, of)
                 case Replan(why):
-                    self.mornings.want(why, at.mono)
+                    self.mornings.want(why, at)
                 case Recover():
                     self.books.ask(AskLost())
 
