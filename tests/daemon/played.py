@@ -27,6 +27,7 @@ class FakeValve:
     seconds: float = 0.0
     well_since: float = 0.0
     closed_once: bool = False  # since the daemon's start
+    confirmed_mono: float | None = None  # when it last told this daemon that it is closed
 
     def open(self, uid: str, seconds: float) -> str | None:
         self.world.opening_sent(self, uid, seconds)
@@ -44,6 +45,7 @@ class FakeValve:
         if self.mode == "mute":
             return "no answer"
         self.closed_once = True
+        self.confirmed_mono = self.world.mono
         return None
 
     def shut(self) -> None:
@@ -89,6 +91,7 @@ class Books:
         self.retry_at = float("inf")
 
     def ask(self, request: Any) -> None:
+        self.world.handed_in(request)
         self.waiting.append(request)
 
     def answers(self) -> list[Answer]:
@@ -132,6 +135,7 @@ class Books:
                     self._keep(opening, ids)
                 return [Disk("books", "full"), Written(opening.uid, False, "no room")]
             self._keep(opening, ids)
+            self.world.recorded()
             return [Written(opening.uid, True), Disk("books", None)]
         if self._refuses() and not isinstance(request, AskDay | AskLost):
             return [Disk("books", "full")]

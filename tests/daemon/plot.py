@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import time
-from typing import Any
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from scheduler.service.brief import Brief
@@ -16,16 +16,21 @@ PLAN_AT = time(3)
 
 @dataclass(frozen=True)
 class Plot:
-    """zones: name -> (valve key, flow L/min, minutes wanted a day)."""
+    """zones: name -> (valve key, flow L/min, minutes wanted a day).
+
+    What the plan does not know of (a cap on water, a shorter cap of the valves), the service must look at.
+    """
 
     zones: Mapping[str, tuple[str, float, float]]
     usable_lpm: float = 20.0
     cap_s: float = 3 * 3600.0
+    planned_cap_s: float = 3 * 3600.0  # by which the plan is made
     zone: ZoneInfo = ZoneInfo("America/New_York")
     master: bool = False
     hours: tuple[time, time] = HOURS
     plan_at: time = PLAN_AT
     daily_cap_l: float | None = None
+    finish: Literal["early", "late"] | None = None  # None: drawn for each plan
     apart: tuple[tuple[str, ...], ...] = ()  # zones of which no two run at one time
 
     def brief(self) -> Brief:

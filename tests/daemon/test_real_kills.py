@@ -16,13 +16,15 @@ from dataclasses import dataclass, field
 
 import pytest
 from daemon.shed import Line, Shed
+from long_run import LONG
 
 MakeShed = Callable[..., Shed]
 
-KILLS = 200
+KILLS = 200 if LONG else 48  # a multiple of PARTS x SHEDS
 PARTS = 2  # so that the workers of a test run share them
 SHEDS = 4  # side by side in each part
-FREEZES = 20
+FREEZES = 20 if LONG else 5
+FREEZE_SHEDS = 5
 BEAT_S = 1.0
 GUARD_SURVIVES = 0.75  # of the kills; in the others the guard is killed in the same moment
 FROZEN_CLOSED_S = 5.0
@@ -232,10 +234,10 @@ def test_a_frozen_service_is_closed_every_time(make_shed: MakeShed) -> None:
         except BaseException as error:
             failures.append(f"{type(error).__name__}: {error}")
 
-    sheds = [make_shed(f"frozen {k}") for k in range(SHEDS)]
+    sheds = [make_shed(f"frozen {k}") for k in range(FREEZE_SHEDS)]
     for shed in sheds:
         shed.plan([("a", pulse, 0.01 * pulse, 60.0) for pulse in range(1, 2 * FREEZES)], until_s=590.0)
-    threads = [threading.Thread(target=season, args=(shed, FREEZES // SHEDS)) for shed in sheds]
+    threads = [threading.Thread(target=season, args=(shed, FREEZES // FREEZE_SHEDS)) for shed in sheds]
     for thread in threads:
         thread.start()
     for thread in threads:

@@ -7,6 +7,7 @@ Time jumps from event to event. After every tick `check` holds the world against
 from __future__ import annotations
 
 import heapq
+import math
 import random
 from collections import Counter, deque
 from collections.abc import Callable
@@ -19,10 +20,11 @@ from daemon.plot import PLOT, Plot
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
 from scheduler.model import Supply
 from scheduler.planning.runs import run_page
-from scheduler.service.actions import Beat, Book, Moment, Write
+from scheduler.service.actions import Beat, Book, Hold, Moment, Write
+from scheduler.service.books import AskDay
 from scheduler.service.brief import Brief
 from scheduler.service.clock_trust import Trust
-from scheduler.service.job_times import JobDone
+from scheduler.service.job_times import MOST_REPLANS, WORTH_S, JobDone
 from scheduler.service.ledger import Ledger
 from scheduler.service.notices import Board
 from scheduler.service.requests import Request as Wish
@@ -32,9 +34,14 @@ from scheduler.service.valve_threads import LONGEST_PAUSE_S, Care
 TICK_S = 0.5
 IDLE_S = 600.0  # longest jump while nothing is going on
 RESTART_S = 10.0
+HALF_HOUR_S = 1800.0
 GUARD_S = 2.0
 BEAT_S = 30.0
 TOO_MUCH_MIN = 1.0  # whole minutes are planned
+MOST_STEPS = 20_000  # of a day; the busiest of 10,000 sequences takes under 5,000
+CLOCK_SLACK_S = 61.0  # so much earlier than its newest record a right clock may be
+REPLANNED_S = 240.0  # after an interruption the day is planned again within this
+LITERS = 1e-6
 SLACK_S = 3.0  # of a duration that the daemon measured, against the valve's own
 
 
@@ -89,6 +96,13 @@ class World:
         self.published_newest: float | None = None  # in today.json
         self.gone_day: set[date] = set()  # its books were lost: what is missing there is no finding
         self.planned: dict[tuple[date, str, int], float] = {}  # minutes
+        self.loses_clock_at_record = False
+        self.clock_right = self.clock_was_right = False  # at the last look; once since the daemon's start
+        self.clock_wrong_at = float("-inf")
+        self.own: set[str] = set()  # openings of this daemon
+        self.settled: set[str] = set()  # handed in by this daemon
+        self.jobs_at: list[float] = []
+        self._summed = 0  # records whose litres were held against the ledger
 
     # --- clocks ---
 
@@ -115,10 +129,12 @@ class World:
         self.note("start")
         self.alive, self.restart_at = True, None
         self.generation += 1
+        self.clock_right = self.clock_was_right = False
+        self.own, self.settled = set(), set()
         self.books, self.bank = Books(self), Bank(self)
         for key in self.known:
             valve = self.valves.setdefault(key, FakeValve(key, self))
-            valve.closed_once = False
+            valve.closed_once, valve.confirmed_mono = False, None
             self.bank.cares[key] = Care(key, self.plot.cap_s)
         self.bank.pump()  # closed first: before books, plan and settings
         self.trust = Trust(newest_s=float("-inf"))
@@ -137,10 +153,12 @@ class World:
 
     def _uid(self) -> str:
         self.uids += 1
+        self.own.add(f"u{self.uids}")
         return f"u{self.uids}"
 
     def _start_job(self, day: date, why: str) -> None:
         self.job_running = True
+        self.jobs_at.append(self.now)
         generation, took = self.generation, self.rng.uniform(5, 60)
         self.at(took, lambda: self._job_ends(day, generation))
 
@@ -187,15 +205,13 @@ class World:
         supply = Supply(self.plot.usable_lpm)
         now = datetime.fromtimestamp(self.wall, self.plot.zone)
         earliest = now if now.date() == day else window[0]
+        cap = self.plot.planned_cap_s / 60
         wants = [
-            ValveAsk(
-                tuple(z), self.rng.random(), 2.0, self.plot.cap_s / 60, self.rng.choice([None, 15.0]), 20.0
-            )
+            ValveAsk(tuple(z), self.rng.random(), 2.0, cap, self.rng.choice([None, 15.0]), 20.0)
             for z in asks.values()
         ]
-        runs, _ = into_hours(
-            wants, supply, window, earliest=earliest, finish=self.rng.choice(["early", "late"])
-        )
+        finish = self.plot.finish or self.rng.choice(["early", "late"])
+        runs, _ = into_hours(wants, supply, window, earliest=earliest, finish=finish)
         self.disk.plans[day] = {
             "date": day.isoformat(),
             "made_at": now.isoformat(),
@@ -207,6 +223,10 @@ class World:
         self.note(f"plan {day}: {len(kept)} kept, {len(runs)} new")
 
     def moment(self) -> Moment:
+        self.clock_right = self.synced and self.wall >= self.runner.record.newest_s - CLOCK_SLACK_S
+        self.clock_was_right |= self.clock_right
+        if not self.clock_right:
+            self.clock_wrong_at = self.now
         self.trust.record(self.runner.record.newest_s)
         verdict = self.trust.judge(self.wall, self.mono, self.synced)
         wall = datetime.fromtimestamp(verdict.wall_s, self.plot.zone)
@@ -265,6 +285,54 @@ class World:
     def freeze(self, seconds: float) -> None:
         if seconds > GUARD_S:
             self.die(f"frozen for {seconds:.0f} s", guard=True)
+
+    # --- what is handed in to be written down ---
+
+    def recorded(self) -> None:
+        if self.loses_clock_at_record:
+            self.note("clock lost after a record")
+            self.loses_clock_at_record = self.synced = False
+            self.at(self.rng.uniform(5, HALF_HOUR_S), lambda: self.sync(0.0))
+
+    def handed_in(self, request: object) -> None:
+        if isinstance(request, Write):
+            if not self.clock_right:
+                raise Violation("P8: an opening is written down with an untrusted clock")
+            if request.opening.seconds > self.plot.cap_s + 0.01:
+                raise Violation("P2: an opening is written down for longer than the cap")
+        if isinstance(request, Write | Book | Beat | Hold) and not self.clock_was_right:
+            raise Violation(f"P8: written down under a date that never was right: {request}")
+        if isinstance(request, Book) and request.uid is not None:
+            if request.uid in self.settled:
+                raise Violation(f"P5: {request.uid} is settled twice")
+            if request.uid not in self.own:
+                self._check_recovered(request.uid, request)
+            self.settled.add(request.uid)
+
+    def _check_recovered(self, uid: str, book: Book) -> None:
+        """Of an opening that an earlier daemon left: it ends at the confirmed close, and the day goes on."""
+        opening = self.disk.openings.get(uid)
+        if opening is None:
+            return  # its database was lost meanwhile
+        closed = self.valves[opening.valve].confirmed_mono
+        if opening.boot == f"boot {self.boots}" and closed is not None:
+            for record in book.records:
+                least, most = (record.least_minutes or 0.0) * 60, (record.most_minutes or 0.0) * 60
+                if abs(most - max(closed - opening.monotonic_s, least)) > SLACK_S:
+                    raise Violation(f"P5: {record} does not end at its close")
+        if opening.shares[0].pulse is not None:
+            asked, life = self.now, (self.generation, self.set_by)
+            if self.runner.mornings.replans < MOST_REPLANS:
+                self.at(REPLANNED_S, lambda: self._check_replanned(asked, life))
+
+    def _check_replanned(self, asked: float, life: tuple[int, float]) -> None:
+        plan, day = self.runner.planned.plan, self.runner.record.day
+        undisturbed = self.alive and life == (self.generation, self.set_by) and self.clock_wrong_at < asked
+        if not undisturbed or plan is None or day is None or plan.day != day.day:
+            return
+        in_time = self.wall < plan.window_until.timestamp() - WORTH_S
+        if in_time and not any(started >= asked for started in self.jobs_at):
+            raise Violation("P10: a run was interrupted, and the rest of the day is not planned again")
 
     # --- what the valves see ---
 
@@ -338,6 +406,24 @@ class World:
         if len(book.records) < len(opening.shares) and true > SLACK_S:
             raise Violation(f"P5: {true:.0f} s of {opening} are in no record")
 
+    def check_liters(self) -> None:
+        """Caps on water rest on this month's litres: each record counts once, whenever all is written."""
+        day, records = self.runner.record.day, self.disk.applied
+        unsettled = self.books.unbooked or any(isinstance(one, Book | AskDay) for one in self.books.waiting)
+        waits = self.runner.record._reread or self.runner.record.doubted or self.gone
+        if day is None or len(records) == self._summed or unsettled or waits:
+            return
+        self._summed = len(records)
+        month = day.day.replace(day=1)
+        summed: Counter[date] = Counter()
+        for record in reversed(records):
+            if record.day < month:
+                break
+            summed[record.day] += record.liters
+        used = self.runner.ledger.used_l
+        if any(abs(summed[d] - used.get(d, 0.0)) > LITERS for d in summed.keys() | used.keys()):
+            raise Violation(f"litres: {dict(summed)} on record, {used} counted")
+
     # --- the properties that hold at every moment ---
 
     def check(self) -> None:
@@ -389,8 +475,13 @@ class World:
     # --- running ---
 
     def run(self, until_s: float) -> None:
+        """Up to then; a sequence that does not get there is a finding."""
+        left = MOST_STEPS * math.ceil(max(until_s - self.now, 1.0) / 86_400.0)
         while self.now < until_s:
             self.step(until_s)
+            left -= 1
+            if not left:
+                raise Violation(f"the day does not end: seed {self.seed}, still at {self.log[-1:]}")
 
     def step(self, until_s: float) -> None:
         while self.events and self.events[0][0] <= self.now:
@@ -401,6 +492,7 @@ class World:
         if self.alive:
             self.tick()
             self.check()
+            self.check_liters()
             if not self.synced and not any(line.key == "clock" for line in self.runner.board.lines()):
                 raise Violation("P10: nothing said of the clock")
         upto = min([until_s, *([self.events[0][0]] if self.events else [])])
