@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from functools import partial
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from scheduler.garden.file import planting_from_note
 from scheduler.model import Fetched, Garden, Run, StoredPlan
@@ -21,6 +21,8 @@ from scheduler.planning.sensors import add_from_sensors
 from scheduler.planning.spans import RECENT_DAYS
 from scheduler.publish.calendar import schedule_ics
 from scheduler.publish.files import write_schedule_ics, write_schedule_json, write_today
+from scheduler.shapes.day import DayPage
+from scheduler.shapes.working import DayWorking
 from scheduler.show import show_volume
 from scheduler.weather.sources import collect as collect_weather
 
@@ -36,7 +38,7 @@ YEARS_OF_FILES = 5
 """How far back a station's file is read once, on the first day."""
 
 
-def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: Places) -> dict[str, Any]:
+def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: Places) -> DayPage:
     """Ask the sources, plan, publish; the page that was published.
 
     Where the week does not fit it is published once more, with what would mend it: that takes several times
@@ -52,12 +54,12 @@ def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: P
 
     for plan in _plans(garden, store, day, ask, now=now, places=places):
         publish(garden, store, plan.page, places)
-    return dict(plan.page)
+    return plan.page
 
 
 def plan_again(
-    garden: Garden, store: Store, day: date, *, now: datetime, places: Places, before: Mapping[str, Any]
-) -> dict[str, Any]:
+    garden: Garden, store: Store, day: date, *, now: datetime, places: Places, before: DayPage
+) -> DayPage:
     """Plan again from the facts on record, without asking any source (after a note of the grower).
 
     Without advice on a week that does not fit, unless the facts are still those of a plan that has it.
@@ -69,7 +71,7 @@ def plan_again(
     failures = list(said.get("failures", ()))
     plan = next(_plans(garden, store, day, lambda _: ([answer], failures), now=now, places=places))
     publish(garden, store, plan.page, places)
-    return dict(plan.page)
+    return plan.page
 
 
 def _plans(
@@ -117,7 +119,7 @@ class _Morning(NamedTuple):
     failures: Sequence[str]
     now: datetime
 
-    def keep(self, store: Store, plan: Plan, working: Mapping[str, Any], inputs: str) -> StoredPlan:
+    def keep(self, store: Store, plan: Plan, working: DayWorking, inputs: str) -> StoredPlan:
         page = day_page(
             self.garden, self.facts, plan, made_at=self.now, fetched=self.fetched, failures=self.failures
         )
@@ -137,7 +139,7 @@ def _asked(
     return _Morning(garden, gather(garden, day, store, make), fetched, failures, now)
 
 
-def publish(garden: Garden, store: Store, page: Mapping[str, Any], places: Places) -> None:
+def publish(garden: Garden, store: Store, page: DayPage, places: Places) -> None:
     """schedule.json, schedule.ics and today.json, each replaced whole."""
     day = date.fromisoformat(page["date"])
     plans = store.plans(day - timedelta(days=CALENDAR_DAYS), day)

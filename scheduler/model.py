@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from scheduler.shapes.base import RunLine
+    from scheduler.shapes.day import DayPage
+
     FloatArray = NDArray[np.float64]
 
 Display = Literal["us", "metric"]
@@ -339,7 +342,7 @@ class Run:
     flow_lpm: float
 
     @classmethod
-    def from_page(cls, page: Mapping[str, Any]) -> Self:
+    def from_page(cls, page: RunLine) -> Self:
         """A run as the pages hold it."""
         return cls(
             zone=page["zone"],
@@ -421,7 +424,7 @@ class StoredPlan:
     day: date
     made_at: datetime
     inputs: str  # digest of every fact and setting that the plan rests on
-    page: Mapping[str, Any]
+    page: DayPage
 
     @property
     def runs(self) -> tuple[Run, ...]:

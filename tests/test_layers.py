@@ -69,12 +69,13 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "secret": ("a secret from the file that names it", ""),
     "show": ("SI to words of the display", ""),
     "places": ("where garden.yaml and the data folder are", ""),
-    "model": ("the frozen values that flow", ""),
+    "model": ("the frozen values that flow", "shapes"),
+    "shapes": ("the type of every page, and the JSON Schema made from them", ""),
     "nearest": ("did you mean: the known word that a mistyped one comes closest to", ""),
     "errors": ("every error raised on purpose, with its exit status", ""),
 }
-GROUND = ("model", "nearest", "errors")
-"""Everybody may use these; they use nothing."""
+GROUND = ("model", "shapes", "nearest", "errors")
+"""Everybody may use these."""
 EXCEPTIONS: set[tuple[str, str]] = set()
 """(module, module) that break the table and are known; empty is the aim."""
 LIBRARIES = {  # package: libraries it may import; the standard library is everybody's
@@ -127,9 +128,9 @@ def room(name: str) -> str | None:
 
 
 def may_use(name: str | None) -> tuple[str, ...]:
-    if name not in ROOMS or name in GROUND:
+    if name not in ROOMS:
         return ()
-    return (*ROOMS[name][1].split(), *GROUND)
+    return (*ROOMS[name][1].split(), *(() if name in GROUND else GROUND))
 
 
 def within(name: str, packages: Iterable[str]) -> bool:

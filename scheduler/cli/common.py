@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
@@ -119,8 +118,19 @@ def zone_name(garden: Garden, name: str) -> str:
     raise BadInput(f'no zone "{name}" in garden.yaml', hint=hint)
 
 
-def print_json(page: Any) -> None:
-    click.echo(json.dumps(page, indent=2, ensure_ascii=False, allow_nan=False))
+def print_json(page: Mapping[str, object]) -> None:
+    from scheduler.shapes.serialise import as_json
+
+    click.echo(as_json(page, indent=2))
+
+
+def print_csv(rows: Sequence[Mapping[str, object]], columns: Sequence[str]) -> None:
+    """Only these columns, in this order."""
+    import csv
+
+    writer = csv.DictWriter(sys.stdout, columns, extrasaction="ignore", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
 
 
 def terminal_width() -> int:

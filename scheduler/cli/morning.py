@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import TYPE_CHECKING, cast
 
 import click
 
-from scheduler.cli.common import DATE, data_folder, print_json, terminal_width
+from scheduler.cli.common import DATE, data_folder, no_plan, print_json, terminal_width
+
+if TYPE_CHECKING:
+    from scheduler.shapes.day import TodayFile
 
 
 @click.command(name="morning")
@@ -18,25 +22,34 @@ from scheduler.cli.common import DATE, data_folder, print_json, terminal_width
 @click.pass_context
 def command(ctx: click.Context, day: date | None, as_json: bool, everything: bool, data: str | None) -> None:
     """The morning summary."""
-    from scheduler.cli.text.morning import morning_text, needs_a_look
-    from scheduler.publish.files import read_today
+    from scheduler.publish.files import read_today, refuse_other_shape
 
     if data is not None:
         ctx.obj = {**(ctx.obj or {}), "data": data}
     page = read_today(data_folder())
     if page is None:
-        from scheduler.cli.common import no_plan
-
         raise no_plan(None)
+    try:
+        look = _show(cast("TodayFile", page), day, as_json=as_json, everything=everything)
+    except (LookupError, TypeError, ValueError, AttributeError):
+        refuse_other_shape(data_folder(), page)
+        raise
+    ctx.exit(3 if look else 0)
+
+
+def _show(page: TodayFile, day: date | None, *, as_json: bool, everything: bool) -> bool:
+    """Whether something needs the grower's eye."""
+    from scheduler.cli.text.morning import morning_text, needs_a_look
+
     now = None
     if day is None:
         from scheduler.clock import site_now
 
         now = site_now(page["timezone"])
         day = now.date()
+    look = needs_a_look(page, day)
     if as_json:
         print_json(page)
     else:
-        text = morning_text(page, today=day, width=terminal_width(), everything=everything, now=now)
-        click.echo(text)
-    ctx.exit(3 if needs_a_look(page, day) else 0)
+        click.echo(morning_text(page, today=day, width=terminal_width(), everything=everything, now=now))
+    return look

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -61,8 +61,11 @@ def command(
     if as_json:
         common.print_json(page)
     elif as_csv:
-        _print_csv(page)
+        if page["days"]:
+            common.print_csv(page["days"], list(page["days"][0]))
     else:
+        from scheduler.cli.text.season import season_text
+
         click.echo(season_text(page, garden.display))
 
 
@@ -82,41 +85,3 @@ def _simulated(
     issues = forecast_file.read(Path(forecast)) if forecast else None
     mode: Mode = "forecast" if issues else "perfect"
     return simulate_ahead(garden, days, mode, issues=issues, first=first, last=last)
-
-
-def _print_csv(page: dict[str, Any]) -> None:
-    import csv
-    import sys
-
-    if not page["days"]:
-        return
-    writer = csv.DictWriter(sys.stdout, list(page["days"][0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(page["days"])
-
-
-def season_text(page: dict[str, Any], display: Any) -> str:
-    from scheduler.show import show_depth, show_volume
-
-    lines = [
-        f"{page['garden']}, {page['from']} to {page['to']}",
-        "",
-        f"{'zone':<14} {'runs':>5} {'minutes':>8} {'water':>11} {'net':>8} {'crop ET':>8} {'rain':>8}"
-        f" {'drained':>8} {'stress':>7}",
-    ]
-    for name, zone in page["zones"].items():
-        depths = (show_depth(zone[key], display) for key in ("net_mm", "etc_mm", "rain_mm", "percolation_mm"))
-        net, etc, rain, drained = depths
-        lines.append(
-            f"{name[:14]:<14} {zone['runs']:>5} {zone['minutes']:>8.0f}"
-            f" {show_volume(zone['liters'], display):>11} {net:>8} {etc:>8} {rain:>8} {drained:>8}"
-            f" {zone['stress_days']:>5} d"
-        )
-    return "\n".join([*lines, *_foresight_lines(page["foresight"])])
-
-
-def _foresight_lines(foresight: dict[str, Any]) -> list[str]:
-    if foresight["mode"] == "none":
-        return []
-    by = ", ".join(f"{count} by {method}" for method, count in sorted(foresight["mornings"].items()))
-    return ["", f"foresight: {foresight['mode']}; mornings planned: {by or 'none'}"]

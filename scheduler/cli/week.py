@@ -24,14 +24,14 @@ def command(ctx: click.Context, day: date | None, plot: str | None, as_json: boo
     your eye; 1 where there is none yet.
     """
     from scheduler.clock import site_now, today_and_now
+    from scheduler.pages.week import kept_week, needs_a_look, promised
 
     garden = common.garden()
     with common.store(site_now(garden.location.timezone)) as store:
         plan = store.newest_plan()
-        page = plan and store.working(plan).get("week")
-    if not page:
+        page = kept_week(store.working(plan), garden.display) if plan else None
+    if page is None:
         raise common.no_plan(None)
-    page = {**page, "display": garden.display}
     today, _ = today_and_now(garden, day)
     if plot:
         from scheduler.plots.week import draw
@@ -39,12 +39,9 @@ def command(ctx: click.Context, day: date | None, plot: str | None, as_json: boo
         draw(page, Path(plot))
         click.echo(f"wrote {plot}", err=True)
     if as_json:
-        from scheduler.pages.week import promised
-
         common.print_json(promised(page))
     else:
         from scheduler.cli.text.week import week_text
 
         click.echo(week_text(page, today=today))
-    loud = any(notice["level"] != "info" for notice in page["notices"])
-    ctx.exit(3 if loud or page["date"] != today.isoformat() else 0)
+    ctx.exit(3 if needs_a_look(page, today) else 0)

@@ -17,6 +17,7 @@ from scheduler.cli import common
 def command(zone: str, day: date | None, as_json: bool) -> None:
     """Every number behind ZONE's minutes, with formula, inputs, unit and source."""
     from scheduler.clock import site_now
+    from scheduler.pages.why import why_page
 
     garden = common.garden()
     name = common.zone_name(garden, zone)
@@ -24,18 +25,10 @@ def command(zone: str, day: date | None, as_json: bool) -> None:
         plan = store.plan(day) if day else store.newest_plan()
         if plan is None:
             raise common.no_plan(day)
-        kept = store.working(plan)
-    zone_kept = kept["zones"].get(name, {})
-    working = {
-        "zone": name,
-        "date": plan.day.isoformat(),
-        "made_at": plan.made_at.isoformat(),
-        "sections": [*kept["shared"], *zone_kept.get("sections", ())],
-        "history": zone_kept.get("history", []),
-    }
+        page = why_page(plan, store.working(plan), name)
     if as_json:
-        common.print_json(working)
+        common.print_json(page)
     else:
         from scheduler.cli.text.why import why_text
 
-        click.echo(why_text(working, display=garden.display, width=common.terminal_width()))
+        click.echo(why_text(page, display=garden.display, width=common.terminal_width()))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import calendar
 import math
 from datetime import date, timedelta
-from typing import Any
 
 import numpy as np
 
@@ -14,12 +13,13 @@ from scheduler.core.system.allowance import hottest_by_month, too_little
 from scheduler.core.system.check import GardenCheck, hottest_week
 from scheduler.model import Garden
 from scheduler.planning.day_rules import rules_from
+from scheduler.shapes.check import ProblemLine
 from scheduler.show import show_volume
 
 
 def allowance_problems(
     garden: Garden, check: GardenCheck, et: ReferenceET | None, today: date
-) -> list[dict[str, Any]]:
+) -> list[ProblemLine]:
     """Months of the next year in which the rules do not allow what the hottest week of that month asks for.
 
     () without a climate, and where neither months nor caps are ruled: the hours are judged elsewhere.

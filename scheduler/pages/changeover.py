@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import date, timedelta
-from typing import Any, Literal
 
 from scheduler.core.system.changeover import (
     Chosen,
@@ -24,8 +23,19 @@ from scheduler.core.system.changeover import (
 )
 from scheduler.core.system.upkeep import Noted, crop_cycles_used, tape_laid
 from scheduler.errors import BadInput
-from scheduler.model import Garden, Planting, Zone
-from scheduler.show import METERS_PER_FOOT, MM_PER_INCH, Display, show_length
+from scheduler.model import Garden, Mainline, Planting, Zone
+from scheduler.pages.rounding import rounded
+from scheduler.shapes.changeover import (
+    ChangeoverPage,
+    Feed,
+    HoleLine,
+    Layout,
+    PartsLine,
+    ShiftLine,
+    TapeLine,
+    TooFar,
+)
+from scheduler.show import show_length
 
 CONVENTION = (
     "zones lie one after another along the line in the order of garden.yaml, each as wide as its widest"
@@ -33,7 +43,6 @@ CONVENTION = (
     " tapes of one row stand evenly about its middle (two: 6 in (0.15 m) or a quarter of the spacing to each"
     " side, whichever is less)"
 )
-Feed = Literal["end", "middle"]
 MIDDLE = "fed in the middle of the zones' whole width; left is towards the first zone"
 
 
@@ -53,7 +62,7 @@ class Side:
         return {zone.name: Chosen(zone.plantings[0] if zone.plantings else None) for zone in zones}
 
 
-def changeover_page(before: Side, after: Side, *, tolerance_m: float, waste: float) -> dict[str, Any]:
+def changeover_page(before: Side, after: Side, *, tolerance_m: float, waste: float) -> ChangeoverPage:
     """Raises BadInput where the tolerance would take two neighbouring holes for one."""
     same = before.garden is after.garden
     edges = zone_edges([before.garden] if same else [before.garden, after.garden])
@@ -64,29 +73,21 @@ def changeover_page(before: Side, after: Side, *, tolerance_m: float, waste: flo
         for name in edges
         if name in olds and name in news and news[name] != olds[name]
     }
-    notices += [f"{name}: {tape.remark}" for name, tape in tapes.items() if tape.remark]
-    order = [name for name in edges if name in olds or name in news]
-    changes = changeover(
-        [olds[name] for name in order if name in olds],
-        [news[name] for name in order if name in news],
-        tolerance_m=tolerance_m,
-        new_tape={name for name, tape in tapes.items() if tape.new},
-    )
-    changes = tuple(sorted(changes, key=lambda change: order.index(change.zone)))
-    line_m = max((end for _, end in edges.values()), default=0.0)
+    changes = _changes(edges, olds, news, tapes, tolerance_m)
     mainline = before.garden.supply.mainline or after.garden.supply.mainline
     feed: Feed = mainline.feed if mainline else "end"
-    page: dict[str, Any] = {
+    line_m = max((end for _, end in edges.values()), default=0.0)
+    return {
         "from": before.what,
         "to": after.what,
         "feed": feed,
         "convention": CONVENTION + (f"; {MIDDLE}" if feed == "middle" else ""),
-        "tolerance_m": _short(tolerance_m),
+        "tolerance_m": rounded(tolerance_m),
         "waste": waste,
         "zones": {
             change.zone: {
-                "begins_m": _short(edges[change.zone][0]),
-                "ends_m": _short(edges[change.zone][1]),
+                "begins_m": rounded(edges[change.zone][0]),
+                "ends_m": rounded(edges[change.zone][1]),
                 "from": _layout(olds.get(change.zone)),
                 "to": _layout(news.get(change.zone)),
                 "changes": change.changes,
@@ -101,13 +102,27 @@ def changeover_page(before: Side, after: Side, *, tolerance_m: float, waste: flo
             for change in changes
         },
         "parts": _parts(Parts.sum(change.parts for change in changes), waste),
-        "problems": [],
-        "notices": notices,
+        "problems": _too_far(changes, line_m, mainline, tolerance_m) if mainline else [],
+        "notices": notices + [f"{name}: {tape.remark}" for name, tape in tapes.items() if tape.remark],
     }
-    if mainline:
-        reach = mainline.length_m / 2 if feed == "middle" else mainline.length_m
-        page["problems"] = _too_far(changes, line_m, feed, reach, tolerance_m)
-    return page
+
+
+def _changes(
+    edges: Mapping[str, tuple[float, float]],
+    olds: Mapping[str, Laid],
+    news: Mapping[str, Laid],
+    tapes: Mapping[str, _Tape],
+    tolerance_m: float,
+) -> list[ZoneChange]:
+    """Along the line."""
+    order = [name for name in edges if name in olds or name in news]
+    changes = changeover(
+        [olds[name] for name in order if name in olds],
+        [news[name] for name in order if name in news],
+        tolerance_m=tolerance_m,
+        new_tape={name for name, tape in tapes.items() if tape.new},
+    )
+    return sorted(changes, key=lambda change: order.index(change.zone))
 
 
 def _layouts(
@@ -191,18 +206,19 @@ def _zone(garden: Garden, name: str) -> Zone:
 
 
 def _too_far(
-    changes: Sequence[ZoneChange], line_m: float, feed: Feed, reach_m: float, tolerance_m: float
-) -> list[dict[str, Any]]:
-    problems = []
+    changes: Sequence[ZoneChange], line_m: float, mainline: Mainline, tolerance_m: float
+) -> list[TooFar]:
+    reach_m = mainline.length_m / 2 if mainline.feed == "middle" else mainline.length_m
+    problems: list[TooFar] = []
     for change in changes:
-        away = [place_from_feed(hole.at_m, line_m, feed)[1] for hole in change.holes if hole.after]
+        away = [place_from_feed(hole.at_m, line_m, mainline.feed)[1] for hole in change.holes if hole.after]
         if away and max(away) > reach_m + tolerance_m:
             problems.append(
                 {
                     "zone": change.zone,
                     "text": "reaches past the supply line's end",
-                    "needs_m": _short(max(away)),
-                    "has_m": _short(reach_m),
+                    "needs_m": rounded(max(away)),
+                    "has_m": rounded(reach_m),
                     "mend": "lengthen it or mend supply.mainline.length, unless the zone has its own line",
                 }
             )
@@ -212,29 +228,25 @@ def _too_far(
 # --- as plain values -----------------------------------------------------------------------------
 
 
-def _short(value: float) -> float:
-    return round(value, 4) + 0.0
-
-
-def _layout(one: Laid | None) -> dict[str, Any] | None:
+def _layout(one: Laid | None) -> Layout | None:
     if one is None:
         return None
     return {
         "crop": one.planting.crop.name if one.planting else None,
         "planted": one.planting.planted.isoformat() if one.planting else None,
         "count": one.rows.count,
-        "length_m": _short(one.rows.length_m),
-        "spacing_m": _short(one.rows.spacing_m),
+        "length_m": rounded(one.rows.length_m),
+        "spacing_m": rounded(one.rows.spacing_m),
         "tapes": one.rows.tapes,
         "tape": one.tape.name,
     }
 
 
-def _hole(hole: Hole, line_m: float, feed: Feed) -> dict[str, Any]:
+def _hole(hole: Hole, line_m: float, feed: Feed) -> HoleLine:
     branch, away = place_from_feed(hole.at_m, line_m, feed)
     return {
         "state": hole.state,
-        "from_feed_m": _short(away),
+        "from_feed_m": rounded(away),
         "branch": branch,
         "row_from": hole.before.row if hole.before else None,
         "row_to": hole.after.row if hole.after else None,
@@ -243,65 +255,38 @@ def _hole(hole: Hole, line_m: float, feed: Feed) -> dict[str, Any]:
 
 def _shift(
     change: ZoneChange, old: Laid | None, new: Laid | None, room_m: tuple[float, float], tolerance_m: float
-) -> dict[str, Any] | None:
+) -> ShiftLine | None:
     """A move of all new rows within the zone that lets more holes stay; None where there is none."""
     if old is None or new is None or not change.parts.plugs or not change.parts.row_starts:
         return None
     by_m, stays = best_shift(old, new, room_m=room_m, tolerance_m=tolerance_m)
     more = stays > sum(hole.state == "stays" for hole in change.holes)
-    return {"by_m": _short(by_m), "stays": stays} if more else None
+    return {"by_m": rounded(by_m), "stays": stays} if more else None
 
 
-def _piece(piece: TapePiece) -> dict[str, Any]:
+def _piece(piece: TapePiece) -> TapeLine:
     return {
         "row": piece.row,
         "work": piece.work,
-        "length_m": _short(piece.length_m),
-        "cut_m": _short(piece.cut_m),
+        "length_m": rounded(piece.length_m),
+        "cut_m": rounded(piece.cut_m),
     }
 
 
-def _parts(parts: Parts, waste: float) -> dict[str, Any]:
-    plain = {
-        name: _short(value) if isinstance(value, float) else value for name, value in asdict(parts).items()
+def _parts(parts: Parts, waste: float) -> PartsLine:
+    return {
+        "row_starts": parts.row_starts,
+        "row_starts_freed": parts.row_starts_freed,
+        "plugs": parts.plugs,
+        "couplings": parts.couplings,
+        "end_closures": parts.end_closures,
+        "end_closures_freed": parts.end_closures_freed,
+        "tape_m": _length(parts.tape_m),
+        "lifted_m": _length(parts.lifted_m),
+        "tape_with_waste_m": rounded(parts.tape_m * (1 + waste)),
     }
-    return {**plain, "tape_with_waste_m": _short(parts.tape_m * (1 + waste))}
 
 
-# --- in words ------------------------------------------------------------------------------------
-
-
-def show_place(m: float, display: Display) -> str:
-    """A place to be found with a tape measure: to half an inch or a centimetre.
-
-    >>> show_place(1.143, "us"), show_place(1.143, "metric")
-    ('3 ft 9 in', '1.14 m')
-    """
-    if display == "metric":
-        return f"{m:.2f} m"
-    halves = round(m * 1000 / MM_PER_INCH * 2)
-    feet, rest = divmod(halves, round(METERS_PER_FOOT * 1000 / MM_PER_INCH) * 2)
-    inches = f"{rest / 2:g} in"
-    return inches if not feet else f"{feet} ft {inches}" if rest else f"{feet} ft"
-
-
-def tape_lines(tapes: Sequence[Mapping[str, Any]]) -> list[tuple[str, int, dict[str, Any]]]:
-    """Tapes that ask for the same, together: ("1-4, 6", how many tapes, the work), in order of the rows."""
-    groups: dict[tuple[Any, ...], list[int]] = {}
-    for tape in tapes:
-        key = (tape["work"], tape["length_m"], tape["cut_m"])
-        groups.setdefault(key, []).append(tape["row"])
-    return [
-        (_ranges(rows), len(rows), {"work": key[0], "length_m": key[1], "cut_m": key[2]})
-        for key, rows in groups.items()
-    ]
-
-
-def _ranges(rows: Sequence[int]) -> str:
-    spans: list[list[int]] = []
-    for row in sorted(set(rows)):
-        if spans and row == spans[-1][1] + 1:
-            spans[-1][1] = row
-        else:
-            spans.append([row, row])
-    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in spans)
+def _length(m: float) -> float:
+    """A sum of no pieces stays the whole number 0."""
+    return rounded(m) if m else m

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from typing import Any
+from collections.abc import Set
 
-from scheduler.core.system.check import GardenCheck, ZoneCheck
+from scheduler.core.hydraulics.results import RowHydraulics, ZoneHydraulics
+from scheduler.core.system.check import GardenCheck, ProblemKind, ZoneCheck
 from scheduler.model import Garden
+from scheduler.pages.rounding import known, rounded
+from scheduler.shapes.check import CheckPage, RowLine, ZoneFlow, ZonePressure
 
 CAUTIONS = {
     "drinking water": (
@@ -23,23 +25,26 @@ CAUTIONS = {
         "protection; mains work is for a licensed electrician. Watch the first full run of every zone."
     ),
 }
+ABOUT_PRESSURE: Set[ProblemKind] = {
+    "regulator", "supply", "dry emitters", "pressure limit", "no steady state", "friction", "tape",
+}  # fmt: skip
 
 
-def check_page(garden: Garden, check: GardenCheck) -> dict[str, Any]:
+def check_page(garden: Garden, check: GardenCheck) -> CheckPage:
     """SI. Figures that nothing tells (no diameter, no climate) are null, not zero."""
     supply = garden.supply
     return {
-        "supply_lpm": _r(supply.flow_lpm),
-        "usable_lpm": _r(supply.usable_lpm),
+        "supply_lpm": rounded(supply.flow_lpm),
+        "usable_lpm": rounded(supply.usable_lpm),
         "longest_tape_m": {
-            name: _r(supply.usable_lpm / tape.flow_lpm_per_m) for name, tape in garden.tapes.items()
+            name: rounded(supply.usable_lpm / tape.flow_lpm_per_m) for name, tape in garden.tapes.items()
         },
         "zones": {zone.zone.name: _zone(zone) for zone in check.zones},
         "sections": [list(group) for group in check.sections.groups],
-        "section_flows_lpm": [_r(flow) for flow in check.sections.flows_lpm],
+        "section_flows_lpm": [rounded(flow) for flow in check.sections.flows_lpm],
         "sections_proven_fewest": check.sections.exact or check.sections.gap == 0,
-        "hottest_week_minutes": _r(check.morning_minutes),
-        "hours_minutes": _r(check.hours_minutes),
+        "hottest_week_minutes": known(check.morning_minutes),
+        "hours_minutes": known(check.hours_minutes),
         "problems": [
             {"zone": problem.zone, "text": problem.text, "mend": problem.mend, "level": problem.level}
             for problem in check.problems
@@ -49,55 +54,59 @@ def check_page(garden: Garden, check: GardenCheck) -> dict[str, Any]:
     }
 
 
-def _zone(check: ZoneCheck) -> dict[str, Any]:
-    stand, solved = check.stand, check.stand.delivery.hydraulics
-    rows = stand.planting.rows
-    page: dict[str, Any] = {
+def _zone(check: ZoneCheck) -> ZoneFlow:
+    stand, rows = check.stand, check.stand.planting.rows
+    return {
         "crop": stand.planting.crop.name,
-        "tape_m": _r(rows.tape_m),
-        "planted_m2": _r(rows.area_m2),
-        "flow_lpm": _r(stand.delivery.flow_lpm),
+        "tape_m": rounded(rows.tape_m),
+        "planted_m2": rounded(rows.area_m2),
+        "flow_lpm": rounded(stand.delivery.flow_lpm),
         "flow_by": stand.delivery.flow_by,
         "fits_supply": check.fits_supply,
-        "uniformity": _r(stand.delivery.uniformity),
+        "uniformity": rounded(stand.delivery.uniformity),
         "uniformity_by": stand.delivery.uniformity_by,
-        "peak_minutes": _r(check.peak_minutes),
+        "peak_minutes": known(check.peak_minutes),
+        **_pressure(stand.delivery.hydraulics),
     }
+
+
+def _pressure(solved: ZoneHydraulics | None) -> ZonePressure:
     if solved is None:
-        return (
-            page | dict.fromkeys(("flow_variation", "inlet_kpa", "lowest_kpa", "highest_kpa")) | {"rows": []}
-        )
-    return page | {
-        "flow_variation": _r(solved.flow_variation),
+        return {
+            "flow_variation": None,
+            "inlet_kpa": None,
+            "lowest_kpa": None,
+            "highest_kpa": None,
+            "rows": [],
+        }
+    return {
+        "flow_variation": known(solved.flow_variation),
         "flow_variation_class": solved.flow_variation_class,
-        "inlet_kpa": _r(solved.inlet_kpa),
-        "lowest_kpa": _r(solved.lowest_kpa),
-        "highest_kpa": _r(solved.highest_kpa),
-        "rows": [
-            {
-                "row": row.row,
-                "tape_m": _r(row.tape_m),
-                "inlet_kpa": _r(row.inlet_kpa),
-                "far_kpa": _r(row.far_kpa),
-                "lowest_kpa": _r(row.lowest_kpa),
-                "flow_lpm": _r(row.flow_lpm),
-                "emitter_min_lph": _r(row.emitter_min_lph),
-                "emitter_max_lph": _r(row.emitter_max_lph),
-            }
-            for row in solved.rows
-        ],
+        "inlet_kpa": known(solved.inlet_kpa),
+        "lowest_kpa": known(solved.lowest_kpa),
+        "highest_kpa": known(solved.highest_kpa),
+        "rows": [_row(row) for row in solved.rows],
+    }
+
+
+def _row(row: RowHydraulics) -> RowLine:
+    return {
+        "row": row.row,
+        "tape_m": rounded(row.tape_m),
+        "inlet_kpa": known(row.inlet_kpa),
+        "far_kpa": known(row.far_kpa),
+        "lowest_kpa": known(row.lowest_kpa),
+        "flow_lpm": known(row.flow_lpm),
+        "emitter_min_lph": known(row.emitter_min_lph),
+        "emitter_max_lph": known(row.emitter_max_lph),
     }
 
 
 def _cautions(garden: Garden, check: GardenCheck) -> list[str]:
     """Those that bear on this garden."""
     bear = ["drinking water"]
-    if any("pressure" in problem.text for problem in check.problems):
+    if any(problem.kind in ABOUT_PRESSURE for problem in check.problems):
         bear.append("pressure")
     if any(zone.valve.driver != "by_hand" for zone in garden.zones):
         bear.append("mains")
     return [CAUTIONS[name] for name in bear]
-
-
-def _r(value: float) -> float | None:
-    return round(float(value), 4) if math.isfinite(value) else None

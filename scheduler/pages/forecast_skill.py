@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, timedelta
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -13,8 +12,10 @@ from scheduler.core.arrays import FloatArray
 from scheduler.core.balance.et import NONE, reference_et
 from scheduler.core.uncertainty import sources as uncertainty
 from scheduler.model import Garden, WeatherDays, WeatherValue
+from scheduler.pages.rounding import rounded
 from scheduler.planning.issued import as_told, words_of
 from scheduler.planning.weather import kind_of
+from scheduler.shapes.weather import SkillLine
 
 LEADS = range(1, 8)
 FIELDS = ("et0_mm", "rain_mm", "tmax_c", "tmin_c", "solar_mj_m2", "wind_m_s")
@@ -23,7 +24,7 @@ LOOK_BACK_DAYS = 90
 
 def skill_rows(
     garden: Garden, said: Iterable[WeatherValue], came: WeatherDays, *, today: date
-) -> list[dict[str, Any]]:
+) -> list[SkillLine]:
     """Per source, field and lead day (1 to 7): pairs, mean error, mean absolute and root mean square error.
 
     Errors are what came less what was forecast; depths in mm, temperatures in degC, radiation in MJ/m2, wind
@@ -37,7 +38,7 @@ def skill_rows(
     outcome = {field: _came(came, field)[:count] for field in FIELDS if field != "et0_mm"}
     outcome["et0_mm"] = _et0_came(garden, came)[:count]
     against = _kinds(came, count)
-    rows = []
+    rows: list[SkillLine] = []
     for source in sorted(words):
         for lead in LEADS:
             told = as_told(words[source], mornings[source], came.first, count, lead)
@@ -57,7 +58,7 @@ def _rows(
     forecast: Mapping[str, FloatArray],
     outcome: Mapping[str, FloatArray],
     against: Mapping[str, list[str]],
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[SkillLine]:
     for field in FIELDS:
         n = len(outcome[field])
         plain = uncertainty.skill(
@@ -67,19 +68,19 @@ def _rows(
             continue
         both = np.isfinite(forecast[field] - outcome[field])
         kinds = [kind for kind, pair in zip(against[field], both, strict=True) if pair]
-        row: dict[str, Any] = {
+        row: SkillLine = {
             "source": source,
             "field": field,
             "lead_days": lead,
             "pairs": plain.pairs,
-            "bias": round(plain.bias, 4),
-            "mean_absolute": round(plain.mean_absolute, 4),
-            "root_mean_square": round(plain.sd, 4),
+            "bias": rounded(plain.bias),
+            "mean_absolute": rounded(plain.mean_absolute),
+            "root_mean_square": rounded(plain.sd),
             "against": {kind: kinds.count(kind) for kind in sorted(set(kinds))},
         }
         if field == "et0_mm":  # what the planner counts with: the prior worked in until a month is there
             stated = uncertainty.skill([source] * n, np.full(n, lead), forecast[field], outcome[field])
-            row["stated_sd"] = round(stated[source, lead].sd, 4)
+            row["stated_sd"] = rounded(stated[source, lead].sd)
         yield row
 
 

@@ -2,40 +2,57 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from scheduler.pages.rounding import rounded
 from scheduler.planning.on_record import Given, given, planned_minutes
+from scheduler.store.store import Store
 
 if TYPE_CHECKING:
-    from scheduler.store.store import Store
+    from scheduler.shapes.log import LogLine, LogPage, LogTotal
 
 
-def log_page(store: Store, first: date, last: date, zone: str | None) -> dict[str, Any]:
+def log_page(store: Store, first: date, last: date, zone: str | None) -> LogPage:
     """`minutes`, `liters` and depths are None where a planned run was never answered: unknown is not zero."""
     planned = planned_minutes(store.plans(first, last))
     water = given(store.applied(first, last))
     keys = [key for key in sorted(planned.keys() | water.keys()) if zone is None or key[1] == zone]
-    days = [_row(key, planned.get(key, 0.0), water.get(key)) for key in keys]
-    zones: dict[str, dict[str, float]] = {}
-    for row in days:
-        total = zones.setdefault(
-            row["zone"], dict.fromkeys(("planned_minutes", "minutes", "liters", "gross_mm", "net_mm"), 0.0)
-        )
-        for name in total:
-            total[name] = round(total[name] + (row[name] or 0.0), 4)
-    return {"from": first.isoformat(), "to": last.isoformat(), "zones": zones, "days": days}
+    days = [_line(*key, planned.get(key, 0.0), water.get(key)) for key in keys]
+    zones = dict.fromkeys(line["zone"] for line in days)
+    return {
+        "from": first.isoformat(),
+        "to": last.isoformat(),
+        "zones": {name: _total(line for line in days if line["zone"] == name) for name in zones},
+        "days": days,
+    }
 
 
-def _row(key: tuple[date, str], planned: float, water: Given | None) -> dict[str, Any]:
-    day, zone = key
+def _line(day: date, zone: str, planned_minutes: float, water: Given | None) -> LogLine:
     return {
         "date": day.isoformat(),
         "zone": zone,
-        "planned_minutes": planned,
-        "minutes": water and water.minutes,
-        "liters": water and water.liters,
-        "gross_mm": water and water.gross_mm,
-        "net_mm": water and water.net_mm,
+        "planned_minutes": planned_minutes,
+        "minutes": water.minutes if water else None,
+        "liters": water.liters if water else None,
+        "gross_mm": water.gross_mm if water else None,
+        "net_mm": water.net_mm if water else None,
         "outcome": water.outcome if water else "not answered",
     }
+
+
+def _total(lines: Iterable[LogLine]) -> LogTotal:
+    mine = list(lines)
+    return {
+        "planned_minutes": _sum(line["planned_minutes"] for line in mine),
+        "minutes": _sum(line["minutes"] for line in mine),
+        "liters": _sum(line["liters"] for line in mine),
+        "gross_mm": _sum(line["gross_mm"] for line in mine),
+        "net_mm": _sum(line["net_mm"] for line in mine),
+    }
+
+
+def _sum(values: Iterable[float | None]) -> float:
+    """What is not known counts for nothing."""
+    return rounded(sum(value or 0.0 for value in values))

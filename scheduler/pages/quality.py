@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
-from typing import Any
 
 from scheduler.core.quality.checks import Flag
 from scheduler.model import Notice, WeatherDays
+from scheduler.pages.lines import line
+from scheduler.pages.rounding import rounded
+from scheduler.shapes.weather import FlagLine
+from scheduler.shapes.working import Line
 
 NAMES = {
     "tmin_c": ("lowest temperature", "degC"), "tmax_c": ("highest temperature", "degC"),
@@ -23,14 +26,14 @@ NEEDED = ("tmin_c", "tmax_c", "rain_mm")
 REMIND_DAYS = 7
 
 
-def flag_page(flag: Flag) -> dict[str, Any]:
+def flag_line(flag: Flag) -> FlagLine:
     return {
         "date": flag.day.isoformat(),
         "since": flag.since.isoformat() if flag.since else None,
         "field": flag.field,
-        "value": round(flag.value, 4),
+        "value": rounded(flag.value),
         "verdict": flag.verdict,
-        "now": None if flag.now is None else round(flag.now, 4),
+        "now": None if flag.now is None else rounded(flag.now),
         "rule": flag.rule,
         "reason": flag.reason,
         "source": flag.source,
@@ -85,8 +88,8 @@ def _nobody_else(flag: Flag, weather: WeatherDays) -> bool:
     return value != value
 
 
-def working_lines(flags: Iterable[Flag], day: date) -> list[dict[str, Any]]:
-    """What was found of the values of one day, for the working; see `pages.working.line`."""
+def working_lines(flags: Iterable[Flag], day: date) -> list[Line]:
+    """What was found of the values of one day, for the working."""
     return [_line(flag) for flag in flags if _about(flag, day)]
 
 
@@ -94,16 +97,14 @@ def _about(flag: Flag, day: date) -> bool:
     return flag.since <= day <= flag.day if flag.since else flag.day == day
 
 
-def _line(flag: Flag) -> dict[str, Any]:
+def _line(flag: Flag) -> Line:
     name, unit = NAMES[flag.field]
     verdict = {"rejected": "set aside", "repaired": "repaired", "kept": "kept, in doubt"}[flag.verdict]
     held = "" if flag.now is None else f"to {flag.now:.2f} {unit}"
-    return {
-        "what": f"{verdict} {held}".strip() + f": {name} of {flag.source}",
-        "symbol": "",
-        "value": None if flag.sensor else flag.value,
-        "unit": "" if flag.sensor else unit,
-        "formula": "",
-        "numbers": flag.reason,
-        "source": f"{flag.rule}: {flag.published}",
-    }
+    return line(
+        f"{verdict} {held}".strip() + f": {name} of {flag.source}",
+        value=None if flag.sensor else flag.value,
+        unit="" if flag.sensor else unit,
+        numbers=flag.reason,
+        source=f"{flag.rule}: {flag.published}",
+    )

@@ -2,43 +2,57 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import timedelta
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
-from scheduler.core.arrays import FloatArray
+from scheduler.core.arrays import BoolArray, CodeArray, FloatArray, IntArray
 from scheduler.core.balance import crop as crops
 from scheduler.core.balance.et import METHODS
+from scheduler.core.balance.terms import Terms
 from scheduler.model import Garden
+from scheduler.pages.rounding import rounded
 from scheduler.planning.season import Season
+from scheduler.shapes.season import SeasonDay, SeasonPage, SeasonTotal
 
 DECIMALS = 6
-SUMMED = ("liters", "gross_mm", "net_mm", "rain_mm", "etc_mm", "percolation_mm")
 
 
-def season_page(garden: Garden, season: Season) -> dict[str, Any]:
+def season_page(garden: Garden, season: Season) -> SeasonPage:
     columns = _columns(garden, season)
-    names = [zone.name for zone in garden.zones]
-    keep = season.terms.standing
-    totals = {}
-    for z, name in enumerate(names):
-        mine = keep[:, z]
-        minutes = columns["minutes"][mine, z]
-        totals[name] = {key: round(float(columns[key][mine, z].sum()), DECIMALS) for key in SUMMED} | {
-            "stress_days": int(np.count_nonzero(columns["ks"][mine, z] < 1)),
-            "runs": int(np.count_nonzero(minutes > 0)),
-            "minutes": float(minutes.sum()),
-            "longest_minutes": float(minutes.max(initial=0)),
-        }
     return {
         "garden": garden.name,
         "from": season.first.isoformat(),
         "to": season.last.isoformat(),
-        "foresight": dict(season.foresight),
-        "zones": totals,
+        "foresight": season.foresight,
+        "zones": {
+            zone.name: _total(columns, z, season.terms.standing[:, z]) for z, zone in enumerate(garden.zones)
+        },
         "days": _records(garden, season, columns),
         "notices": [{"level": "info", "text": text} for text in season.notices],
+    }
+
+
+def _total(columns: Mapping[str, FloatArray], z: int, standing: BoolArray) -> SeasonTotal:
+    """Of one zone, on the days on which a crop stands."""
+
+    def total(name: str) -> float:
+        return rounded(columns[name][standing, z].sum(), DECIMALS)
+
+    minutes = columns["minutes"][standing, z]
+    return {
+        "liters": total("liters"),
+        "gross_mm": total("gross_mm"),
+        "net_mm": total("net_mm"),
+        "rain_mm": total("rain_mm"),
+        "etc_mm": total("etc_mm"),
+        "percolation_mm": total("percolation_mm"),
+        "stress_days": int(np.count_nonzero(columns["ks"][standing, z] < 1)),
+        "runs": int(np.count_nonzero(minutes > 0)),
+        "minutes": float(minutes.sum()),
+        "longest_minutes": float(minutes.max(initial=0)),
     }
 
 
@@ -71,29 +85,33 @@ def _columns(garden: Garden, season: Season) -> dict[str, FloatArray]:
     }
 
 
-def _records(garden: Garden, season: Season, columns: dict[str, FloatArray]) -> list[dict[str, Any]]:
+def _records(garden: Garden, season: Season, columns: Mapping[str, FloatArray]) -> list[SeasonDay]:
+    """Day after day, in each the zones in which a crop stands."""
     terms = season.terms
-    day_no = terms.spread(terms.flat.day_no.astype(np.float64))
-    stage = terms.spread(terms.flat.stage.astype(np.float64))
     days, zones = np.nonzero(terms.standing)
-    values = {key: np.round(column[days, zones], DECIMALS).tolist() for key, column in columns.items()}
-    numbers, stages = day_no[days, zones].astype(int).tolist(), stage[days, zones].astype(int).tolist()
-    methods = [METHODS[code] for code in season.et.method[season.offset :][days]]
-    stands = terms.stand[days, zones].tolist()
     dates = [(season.first + timedelta(days=i)).isoformat() for i in range(terms.stand.shape[0])]
-    keys = list(values)
-    return [
-        {
-            "date": dates[day],
-            "zone": garden.zones[zone].name,
-            "crop": terms.stands[stand].planting.crop.name,
-            "stage": crops.STAGES[stage_no],
-            "day": number,
-            "et0_mm": row[0],
-            "et0_method": method,
-        }
-        | dict(zip(keys[1:], row[1:], strict=True))
-        for day, zone, stand, stage_no, number, method, *row in zip(
-            days.tolist(), zones.tolist(), stands, stages, numbers, methods, *values.values(), strict=True
-        )
-    ]
+    names = [zone.name for zone in garden.zones]
+    stands = [terms.stands[stand] for stand in terms.stand[days, zones].tolist()]
+    methods = season.et.method[season.offset :][days]
+    texts: dict[str, list[Any]] = {
+        "date": [dates[day] for day in days.tolist()],
+        "zone": [names[zone] for zone in zones.tolist()],
+        "crop": [stand.planting.crop.name for stand in stands],
+        "stage": [crops.STAGES[stage] for stage in _whole(terms, terms.flat.stage)],
+        "day": _whole(terms, terms.flat.day_no),
+    }
+    numbers = {name: np.round(column[days, zones], DECIMALS).tolist() for name, column in columns.items()}
+    values = {
+        **texts,
+        "et0_mm": numbers.pop("et0_mm"),
+        "et0_method": [METHODS[code] for code in methods.tolist()],
+        **numbers,
+    }
+    rows = [dict(zip(values, row, strict=True)) for row in zip(*values.values(), strict=True)]
+    return cast("list[SeasonDay]", rows)  # the columns are named as its keys
+
+
+def _whole(terms: Terms, flat: IntArray | CodeArray) -> list[int]:
+    """Whole numbers of the standing days, from their flat form."""
+    found: list[int] = terms.spread(flat.astype(np.float64))[terms.standing].astype(int).tolist()
+    return found

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,27 +13,28 @@ from scheduler.core.balance.climate import (
     HUMIDITY_BY,
     RADIATION_BY,
     WIND_BY,
+    Climate,
 )
 from scheduler.core.balance.et import METHODS, NONE, ReferenceET, fill, reference_et
 from scheduler.core.quality.checks import Flag
 from scheduler.core.uncertainty.sources import dew_point
-from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays, WeatherValue
+from scheduler.model import WEATHER_FIELDS, Garden, StoredPlan, WeatherDays, WeatherValue
 from scheduler.pages.forecast_skill import LOOK_BACK_DAYS, skill_rows
-from scheduler.pages.quality import flag_page
+from scheduler.pages.quality import flag_line
+from scheduler.pages.rounding import known, rounded
 from scheduler.planning.weather import kind_of, source_of, with_history
-
-if TYPE_CHECKING:
-    from scheduler.store.store import Store
+from scheduler.shapes.base import Level, NoticeLine
+from scheduler.shapes.weather import Restated, SourceLine, Used, Value, WeatherDay, WeatherPage
+from scheduler.store.store import Store
 
 DAYS_BACK, DAYS_AHEAD = 7, 7
 STALE_SERVICE_DAYS = 2
 SENSOR_DAYS = 7
-Page = dict[str, Any]
 
 
 def weather_page(
     garden: Garden, store: Store, first: date, last: date, *, today: date, now: datetime
-) -> Page:
+) -> WeatherPage:
     """All of first..last; every number SI, its unit in the name. `today`: the days before it are the past."""
     found = with_history(garden, store, store.notes(), first, last, today=today)
     since = min(first, today - timedelta(days=LOOK_BACK_DAYS))
@@ -47,8 +46,6 @@ def weather_page(
     ]
     sources = list(_sources(garden, said, today, now))
     plans = store.plans(min(first, today - timedelta(days=DAYS_BACK)), max(last, today))
-    newest = plans[-1].page.get("sources", {}) if plans else {}
-    failures = list(newest.get("failures", ())) if plans and plans[-1].day == today else []
     return {
         "garden": garden.name,
         "from": first.isoformat(),
@@ -57,20 +54,27 @@ def weather_page(
         "days": [
             _day(found.weather, et, first + timedelta(days=i), today) for i in range((last - first).days + 1)
         ],
-        "quality": [flag_page(flag) for flag in flags],
+        "quality": [flag_line(flag) for flag in flags],
         "restated": list(_restated(said, first, min(last, today - timedelta(days=1)))),
         "forecasts": skill_rows(garden, said, came, today=today),
         "forecasts_since": since.isoformat(),
         "sources": sources,
         "notices": [
             *_notices(sources, flags, today),
-            *({"level": "look", "text": t} for t in failures),
+            *_failures(plans, today),
         ],
         "credits": sorted({c for plan in plans for c in plan.page.get("sources", {}).get("credits", ())}),
     }
 
 
-def exit_status(page: Page) -> int:
+def _failures(plans: Sequence[StoredPlan], today: date) -> Iterator[NoticeLine]:
+    """Sources that did not answer today's daily job."""
+    if plans and plans[-1].day == today:
+        for text in plans[-1].page.get("sources", {}).get("failures", ()):
+            yield {"level": "look", "text": text}
+
+
+def exit_status(page: WeatherPage) -> int:
     """3 where something needs the grower's eye (a stale source, a sensor in doubt), else 0."""
     return 3 if any(notice["level"] != "info" for notice in page["notices"]) else 0
 
@@ -87,30 +91,37 @@ def _filled(et: ReferenceET, first: date, last: date) -> ReferenceET:
 # --- one day -------------------------------------------------------------------------------------
 
 
-def _day(weather: WeatherDays, et: ReferenceET, day: date, today: date) -> Page:
+def _day(weather: WeatherDays, et: ReferenceET, day: date, today: date) -> WeatherDay:
     i = (day - weather.first).days
-    method = METHODS[et.method[i]]
-    values = {}
-    for field in WEATHER_FIELDS:
-        value = float(getattr(weather, field)[i])
-        told = (weather.came_from.get(field) or (None,) * len(weather))[i]
-        if math.isfinite(value):
-            values[field] = {"value": _r(value), "source": source_of(told), "kind": kind_of(told)}
-    c = et.climate
-    used = {
-        "tdew_c": _r(float(dew_point(c.ea_kpa)[i])), "ea_kpa": _r(c.ea_kpa[i]), "rs_mj_m2": _r(c.rs_mj[i]),
-        "rso_mj_m2": _r(c.rso_mj[i]), "u2_m_s": _r(c.u2_m_s[i]),
-    }  # fmt: skip
-    if not c.usable[i]:
-        used = {"rso_mj_m2": _r(c.rso_mj[i])}
+    usable = bool(et.climate.usable[i])
     return {
         "date": day.isoformat(),
-        "et0_mm": _r(et.et0_mm[i]),
-        "et0_method": method if et.method[i] != NONE else None,
-        "values": values,
-        "used": used,
-        "humidity_by": HUMIDITY_BY[c.humidity_by[i]] if c.usable[i] else None,
+        "et0_mm": known(et.et0_mm[i]),
+        "et0_method": METHODS[et.method[i]] if et.method[i] != NONE else None,
+        "values": dict(_values(weather, i)),
+        "used": _used(et.climate, i),
+        "humidity_by": HUMIDITY_BY[et.climate.humidity_by[i]] if usable else None,
         "estimated": dict(_estimated(weather, et, i, past=day < today)),
+    }
+
+
+def _values(weather: WeatherDays, i: int) -> Iterator[tuple[str, Value]]:
+    for field in WEATHER_FIELDS:
+        value = known(getattr(weather, field)[i])
+        if value is not None:
+            told = (weather.came_from.get(field) or (None,) * len(weather))[i]
+            yield field, {"value": value, "source": source_of(told), "kind": kind_of(told)}
+
+
+def _used(c: Climate, i: int) -> Used:
+    if not c.usable[i]:
+        return {"rso_mj_m2": known(c.rso_mj[i])}
+    return {
+        "tdew_c": known(dew_point(c.ea_kpa)[i]),
+        "ea_kpa": known(c.ea_kpa[i]),
+        "rs_mj_m2": known(c.rs_mj[i]),
+        "rso_mj_m2": known(c.rso_mj[i]),
+        "u2_m_s": known(c.u2_m_s[i]),
     }
 
 
@@ -136,43 +147,41 @@ def _estimated(weather: WeatherDays, et: ReferenceET, i: int, *, past: bool) -> 
 
 def _sources(
     garden: Garden, said: Sequence[WeatherValue], today: date, now: datetime
-) -> Iterator[dict[str, Any]]:
-    """Newest day and newest word of each source of the garden; `stale` says why more was due, or None."""
+) -> Iterator[SourceLine]:
+    """Newest day and newest answer of each source of the garden; `stale` says why more was due, or None."""
     for spec in garden.sources:
         mine = [value for value in said if value.source == spec.name and value.fetched_at <= now]
-        if not mine:
-            yield {
-                "source": spec.name,
-                "newest_day": None,
-                "newest_word": None,
-                "stale": "has not said a word",
-            }
-            continue
-        newest = max(value.day for value in mine)
-        word = max(value.fetched_at for value in mine)
-        service = spec.kind == "service" and any(value.kind == "forecast" for value in mine)
-        why = None
-        if newest < today - timedelta(days=0 if service else 1):
-            why = f"nothing newer than {newest}"
-        elif service and word < now - timedelta(days=STALE_SERVICE_DAYS):
-            why = f"last heard {word.astimezone(now.tzinfo).date()}"
+        newest = max((value.day for value in mine), default=None)
+        heard = max((value.fetched_at.astimezone(now.tzinfo) for value in mine), default=None)
+        forecasts = spec.kind == "service" and any(value.kind == "forecast" for value in mine)
         yield {
             "source": spec.name,
-            "newest_day": newest.isoformat(),
-            "newest_word": word.astimezone(now.tzinfo).isoformat(timespec="minutes"),
-            "stale": why,
+            "newest_day": newest.isoformat() if newest else None,
+            "newest_word": heard.isoformat(timespec="minutes") if heard else None,
+            "stale": _stale(newest, heard, today, now, forecasts=forecasts),
         }
 
 
-def _notices(
-    sources: Iterable[dict[str, Any]], flags: Sequence[Flag], today: date
-) -> Iterator[dict[str, str]]:
+def _stale(
+    newest: date | None, heard: datetime | None, today: date, now: datetime, *, forecasts: bool
+) -> str | None:
+    """Why more was due from a source.  forecasts: it is a service that gives them."""
+    if newest is None or heard is None:
+        return "has not said a word"
+    if newest < today - timedelta(days=0 if forecasts else 1):
+        return f"nothing newer than {newest}"
+    if forecasts and heard < now - timedelta(days=STALE_SERVICE_DAYS):
+        return f"last heard {heard.date()}"
+    return None
+
+
+def _notices(sources: Iterable[SourceLine], flags: Sequence[Flag], today: date) -> Iterator[NoticeLine]:
     for source in sources:
         if source["stale"]:
             yield {"level": "look", "text": f"{source['source']}: {source['stale']}"}
     for flag in flags:
         if flag.sensor:
-            level = "look" if flag.day >= today - timedelta(days=SENSOR_DAYS) else "info"
+            level: Level = "look" if flag.day >= today - timedelta(days=SENSOR_DAYS) else "info"
             yield {"level": level, "text": f"{flag.source}, {flag.field}: {flag.reason}"}
     lost = [f for f in flags if f.verdict == "rejected" and f.kind == "station"]
     if lost:
@@ -180,7 +189,7 @@ def _notices(
         yield {"level": "look", "text": f"quality control set values of {names} aside, see below"}
 
 
-def _restated(said: Sequence[WeatherValue], first: date, last: date) -> Iterator[dict[str, Any]]:
+def _restated(said: Sequence[WeatherValue], first: date, last: date) -> Iterator[Restated]:
     """Past values (never forecasts) that a source gave anew and differently."""
     words: dict[tuple[date, str, str, str], list[WeatherValue]] = {}
     for value in said:
@@ -193,11 +202,7 @@ def _restated(said: Sequence[WeatherValue], first: date, last: date) -> Iterator
                 "field": field,
                 "source": source,
                 "kind": kind,
-                "was": _r(told[0].value),
-                "now": _r(told[-1].value),
+                "was": rounded(told[0].value),
+                "now": rounded(told[-1].value),
                 "said_at": told[-1].fetched_at.isoformat(timespec="minutes"),
             }
-
-
-def _r(value: float) -> float | None:
-    return round(float(value), 4) if math.isfinite(value) else None

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from datetime import date, datetime
 
 import numpy as np
 
-from scheduler.model import Garden, Notice
-from scheduler.planning.week import MANY_ZONES, WORTH_TELLING_STRESS
+from scheduler.core.week.advice import Remedy
+from scheduler.core.week.problem import Short
+from scheduler.model import Display, Garden, Notice
+from scheduler.pages.rounding import known, rounded
+from scheduler.planning.plan import Plan
+from scheduler.planning.week import MANY_ZONES, WORTH_TELLING_STRESS, Outlook
+from scheduler.shapes.week import UnmetFrom, WeekPage, WeekSummary, ZoneDay
+from scheduler.shapes.working import StoredWorking
 from scheduler.show import show_depth, show_flow
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from scheduler.core.week.advice import Remedy
-    from scheduler.core.week.problem import Short
-    from scheduler.planning.plan import Plan
-    from scheduler.planning.week import Outlook
 
 NAMED = 3
 """Of more zones that go short only the number is told."""
@@ -33,7 +30,7 @@ PLANNED_BY = {
 }
 
 
-def week_page(garden: Garden, plan: Plan, *, made_at: datetime) -> dict[str, Any] | None:
+def week_page(garden: Garden, plan: Plan, *, made_at: datetime) -> WeekPage | None:
     """None where the week could not be planned.  deficit_mm: in the evening, as expected under the plan."""
     ahead = plan.outlook
     if ahead is None:
@@ -48,9 +45,9 @@ def week_page(garden: Garden, plan: Plan, *, made_at: datetime) -> dict[str, Any
         "weather": [
             {
                 "date": ahead.day(k).isoformat(),
-                "rain_mm": _known(ahead.rain_mm[k]),
-                "rain_chance": _known(ahead.rain_chance[k]),
-                "et0_mm": _known(ahead.et0_mm[k]),
+                "rain_mm": known(ahead.rain_mm[k]),
+                "rain_chance": known(ahead.rain_chance[k]),
+                "et0_mm": known(ahead.et0_mm[k]),
             }
             for k in range(ahead.week.days)
         ],
@@ -60,12 +57,22 @@ def week_page(garden: Garden, plan: Plan, *, made_at: datetime) -> dict[str, Any
     }
 
 
-def promised(page: dict[str, Any]) -> dict[str, Any]:
+def kept_week(working: StoredWorking, display: Display) -> WeekPage | None:
+    """The week as kept with a plan, shown as garden.yaml says today; None where there is none."""
+    week = working.get("week")
+    return {**week, "display": display} if week else None
+
+
+def needs_a_look(page: WeekPage, today: date) -> bool:
+    return page["date"] != today.isoformat() or any(notice["level"] != "info" for notice in page["notices"])
+
+
+def promised(page: WeekPage) -> WeekSummary:
     """What `rowwater week --json` prints."""
-    return {key: page[key] for key in ("made_at", "days", "unmet")}
+    return {"made_at": page["made_at"], "days": page["days"], "unmet": page["unmet"]}
 
 
-def _days(plan: Plan, ahead: Outlook) -> Iterator[dict[str, Any]]:
+def _days(plan: Plan, ahead: Outlook) -> Iterator[ZoneDay]:
     week, outcome = ahead.week, ahead.plan.outcome
     for k in range(week.days):
         for z in np.flatnonzero(week.standing[k]).tolist():
@@ -76,28 +83,28 @@ def _days(plan: Plan, ahead: Outlook) -> Iterator[dict[str, Any]]:
                 "date": ahead.day(k).isoformat(),
                 "zone": week.zones[z],
                 "minutes": given,
-                "net_mm": _r(net),
-                "deficit_mm": _r(outcome.deficit_end[k, z]),
-                "deficit_sd_mm": _r(ahead.sd[k, z]),
-                "trigger_mm": _known(week.trigger[k, z]),
-                "raw_mm": _r(week.raw[k, z]),
-                "rain_mm": _known(ahead.rain_mm[k]),
-                "rain_chance": _known(ahead.rain_chance[k]),
-                "et0_mm": _known(ahead.et0_mm[k]),
+                "net_mm": rounded(net),
+                "deficit_mm": rounded(outcome.deficit_end[k, z]),
+                "deficit_sd_mm": rounded(ahead.sd[k, z]),
+                "trigger_mm": known(week.trigger[k, z]),
+                "raw_mm": rounded(week.raw[k, z]),
+                "rain_mm": known(ahead.rain_mm[k]),
+                "rain_chance": known(ahead.rain_chance[k]),
+                "et0_mm": known(ahead.et0_mm[k]),
             }
 
 
-def _unmet(plan: Plan, ahead: Outlook) -> list[dict[str, Any]]:
+def _unmet(plan: Plan, ahead: Outlook) -> list[UnmetFrom]:
     """Today's, and where the week leaves a zone short."""
-    today = [
-        {"zone": u.zone, "net_mm": _r(u.net_mm), "why": u.why, "date": ahead.first.isoformat()}
+    today: list[UnmetFrom] = [
+        {"zone": u.zone, "net_mm": rounded(u.net_mm), "why": u.why, "date": ahead.first.isoformat()}
         for u in plan.schedule.unmet
     ]
     known = {u.zone for u in plan.schedule.unmet}
     return today + [
         {
             "zone": ahead.week.zones[s.zone],
-            "net_mm": _r(s.net_mm),
+            "net_mm": rounded(s.net_mm),
             "why": s.why,
             "date": ahead.day(s.first_day).isoformat(),
         }
@@ -179,11 +186,3 @@ def _change(garden: Garden, ahead: Outlook, remedy: Remedy) -> str:
             return f"no longest_run for {zone}"
         case "no cap":
             return "no cap on water this week"
-
-
-def _known(value: float) -> float | None:
-    return _r(value) if math.isfinite(value) else None
-
-
-def _r(value: float) -> float:
-    return round(float(value), 4) + 0.0

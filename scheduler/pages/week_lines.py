@@ -2,28 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable
 
 import numpy as np
 
 from scheduler.core.week.problem import DOUBT_SD
+from scheduler.pages.lines import line
 from scheduler.pages.week import AIMS, PLANNED_BY
-
-if TYPE_CHECKING:
-    from scheduler.planning.plan import Plan
-    from scheduler.planning.week import Outlook
-
-Line = dict[str, Any]
+from scheduler.planning.plan import Plan
+from scheduler.planning.week import Outlook
+from scheduler.shapes.working import Line
 
 
-def week_lines(plan: Plan, z: int, line: Callable[..., Line]) -> list[Line]:
-    """line: makes one line of (what, symbol, value, unit, formula, numbers, source)."""
+def week_lines(plan: Plan, z: int) -> list[Line]:
     ahead = plan.outlook
     if ahead is None:
-        return [
-            line(f"the week could not be planned ({plan.unplanned}): its own trigger rules", "", None, "")
-        ]
+        return [line(f"the week could not be planned ({plan.unplanned}): its own trigger rules")]
     week, found = ahead.week, ahead.plan
     outcome, score = found.outcome, found.score
     wanted, given = float(plan.need.minutes[z]), float(found.minutes[0, z])
@@ -33,8 +27,8 @@ def week_lines(plan: Plan, z: int, line: Callable[..., Line]) -> list[Line]:
     evenings, sd = _row(outcome.deficit_end[:, z]), _row(ahead.sd[:, z])
     least = f"no plan can have less than {found.best_stress:.3f}"
     lines = [
-        line(f"what counts, in this order: {AIMS}", "", None, ""),
-        line(f"method: {method}", "", None, ""),
+        line(f"what counts, in this order: {AIMS}"),
+        line(f"method: {method}"),
         line("minutes by its own rule today", "", wanted, "min", source="model M6, M7"),
         line("minutes by the plan today", "", given, "min", "", _week_minutes(ahead, z)),
         line("rain to come that counts", "", expected, "mm", "sum over 7 days of rain x chance x share"),

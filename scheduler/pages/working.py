@@ -7,49 +7,31 @@ the source.  Equation numbers are those of FAO-56 unless another source is named
 from __future__ import annotations
 
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from scheduler.core.balance import climate as air
 from scheduler.core.balance import crop as crops
 from scheduler.core.balance.et import HARGREAVES, METHODS, PM, PM_ESTIMATED, penman_monteith
-from scheduler.core.balance.soil import Balance
 from scheduler.core.balance.tape import leaching_requirement
 from scheduler.core.balance.terms import Stand
 from scheduler.core.hydraulics.results import ZoneHydraulics
 from scheduler.model import Garden
-from scheduler.pages.doubt_lines import doubt_lines
+from scheduler.pages.lines import line
 from scheduler.pages.quality import working_lines
+from scheduler.pages.rounding import rounded
+from scheduler.pages.uncertainty_lines import uncertainty_lines
 from scheduler.pages.week_lines import week_lines
 from scheduler.planning.facts import Facts
+from scheduler.planning.live import Live
+from scheduler.planning.plan import Plan
+from scheduler.shapes.working import BalanceDay, DayWorking, Line, Section
 
-if TYPE_CHECKING:
-    from scheduler.planning.live import Live
-    from scheduler.planning.plan import Plan
-
-Line = dict[str, Any]
 HISTORY_DAYS = 7
 FAO = "FAO-56"
 
 
-def line(
-    what: str,
-    symbol: str,
-    value: float | None,
-    unit: str,
-    formula: str = "",
-    numbers: str = "",
-    source: str = "",
-) -> Line:
-    return {
-        "what": what, "symbol": symbol, "formula": formula, "numbers": numbers,
-        "value": None if value is None or not np.isfinite(value) else round(float(value), 6),
-        "unit": unit, "source": source,
-    }  # fmt: skip
-
-
-def day_working(garden: Garden, facts: Facts, plan: Plan) -> dict[str, Any]:
+def day_working(garden: Garden, facts: Facts, plan: Plan) -> DayWorking:
     """What all zones share, then per zone: sections of lines, and the balance of the last days."""
     yesterday = facts.day - timedelta(days=1)
     return {
@@ -86,7 +68,7 @@ def _weather(facts: Facts, day: date) -> list[Line]:
         if np.isfinite(value):
             source = (days.came_from.get(name) or (None,) * len(days))[i]
             found.append(line(what, symbol, value, unit, source=source or ""))
-    return found + [line(**one) for one in working_lines(facts.flags, day)]
+    return found + working_lines(facts.flags, day)
 
 
 def _reference_et(garden: Garden, live: Live, day: date) -> list[Line]:
@@ -143,9 +125,9 @@ def _penman_monteith(garden: Garden, live: Live, i: int) -> list[Line]:
     ]  # fmt: skip
 
 
-def _zone_sections(garden: Garden, facts: Facts, plan: Plan, z: int) -> list[dict[str, Any]]:
+def _zone_sections(garden: Garden, facts: Facts, plan: Plan, z: int) -> list[Section]:
     live = plan.live
-    sections = []
+    sections: list[Section] = []
     if live.today > 0 and live.terms.stand[live.today - 1, z] >= 0:
         sections.append({"title": f"Crop and balance of {facts.day - timedelta(days=1)}",
                          "lines": _balance(live, z, live.today - 1)})  # fmt: skip
@@ -153,11 +135,9 @@ def _zone_sections(garden: Garden, facts: Facts, plan: Plan, z: int) -> list[dic
         return [*sections, {"title": f"This morning, {facts.day}", "lines": [
             line("no planting stands: no water", "", None, "")]}]  # fmt: skip
     sections.append({"title": f"This morning, {facts.day}", "lines": _morning(facts, plan, z)})
-    sections.append(
-        {"title": "How sure the deficit is", "lines": [line(**one) for one in doubt_lines(facts, plan, z)]}
-    )
+    sections.append({"title": "How sure the deficit is", "lines": list(uncertainty_lines(facts, plan, z))})
     sections.append({"title": "From net depth to minutes", "lines": _minutes(garden, facts, plan, z)})
-    sections.append({"title": "The week's plan", "lines": week_lines(plan, z, line)})
+    sections.append({"title": "The week's plan", "lines": week_lines(plan, z)})
     return sections
 
 
@@ -300,20 +280,21 @@ def _limits(facts: Facts, z: int) -> str:
     return f" ({'; '.join(said)})"
 
 
-def _history(live: Live, z: int) -> list[dict[str, Any]]:
-    balance: Balance = live.balance
-    kc = live.terms.spread(live.terms.flat.kc)
-    rows = []
-    for d in range(max(live.today - HISTORY_DAYS, 0), live.today):
-        if not balance.known[d, z]:
-            continue
-        values = {
-            "et0_mm": live.et.et0_mm[live.et_offset + d], "kc": kc[d, z], "etc_mm": balance.eta[d, z],
-            "rain_mm": live.rain_mm[d], "rain_eff_mm": live.terms.rain_eff[d, z],
-            "net_mm": balance.irrigation[d, z], "deficit_end_mm": balance.deficit_end[d, z],
-        }  # fmt: skip
-        rows.append(
-            {"date": (live.start + timedelta(days=d)).isoformat()}
-            | {k: round(float(v), 4) for k, v in values.items()}
-        )
-    return rows
+def _history(live: Live, z: int) -> list[BalanceDay]:
+    kc = live.terms.spread(live.terms.flat.kc)[:, z]
+    days = range(max(live.today - HISTORY_DAYS, 0), live.today)
+    return [_day(live, d, z, float(kc[d])) for d in days if live.balance.known[d, z]]
+
+
+def _day(live: Live, d: int, z: int, kc: float) -> BalanceDay:
+    balance = live.balance
+    return {
+        "date": (live.start + timedelta(days=d)).isoformat(),
+        "et0_mm": rounded(live.et.et0_mm[live.et_offset + d]),
+        "kc": rounded(kc),
+        "etc_mm": rounded(balance.eta[d, z]),
+        "rain_mm": rounded(live.rain_mm[d]),
+        "rain_eff_mm": rounded(live.terms.rain_eff[d, z]),
+        "net_mm": rounded(balance.irrigation[d, z]),
+        "deficit_end_mm": rounded(balance.deficit_end[d, z]),
+    }

@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -32,6 +32,7 @@ from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.forecasts import Ahead, Forecasts, Foreseen
 from scheduler.planning.season import Season, season_span, stretched
 from scheduler.planning.week import planned, week_ahead
+from scheduler.shapes.season import Foresight
 
 Mode = Literal["none", "forecast", "perfect"]
 MORNING_SECONDS = 5.0
@@ -162,7 +163,7 @@ def simulate_ahead(
     standing = laid_out(count)
     if not standing.standing.any():
         notices.append(f"no planting stands between {first} and {last}: nothing was watered")
-    foresight: dict[str, Any] = {"mode": mode}
+    foresight: Foresight = {"mode": mode}
     if isinstance(planner, Planner):
         foresight["mornings"] = dict(planner.methods)
     return Season(first, last, et, standing, balance, dry[:count], tuple(notices), foresight)

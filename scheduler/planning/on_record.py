@@ -8,10 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING
 
 from scheduler.model import Applied, Note, Outcome, Run, StoredPlan
 from scheduler.store.effective import effective_applied
+
+if TYPE_CHECKING:
+    from scheduler.shapes.day import GivenLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,7 @@ def planned_minutes(plans: Iterable[StoredPlan]) -> dict[tuple[date, str], float
     return planned
 
 
-def given_lines(records: Iterable[Applied], plans: Iterable[StoredPlan]) -> list[dict[str, Any]]:
+def given_lines(records: Iterable[Applied], plans: Iterable[StoredPlan]) -> list[GivenLine]:
     """One line per zone and day as today.json lists them, oldest first."""
     planned = planned_minutes(plans)
     return [

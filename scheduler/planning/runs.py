@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 from scheduler.model import Run
 
+if TYPE_CHECKING:
+    from scheduler.shapes.base import RunLine
 
-def run_page(run: Run) -> dict[str, Any]:
+
+def run_page(run: Run) -> RunLine:
     return {
         "zone": run.zone,
         "pulse": run.pulse,

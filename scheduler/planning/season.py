@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
@@ -18,6 +17,7 @@ from scheduler.core.quality.checks import examine
 from scheduler.core.quality.remarks import remarks
 from scheduler.errors import BadInput
 from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays
+from scheduler.shapes.season import Foresight
 
 LONGEST_SPAN_DAYS = 200 * 365
 
@@ -31,7 +31,7 @@ class Season:
     balance: Balance
     rain_mm: Mm  # (day,) of the span, missing counted as 0
     notices: tuple[str, ...]
-    foresight: Mapping[str, Any] = field(default_factory=lambda: {"mode": "none"})
+    foresight: Foresight = field(default_factory=lambda: Foresight(mode="none"))
     """How the mornings were decided: the mode, and how many by which method."""
 
     @property

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from typing import Any
 
 from scheduler.plots.base import pyplot_for
-from scheduler.show import MM_PER_INCH
+from scheduler.shapes.weather import Used, WeatherPage
+from scheduler.show import MM_PER_INCH, Display
 
 NAN = float("nan")
 
 
-def draw(page: dict[str, Any], path: Path, display: str) -> None:
+def draw(page: WeatherPage, path: Path, display: Display) -> None:
     """Write a PNG or SVG. CouldNot where matplotlib is not installed."""
     pyplot = pyplot_for(path)
     us = display == "us"
@@ -23,21 +24,20 @@ def draw(page: dict[str, Any], path: Path, display: str) -> None:
     midnight = datetime.combine(today, time(0, 0)) - timedelta(hours=12)  # bars stand on their date
 
     def column(field: str) -> list[float]:
-        found = (day["values"].get(field, {}).get("value") for day in days)
-        return [NAN if value is None else value for value in found]
+        return [day["values"][field]["value"] if field in day["values"] else NAN for day in days]
 
-    def used(name: str) -> list[float]:
-        return [NAN if day["used"].get(name) is None else day["used"][name] for day in days]
+    def used(value: Callable[[Used], float | None]) -> list[float]:
+        return [NAN if (found := value(day["used"])) is None else found for day in days]
 
     def degrees(celsius: list[float]) -> list[float]:
         return [c * 1.8 + 32 if us else c for c in celsius]
 
     figure, (air, sun, rain, et0) = pyplot.subplots(4, 1, sharex=True, figsize=(9, 9), layout="constrained")
     air.fill_between(at, degrees(column("tmin_c")), degrees(column("tmax_c")), color="tab:orange", alpha=0.4)
-    air.plot(at, degrees(used("tdew_c")), color="tab:cyan", label="dew point")
+    air.plot(at, degrees(used(lambda u: u.get("tdew_c"))), color="tab:cyan", label="dew point")
     air.set_ylabel("low to high, " + ("F" if us else "C"))
-    sun.plot(at, used("rso_mj_m2"), color="0.6", ls="--", label="clear sky (FAO-56 eq 37)")
-    sun.plot(at, used("rs_mj_m2"), color="tab:orange", marker=".", label="used")
+    sun.plot(at, used(lambda u: u.get("rso_mj_m2")), color="0.6", ls="--", label="clear sky (FAO-56 eq 37)")
+    sun.plot(at, used(lambda u: u.get("rs_mj_m2")), color="tab:orange", marker=".", label="used")
     aside = [f for f in page["quality"] if f["field"] == "solar_mj_m2" and not f["since"]]
     if aside:
         where = [date.fromisoformat(f["date"]) for f in aside]

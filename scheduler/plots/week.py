@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.plots.base import pyplot_for
+from scheduler.shapes.week import WeekPage, ZoneDay
 from scheduler.show import MM_PER_INCH
 
 
-def draw(page: dict[str, Any], path: Path) -> None:
+def draw(page: WeekPage, path: Path) -> None:
     """Write a PNG or SVG. CouldNot where matplotlib is not installed."""
     pyplot = pyplot_for(path)
     unit, size = ("in", MM_PER_INCH) if page["display"] == "us" else ("mm", 1.0)
@@ -38,7 +39,7 @@ def draw(page: dict[str, Any], path: Path) -> None:
     pyplot.close(figure)
 
 
-def _zone(axis: Any, days: list[dict[str, Any]], dates: list[str], size: float) -> None:
+def _zone(axis: Any, days: list[ZoneDay], dates: list[str], size: float) -> None:
     """Deficit downward, so that a wet soil is at the top."""
     at = [dates.index(day["date"]) for day in days]
     lacks = [day["deficit_mm"] / size for day in days]

@@ -9,6 +9,7 @@ from typing import Any, NoReturn
 
 from scheduler.disk import write_atomic
 from scheduler.errors import CouldNot
+from scheduler.shapes.serialise import as_json
 
 TODAY = "today.json"
 SCHEDULE_JSON = "schedule.json"
@@ -18,12 +19,12 @@ SCHEDULE_ICS = "schedule.ics"
 # --- files ---
 
 
-def write_today(data_dir: Path, page: Mapping[str, Any]) -> None:
+def write_today(data_dir: Path, page: Mapping[str, object]) -> None:
     """today.json: all that the morning summary shows."""
     _write_json(data_dir / TODAY, page)
 
 
-def write_schedule_json(data_dir: Path, schedule: Mapping[str, Any]) -> None:
+def write_schedule_json(data_dir: Path, schedule: Mapping[str, object]) -> None:
     _write_json(data_dir / SCHEDULE_JSON, schedule)
 
 
@@ -32,13 +33,15 @@ def write_schedule_ics(data_dir: Path, calendar: bytes) -> None:
     write_atomic(data_dir / SCHEDULE_ICS, calendar)
 
 
-def _write_json(path: Path, value: Mapping[str, Any]) -> None:
-    text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1)
-    write_atomic(path, text + "\n")
+def _write_json(path: Path, value: Mapping[str, object]) -> None:
+    write_atomic(path, as_json(value, indent=1) + "\n")
 
 
 def read_today(data_dir: Path) -> dict[str, Any] | None:
-    """The page last published, None where there is none yet. CouldNot for a file that is not one."""
+    """The page last published, None where there is none yet. CouldNot for a file that is not one.
+
+    Its shape is not looked at, for the morning's sake: see `refuse_other_shape`.
+    """
     path = data_dir / TODAY
     try:
         page = json.loads(path.read_bytes().decode(), parse_constant=_not_json)
@@ -53,6 +56,15 @@ def read_today(data_dir: Path) -> dict[str, Any] | None:
     if not isinstance(page, dict):
         raise _broken(path, "it holds no page")
     return page
+
+
+def refuse_other_shape(data_dir: Path, page: object) -> None:
+    """CouldNot, with what is wrong, for a page that is not as this version writes it."""
+    from scheduler.shapes.day import TodayFile
+    from scheduler.shapes.fault import fault
+
+    if why := fault(page, TodayFile):
+        raise _broken(data_dir / TODAY, f"{why}; another version may have written it")
 
 
 def _not_json(constant: str) -> NoReturn:

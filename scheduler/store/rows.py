@@ -9,9 +9,12 @@ import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from functools import cache
-from typing import Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from scheduler.model import Applied, Note, NoteKind, Outcome, StoredPlan, WeatherValue
+
+if TYPE_CHECKING:
+    from scheduler.shapes.working import StoredWorking
 
 Row = dict[str, Any]
 Read = TypeVar("Read")
@@ -200,6 +203,6 @@ def unpacked(stream: bytes) -> Any:
 
 
 @_readable
-def working(stream: bytes) -> dict[str, Any]:
-    found: dict[str, Any] = unpacked(stream)
+def working(stream: bytes) -> StoredWorking:
+    found: StoredWorking = unpacked(stream)
     return found

@@ -9,12 +9,12 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self, TypeVar
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from scheduler.errors import CouldNot
 from scheduler.model import Applied, Note, NoteKind, StoredPlan, WeatherValue
@@ -26,6 +26,9 @@ from scheduler.store.opening import SHIPPED, Opened, Setup, open_database
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
+
+    from scheduler.shapes.day import DayPage
+    from scheduler.shapes.working import StoredWorking
 
 Raw = TypeVar("Raw")
 Fact = TypeVar("Fact")
@@ -194,7 +197,7 @@ class Store:
     # --- plans ---
 
     def add_plan(
-        self, day: date, made_at: datetime, inputs: str, page: Mapping[str, Any], working: Mapping[str, Any]
+        self, day: date, made_at: datetime, inputs: str, page: DayPage, working: StoredWorking
     ) -> StoredPlan:
         """The plan as stored; the day's newest, and nothing added, where that rests on the same inputs."""
         row = rows.plan_row(day, made_at, inputs, page, working)
@@ -219,7 +222,7 @@ class Store:
         """The newest of each of the days first..last that has one, in order of days."""
         return self._read_all(rows.plan, self._rows(_NEWEST_PLANS, rows.day_text(first), rows.day_text(last)))
 
-    def working(self, plan: StoredPlan) -> dict[str, Any]:
+    def working(self, plan: StoredPlan) -> StoredWorking:
         """What `why` shows of a plan of this store."""
         key = (rows.day_text(plan.day), rows.utc_text(plan.made_at), plan.inputs)
         (found,) = self._rows(_WORKING, *key)

@@ -13,9 +13,9 @@ from click.testing import CliRunner, Result
 from supply.plots import plot_text
 
 from scheduler.cli.changeover import command
+from scheduler.cli.text.changeover import show_place
 from scheduler.errors import BadInput
 from scheduler.model import Note
-from scheduler.pages.changeover import show_place
 from scheduler.store.store import Store
 
 INCH = 0.0254

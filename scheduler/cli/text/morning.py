@@ -4,26 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
+from scheduler.cli.text.base import age, wrap
 from scheduler.show import show_depth, show_minutes, show_temperature, show_volume
+
+if TYPE_CHECKING:
+    from scheduler.shapes.base import RunLine
+    from scheduler.shapes.day import DayWeather, TodayFile, ZoneLine
 
 SCREEN_LINES = 23
 BAD_EDIT = "garden"  # `board.FIRST`, which is not worth its import here
+NO_RAIN_MM = 0.05
 FORGIVE = timedelta(minutes=2)
 SHORT_STAGE = {"initial": "ini", "development": "dev", "mid-season": "mid", "late season": "late"}
-Page = dict[str, Any]
 
 
-def needs_a_look(page: Page, today: date) -> bool:
+def needs_a_look(page: TodayFile, today: date) -> bool:
     levels = {notice["level"] for notice in page["notices"]}
     return bool(levels & {"look", "problem"}) or page["date"] != today.isoformat()
 
 
 def morning_text(
-    page: Page, *, today: date, width: int, everything: bool = False, now: datetime | None = None
+    page: TodayFile, *, today: date, width: int, everything: bool = False, now: datetime | None = None
 ) -> str:
     """now: what is open is shown against this time; None: as the page says."""
     head = [
@@ -40,21 +45,21 @@ def morning_text(
     return "\n".join(line.rstrip() for line in lines)
 
 
-def _title(page: Page, width: int) -> Iterator[str]:
+def _title(page: TodayFile, width: int) -> Iterator[str]:
     day = date.fromisoformat(page["date"])
     when = f"{day:%a} {day.day} {day:%b %Y}"
     name = page["garden"][: max(width - len(when) - 2, 8)]
     yield click.style(f"{name}{' ' * max(width - len(name) - len(when), 2)}{when}", bold=True)
 
 
-def _bad_edit(page: Page, width: int) -> Iterator[str]:
+def _bad_edit(page: TodayFile, width: int) -> Iterator[str]:
     """Before all else: a garden.yaml that is not in use, and which version is."""
     for notice in page["notices"]:
         if notice.get("key") == BAD_EDIT:
-            yield from (click.style(line, fg="red") for line in _fit(f"! {notice['text']}", width, 2))
+            yield from (click.style(line, fg="red") for line in wrap(f"! {notice['text']}", width, 2))
 
 
-def _open(page: Page, width: int, now: datetime | None) -> Iterator[str]:
+def _open(page: TodayFile, width: int, now: datetime | None) -> Iterator[str]:
     for entry in page.get("open_now", ()):
         until = datetime.fromisoformat(entry["until"])
         over = now is not None and until < now - FORGIVE
@@ -65,48 +70,56 @@ def _open(page: Page, width: int, now: datetime | None) -> Iterator[str]:
                 "is it running?"
             )
         yield from (
-            click.style(line, fg="yellow" if over else None, bold=True) for line in _fit(text, width, 2)
+            click.style(line, fg="yellow" if over else None, bold=True) for line in wrap(text, width, 2)
         )
 
 
-def _age(page: Page, today: date) -> Iterator[str]:
-    days = (today - date.fromisoformat(page["date"])).days
-    if days:
+def _age(page: TodayFile, today: date) -> Iterator[str]:
+    if old := age(date.fromisoformat(page["date"]), today):
         made = datetime.fromisoformat(page["made_at"])
-        age = f"{days} day{'s' if days > 1 else ''} old" if days > 0 else "for a day to come"
         yield click.style(
-            f"! This plan is {age} (made {made:%Y-%m-%d %H:%M}). Run: rowwater day", fg="yellow", bold=True
+            f"! This plan is {old} (made {made:%Y-%m-%d %H:%M}). Run: rowwater day", fg="yellow", bold=True
         )
 
 
-def _weather(page: Page, width: int) -> Iterator[str]:
-    for label, key in (("Yesterday", "yesterday"), ("Today", "today")):
-        yield from _fit(f"{label:<9}  {_day_weather(page, page['weather'].get(key, {}))}", width, 11)
+def _weather(page: TodayFile, width: int) -> Iterator[str]:
+    days = page["weather"]
+    for label, day in (("Yesterday", days.get("yesterday")), ("Today", days.get("today"))):
+        yield from wrap(f"{label:<9}  {_day_weather(page, day or {})}", width, 11)
 
 
-def _day_weather(page: Page, day: Page) -> str:
-    display = page["display"]
-    parts = []
-    if day.get("tmin_c") is not None and day.get("tmax_c") is not None:
-        low, high = (show_temperature(day[key], display) for key in ("tmin_c", "tmax_c"))
-        parts.append(f"{low.split()[0]} to {high}")
+def _day_weather(page: TodayFile, day: DayWeather) -> str:
+    return ", ".join([*_temperatures(page, day), *_rain(page, day), *_et0(page, day)])
+
+
+def _temperatures(page: TodayFile, day: DayWeather) -> Iterator[str]:
+    low, high = day.get("tmin_c"), day.get("tmax_c")
+    if low is None or high is None:
+        yield "temperature unknown"
     else:
-        parts.append("temperature unknown")
+        number = show_temperature(low, page["display"]).split()[0]
+        yield f"{number} to {show_temperature(high, page['display'])}"
+
+
+def _rain(page: TodayFile, day: DayWeather) -> Iterator[str]:
     rain, chance = day.get("rain_mm"), day.get("rain_chance_pct")
-    said = (
-        "rain unknown" if rain is None else "no rain" if rain < 0.05 else f"rain {show_depth(rain, display)}"
-    )
-    parts.append(said + (f" ({chance:.0f}% chance)" if chance is not None else ""))
-    if day.get("et0_mm") is not None:
+    odds = f" ({chance:.0f}% chance)" if chance is not None else ""
+    if rain is None:
+        yield f"rain unknown{odds}"
+    else:
+        amount = "no rain" if rain < NO_RAIN_MM else f"rain {show_depth(rain, page['display'])}"
+        yield f"{amount}{odds}"
+
+
+def _et0(page: TodayFile, day: DayWeather) -> Iterator[str]:
+    et0 = day.get("et0_mm")
+    if et0 is not None:
         stand_in = day["et0_method"] in ("climatology", "recent-mean")
-        doubt = (
-            " (a mean of past days)" if stand_in else " (partly estimated)" if day.get("estimated") else ""
-        )
-        parts.append(f"ET0 {show_depth(day['et0_mm'], display)}{doubt}")
-    return ", ".join(parts)
+        estimated = " (partly estimated)" if day.get("estimated") else ""
+        yield f"ET0 {show_depth(et0, page['display'])}{' (a mean of past days)' if stand_in else estimated}"
 
 
-def _questions(page: Page, width: int) -> Iterator[str]:
+def _questions(page: TodayFile, width: int) -> Iterator[str]:
     """A grower who has not said whether planned runs were given is asked first, with both figures."""
     if not page["unanswered"]:
         return
@@ -117,7 +130,7 @@ def _questions(page: Page, width: int) -> Iterator[str]:
     for when, runs in by_date.items():
         day = date.fromisoformat(when)
         text = f"Was this water given on {day:%a} {day.day} {day:%b}? {', '.join(runs)}"
-        yield from (click.style(line, bold=True) for line in _fit(text, width, 2))
+        yield from (click.style(line, bold=True) for line in wrap(text, width, 2))
     changed = [
         f"{zone['zone']} {zone['minutes_if_given']:.0f} or {zone['wanted_minutes']:.0f}"
         for zone in page["zones"]
@@ -126,11 +139,11 @@ def _questions(page: Page, width: int) -> Iterator[str]:
     yield "  yes:  rowwater note applied --as-planned"
     yield "  else: rowwater note applied ZONE 20min   (0min if none; the plan below counts none)"[:width]
     if changed:
-        yield from _fit(f"  minutes today if yes or no: {', '.join(changed)}", width, 4)
+        yield from wrap(f"  minutes today if yes or no: {', '.join(changed)}", width, 4)
 
 
-def _zones(page: Page, width: int, room: int | None) -> Iterator[str]:
-    runs: dict[str, list[Page]] = {}
+def _zones(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
+    runs: dict[str, list[RunLine]] = {}
     for run in page["runs"]:
         runs.setdefault(run["zone"], []).append(run)
     zones = sorted(page["zones"], key=lambda zone: _order(zone, runs))
@@ -151,7 +164,7 @@ def _zones(page: Page, width: int, room: int | None) -> Iterator[str]:
         yield f"  ... and {len(zones) - len(shown)} more: rowwater morning --all"
 
 
-def _order(zone: Page, runs: dict[str, list[Page]]) -> tuple[int, str, float]:
+def _order(zone: ZoneLine, runs: dict[str, list[RunLine]]) -> tuple[int, str, float]:
     mine = runs.get(zone["zone"])
     if mine:
         return 0, min(run["start"] for run in mine), 0.0
@@ -159,41 +172,48 @@ def _order(zone: Page, runs: dict[str, list[Page]]) -> tuple[int, str, float]:
     return (1 if trigger else 2), "", -(zone["deficit_mm"] / trigger) if trigger else 0.0
 
 
-def _cells(page: Page, zone: Page, runs: list[Page]) -> tuple[str, str, str]:
+def _cells(page: TodayFile, zone: ZoneLine, runs: list[RunLine]) -> tuple[str, str, str]:
     """Name, what it does today, and how dry it is against its trigger."""
-    plan = zone["state"]
-    if runs:
-        start = datetime.fromisoformat(runs[0]["start"])
-        pulses = f" in {len(runs)}" if len(runs) > 1 else ""
-        plan = f"{start:%H:%M} {show_minutes(sum(run['minutes'] for run in runs))}{pulses}"
-    if "trigger_mm" not in zone:
-        return zone["zone"], plan, ""
-    deficit, trigger = (show_depth(zone[key], page["display"]) for key in ("deficit_mm", "trigger_mm"))
-    doubt = ""
+    trigger_mm = zone.get("trigger_mm")
+    if trigger_mm is None:
+        return zone["zone"], _plan(zone, runs), ""
+    deficit, trigger = (show_depth(mm, page["display"]) for mm in (zone["deficit_mm"], trigger_mm))
+    give_or_take = ""
     if zone.get("doubt_matters"):
-        doubt = f" +/- {show_depth(zone['deficit_sd_mm'], page['display']).split()[0]}"
-    return zone["zone"], plan, f"{_dryness(zone)} {deficit.split()[0]}/{trigger}{doubt}"
+        give_or_take = f" +/- {show_depth(zone['deficit_sd_mm'], page['display']).split()[0]}"
+    dry = f"{_dryness(zone['deficit_mm'], trigger_mm)} {deficit.split()[0]}/{trigger}{give_or_take}"
+    return zone["zone"], _plan(zone, runs), dry
 
 
-def _zone_line(zone: Page, row: tuple[str, str, str], widths: list[int], width: int, *, loud: bool) -> str:
+def _plan(zone: ZoneLine, runs: list[RunLine]) -> str:
+    if not runs:
+        return zone["state"]
+    start = datetime.fromisoformat(runs[0]["start"])
+    pulses = f" in {len(runs)}" if len(runs) > 1 else ""
+    return f"{start:%H:%M} {show_minutes(sum(run['minutes'] for run in runs))}{pulses}"
+
+
+def _zone_line(
+    zone: ZoneLine, row: tuple[str, str, str], widths: list[int], width: int, *, loud: bool
+) -> str:
     name, plan, dry = (cell[:size].ljust(size) for cell, size in zip(row, widths, strict=True))
     line = f"  {name}  {plan}  {dry}"
     if "crop" in zone:
-        age = f"{zone['crop']} d{zone['day']}"
-        left = width - len(line) - 3 - len(age)
-        stage = next((s for s in (zone["stage"], SHORT_STAGE[zone["stage"]]) if len(s) <= left), "")
-        line += f"  {age} {stage}".rstrip()
+        crop = f"{zone['crop']} d{zone['day']}"
+        left = width - len(line) - 3 - len(crop)
+        names = (zone["stage"], SHORT_STAGE[zone["stage"]])
+        stage = next((name for name in names if len(name) <= left), "")
+        line += f"  {crop} {stage}".rstrip()
     return click.style(line[:width], bold=True) if loud else line[:width]
 
 
-def _dryness(zone: Page) -> str:
+def _dryness(deficit_mm: float, trigger_mm: float) -> str:
     """A bar of six: full at the trigger."""
-    share = zone["deficit_mm"] / zone["trigger_mm"] if zone["trigger_mm"] else 0
-    filled = min(int(share * 6), 6)
+    filled = min(int(deficit_mm / trigger_mm * 6), 6) if trigger_mm else 0
     return f"[{'#' * filled}{'.' * (6 - filled)}]"
 
 
-def _given(page: Page, width: int) -> Iterator[str]:
+def _given(page: TodayFile, width: int) -> Iterator[str]:
     if not page["applied"]:
         return
     said = []
@@ -205,10 +225,10 @@ def _given(page: Page, width: int) -> Iterator[str]:
         volume = show_volume(water["liters"], page["display"])
         said.append(f"{water['zone']} {water['minutes']:.0f}{planned} min, {volume} ({day:%a})")
     yield ""
-    yield from _fit(f"Given since yesterday: {'; '.join(said)}", width, 2)
+    yield from wrap(f"Given since yesterday: {'; '.join(said)}", width, 2)
 
 
-def _hand(page: Page, width: int) -> Iterator[str]:
+def _hand(page: TodayFile, width: int) -> Iterator[str]:
     order = {"problem": 0, "look": 1, "info": 2}
     told = (notice for notice in page["notices"] if notice.get("key") != BAD_EDIT)
     notices = sorted(told, key=lambda notice: order[notice["level"]])
@@ -219,27 +239,14 @@ def _hand(page: Page, width: int) -> Iterator[str]:
         yield click.style("Needs a hand", bold=True)
     for notice in loud:
         colour = "red" if notice["level"] == "problem" else "yellow"
-        yield from (click.style(line, fg=colour) for line in _fit(f"  ! {notice['text']}", width, 4))
+        yield from (click.style(line, fg=colour) for line in wrap(f"  ! {notice['text']}", width, 4))
     if quiet:
         yield ""
     for notice in quiet[:4]:
-        yield from _fit(f"  {notice['text']}", width, 4)
+        yield from wrap(f"  {notice['text']}", width, 4)
     if len(quiet) > 4:
         yield f"  ... and {len(quiet) - 4} more remarks: rowwater morning --json"
 
 
-def _credits(page: Page) -> Iterator[str]:
+def _credits(page: TodayFile) -> Iterator[str]:
     yield from page["sources"]["credits"]
-
-
-def _fit(text: str, width: int, indent: int) -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(
-        text,
-        width,
-        subsequent_indent=" " * indent,
-        break_long_words=True,
-        drop_whitespace=True,
-        break_on_hyphens=False,
-    )

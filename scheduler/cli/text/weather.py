@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Iterator
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Literal
 
-from scheduler.show import M_S_PER_MPH, MM_PER_INCH
+from scheduler.cli.text.base import wrap
+from scheduler.show import M_S_PER_MPH, MM_PER_INCH, Display
 
-Page = dict[str, Any]
+if TYPE_CHECKING:
+    from scheduler.shapes.weather import FlagLine, SkillLine, Value, WeatherDay, WeatherPage
+
 WIDTH = 80
 ESTIMATED, LOOK = "~", "!"
 MATTERS = {"rain_mm": 0.5, "solar_mj_m2": 2.0, "wind_m_s": 0.5, "tdew_c": 1.0}
@@ -24,15 +26,23 @@ WORDS = {
 VERDICTS = {"rejected": "set aside", "repaired": "held", "kept": "kept, in doubt"}
 
 
-def weather_text(page: Page, display: str) -> str:
+Figure = Literal["bias", "mean_absolute", "pairs"]
+FIGURES: tuple[tuple[Figure, str], ...] = (("bias", "mean"), ("mean_absolute", "off by"), ("pairs", "days"))
+
+
+def weather_text(page: WeatherPage, display: Display) -> str:
     return "\n".join(line.rstrip() for line in _lines(page, display))
 
 
-def _lines(page: Page, display: str) -> Iterator[str]:
+def _fit(text: str, indent: int) -> list[str]:
+    return wrap(text, WIDTH, indent)
+
+
+def _lines(page: WeatherPage, display: Display) -> Iterator[str]:
     yield f"{page['garden']}: weather from {page['from']} to {page['to']}"[:WIDTH]
     for notice in page["notices"]:
         mark = "  " if notice["level"] == "info" else "! "
-        yield from _wrap(f"{mark}{notice['text']}", 4)
+        yield from _fit(f"{mark}{notice['text']}", 4)
     yield ""
     yield from _days(page, display)
     yield from _quality(page, display)
@@ -46,7 +56,7 @@ def _lines(page: Page, display: str) -> Iterator[str]:
 # --- quantities ----------------------------------------------------------------------------------
 
 
-def _shown(field: str, display: str) -> tuple[Callable[[float], str], str]:
+def _shown(field: str, display: Display) -> tuple[Callable[[float], str], str]:
     """How a field's SI value is written, and its unit."""
     us = display == "us"
     if field in ("tmin_c", "tmax_c", "tdew_c"):
@@ -61,7 +71,7 @@ def _shown(field: str, display: str) -> tuple[Callable[[float], str], str]:
     return lambda v: f"{v:.0f}", unit
 
 
-def _say(field: str, value: float, display: str) -> str:
+def _say(field: str, value: float, display: Display) -> str:
     write, unit = _shown(field, display)
     return f"{write(value)} {unit}"
 
@@ -69,7 +79,7 @@ def _say(field: str, value: float, display: str) -> str:
 # --- the days ------------------------------------------------------------------------------------
 
 
-def _days(page: Page, display: str) -> Iterator[str]:
+def _days(page: WeatherPage, display: Display) -> Iterator[str]:
     letters = _letters(page)
     looked = {(flag["date"], flag["field"]) for flag in page["quality"] if not flag["since"]}
     heads = [("ET0", "et0_mm"), ("low", "tmin_c"), ("high", "tmax_c"), ("dew", "tdew_c"),
@@ -88,15 +98,16 @@ def _days(page: Page, display: str) -> Iterator[str]:
     yield from _legend(page, letters)
 
 
-def _cell(day: Page, field: str, letters: dict[str, str], looked: set[tuple[str, str]], display: str) -> str:
+def _cell(
+    day: WeatherDay, field: str, letters: dict[str, str], looked: set[tuple[str, str]], display: Display
+) -> str:
     """Value and one mark, nine columns."""
     write = _shown(field, display)[0]
     if field == "et0_mm":
         mark = STAND_IN.get(day["et0_method"] or "", ESTIMATED if day["estimated"] else " ")
         return ("-" if day["et0_mm"] is None else write(day["et0_mm"]) + mark + " ").rjust(9)
     part = {"tdew_c": "humidity", "solar_mj_m2": "solar radiation", "wind_m_s": "wind"}.get(field, field)
-    used = {"tdew_c": "tdew_c", "solar_mj_m2": "rs_mj_m2", "wind_m_s": "u2_m_s"}.get(field)
-    value = day["used"].get(used) if used else day["values"].get(field, {}).get("value")
+    value = _value(day, field)
     fields = ["tdew_c", "rh_max_pct", "rh_min_pct", "rh_mean_pct"] if field == "tdew_c" else [field]
     look = LOOK if any((day["date"], name) in looked for name in fields) else " "
     if value is None:
@@ -105,7 +116,20 @@ def _cell(day: Page, field: str, letters: dict[str, str], looked: set[tuple[str,
     return f"{write(value)}{mark}{look}".rjust(9)
 
 
-def _who(day: Page, fields: list[str]) -> str:
+def _value(day: WeatherDay, field: str) -> float | None:
+    """As ET0 was worked out from it, where it was; else as it was given."""
+    match field:
+        case "tdew_c":
+            return day["used"].get("tdew_c")
+        case "solar_mj_m2":
+            return day["used"].get("rs_mj_m2")
+        case "wind_m_s":
+            return day["used"].get("u2_m_s")
+    given = day["values"].get(field)
+    return given["value"] if given else None
+
+
+def _who(day: WeatherDay, fields: list[str]) -> str:
     by = day["humidity_by"] or ""
     if len(fields) > 1:
         fields = fields[:1] if by.startswith("dew") else fields[1:3] if by.startswith("RHmax") else fields[3:]
@@ -113,11 +137,12 @@ def _who(day: Page, fields: list[str]) -> str:
     return _named(told) if told else ""
 
 
-def _named(told: Page) -> str:
-    return told["source"] if told["source"] == told["kind"] else f"{told['source']} ({told['kind']})"
+def _named(told: Value) -> str:
+    source = told["source"] or ""
+    return source if source == told["kind"] else f"{source} ({told['kind']})"
 
 
-def _letters(page: Page) -> dict[str, str]:
+def _letters(page: WeatherPage) -> dict[str, str]:
     seen = dict.fromkeys(
         _named(told)
         for day in page["days"]
@@ -127,7 +152,7 @@ def _letters(page: Page) -> dict[str, str]:
     return {name: chr(ord("a") + i % 26) for i, name in enumerate(seen) if name}
 
 
-def _legend(page: Page, letters: dict[str, str]) -> Iterator[str]:
+def _legend(page: WeatherPage, letters: dict[str, str]) -> Iterator[str]:
     said = [f"{letter} {name}" for name, letter in letters.items()]
     ways: dict[str, None] = {}
     methods = {day["et0_method"] for day in page["days"]}
@@ -144,7 +169,7 @@ def _legend(page: Page, letters: dict[str, str]) -> Iterator[str]:
     if any(not flag["since"] for flag in page["quality"]):
         said.append(f"{LOOK} see quality control")
     for text in said:
-        yield from _wrap(text, 2)
+        yield from _fit(text, 2)
     if methods & {"penman-monteith", "penman-monteith-estimated"}:
         yield "ET0 by FAO-56 Penman-Monteith (eq 6)"
     if "hargreaves" in methods:
@@ -154,12 +179,12 @@ def _legend(page: Page, letters: dict[str, str]) -> Iterator[str]:
 # --- what was found and changed ------------------------------------------------------------------
 
 
-def _quality(page: Page, display: str) -> Iterator[str]:
+def _quality(page: WeatherPage, display: Display) -> Iterator[str]:
     if not page["quality"]:
         return
     yield ""
     yield "Quality control"
-    by_rule: dict[tuple[str, str, str], dict[tuple[str, str], Page]] = {}
+    by_rule: dict[tuple[str, str, str], dict[tuple[str, str], FlagLine]] = {}
     for flag in page["quality"]:
         same = by_rule.setdefault((flag["source"], flag["rule"], flag["verdict"]), {})
         same[flag["date"], flag["field"]] = flag
@@ -171,13 +196,13 @@ def _quality(page: Page, display: str) -> Iterator[str]:
         amount = (
             f" {_say(last['field'], last['value'], display)}" if len(mine) == 1 and not last["since"] else ""
         )
-        yield from _wrap(
+        yield from _fit(
             f"  {when} {', '.join(fields)}{amount} of {source} {VERDICTS[verdict]}: {last['reason']}"
             f"  [{rule}: {last['published']}]", 6,
         )  # fmt: skip
 
 
-def _restated(page: Page, display: str) -> Iterator[str]:
+def _restated(page: WeatherPage, display: Display) -> Iterator[str]:
     shown = [
         r
         for r in page["restated"]
@@ -188,13 +213,13 @@ def _restated(page: Page, display: str) -> Iterator[str]:
     yield ""
     yield "Said anew"
     for r in shown:
-        was, now = (_say(r["field"], r[key], display) for key in ("was", "now"))
-        yield from _wrap(
+        was, now = _say(r["field"], r["was"], display), _say(r["field"], r["now"], display)
+        yield from _fit(
             f"  {r['date']} {WORDS[r['field']]} of {r['source']}: {was} -> {now} ({r['said_at'][:10]})", 6
         )
 
 
-def _forecasts(page: Page, display: str) -> Iterator[str]:
+def _forecasts(page: WeatherPage, display: Display) -> Iterator[str]:
     yield ""
     rows = [row for row in page["forecasts"] if row["field"] in ("et0_mm", "rain_mm")]
     if not rows:
@@ -209,13 +234,13 @@ def _forecasts(page: Page, display: str) -> Iterator[str]:
             if not mine:
                 continue
             write, unit = _shown(field, display)
-            for key, label in (("bias", "mean"), ("mean_absolute", "off by"), ("pairs", "days")):
+            for key, label in FIGURES:
                 cells = [_figure(mine.get(lead), key, write) for lead in range(1, 8)]
                 head = f"  {WORDS[field] + ', ' + unit:<9} {label}" if key == "bias" else f"  {'':<9} {label}"
                 yield head.ljust(24) + "".join(cell.rjust(8) for cell in cells)
 
 
-def _figure(row: Page | None, key: str, write: Callable[[float], str]) -> str:
+def _figure(row: SkillLine | None, key: Figure, write: Callable[[float], str]) -> str:
     if row is None:
         return "-"
     if key == "pairs":
@@ -223,7 +248,3 @@ def _figure(row: Page | None, key: str, write: Callable[[float], str]) -> str:
     text = write(abs(row[key]))
     sign = "" if key != "bias" or not float(text) else "-" if row[key] < 0 else "+"
     return f"{sign}{text}"
-
-
-def _wrap(text: str, indent: int) -> list[str]:
-    return textwrap.wrap(text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False)

@@ -2,31 +2,31 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 from datetime import date, datetime
-from typing import Any
+from typing import TYPE_CHECKING
 
+from scheduler.cli.text.base import age, mark, wrap
 from scheduler.show import MM_PER_INCH
 
-Page = dict[str, Any]
+if TYPE_CHECKING:
+    from scheduler.shapes.week import WeekPage, ZoneDay
+
 WIDTH = 80
 LABEL, CELL = 16, 9
 
 
-def week_text(page: Page, *, today: date) -> str:
+def week_text(page: WeekPage, *, today: date) -> str:
     return "\n".join(line.rstrip() for line in _lines(page, today))
 
 
-def _lines(page: Page, today: date) -> Iterator[str]:
+def _lines(page: WeekPage, today: date) -> Iterator[str]:
     first, made = date.fromisoformat(page["date"]), datetime.fromisoformat(page["made_at"])
     title = f"{page['garden']}, the week from {first:%a} {first.day} {first:%b %Y}"
     said = f"made {made:%Y-%m-%d %H:%M}"
     yield title[: WIDTH - len(said) - 2] + " " * max(WIDTH - len(title) - len(said), 2) + said
-    if first != today:
-        days = (today - first).days
-        age = f"{days} day{'s' if days > 1 else ''} old" if days > 0 else "for a day to come"
-        yield f"! This week is {age}. Run: rowwater day"
+    if old := age(first, today):
+        yield f"! This week is {old}. Run: rowwater day"
     yield ""
     dates = [day["date"] for day in page["weather"]]
     unit = "in" if page["display"] == "us" else "mm"
@@ -43,7 +43,7 @@ def _lines(page: Page, today: date) -> Iterator[str]:
     yield from _remarks(page, bool(zones))
 
 
-def _zone(page: Page, zone: str, dates: list[str], unit: str) -> Iterator[str]:
+def _zone(page: WeekPage, zone: str, dates: list[str], unit: str) -> Iterator[str]:
     by_date = {day["date"]: day for day in page["days"] if day["zone"] == zone}
     days = [by_date.get(text) for text in dates]
     yield ""
@@ -62,13 +62,13 @@ def _day(text: str) -> str:
     return f"{day:%a} {day.day}"
 
 
-def _minutes(day: Page | None) -> str:
+def _minutes(day: ZoneDay | None) -> str:
     if day is None:
         return ""
     return f"{day['minutes']:.0f} min" if day["minutes"] else "-"
 
 
-def _deficit(page: Page, day: Page | None) -> str:
+def _deficit(page: WeekPage, day: ZoneDay | None) -> str:
     """With a * from the trigger on, and ! past the readily available water."""
     if day is None:
         return ""
@@ -77,7 +77,7 @@ def _deficit(page: Page, day: Page | None) -> str:
     return _depth(page, lacks) + mark
 
 
-def _depth(page: Page, mm: float | None) -> str:
+def _depth(page: WeekPage, mm: float | None) -> str:
     if mm is None:
         return "?"
     return f"{mm / MM_PER_INCH:.2f}" if page["display"] == "us" else f"{mm:.1f}"
@@ -87,22 +87,21 @@ def _chance(share: float | None) -> str:
     return "?" if share is None else f"{share * 100:.0f}%"
 
 
-def _remarks(page: Page, zones: bool) -> Iterator[str]:
+def _remarks(page: WeekPage, zones: bool) -> Iterator[str]:
     if zones:
         yield ""
-        yield from _fit(
+        yield from wrap(
             "Deficits are those of the evening, +/- one standard deviation (two in three evenings lie within "
             "it). * from the trigger on: water is due next morning. ! past the water that is easily used. "
             "Later days are a plan: each morning makes it anew.",
+            WIDTH,
             0,
         )
     for unmet in page["unmet"]:
         yield ""
         lacks = f"{_depth(page, unmet['net_mm'])} {'in' if page['display'] == 'us' else 'mm'}"
-        yield from _fit(f"! {unmet['zone']}: {lacks} net unmet from {unmet['date']}: {unmet['why']}", 2)
+        yield from wrap(
+            f"! {unmet['zone']}: {lacks} net unmet from {unmet['date']}: {unmet['why']}", WIDTH, 2
+        )
     for notice in page["notices"]:
-        yield from _fit(f"{'' if notice['level'] == 'info' else '! '}{notice['text']}", 2)
-
-
-def _fit(text: str, indent: int) -> list[str]:
-    return textwrap.wrap(text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False)
+        yield from wrap(f"{mark(notice['level'])}{notice['text']}", WIDTH, 2)

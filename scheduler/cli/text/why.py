@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING
 
-from scheduler.show import show_depth
+from scheduler.cli.text.base import wrap
+from scheduler.show import Display, show_depth
+
+if TYPE_CHECKING:
+    from scheduler.shapes.working import Line, WhyPage
 
 
-def why_text(working: dict[str, Any], *, display: Any, width: int) -> str:
+def why_text(working: WhyPage, *, display: Display, width: int) -> str:
     return "\n".join(_lines(working, display, width))
 
 
-def _lines(working: dict[str, Any], display: Any, width: int) -> Iterator[str]:
+def _lines(working: WhyPage, display: Display, width: int) -> Iterator[str]:
     yield f"{working['zone']}: the working behind {working['date']} (SI units inside)"
     for section in working["sections"]:
         yield ""
@@ -32,7 +35,7 @@ def _lines(working: dict[str, Any], display: Any, width: int) -> Iterator[str]:
             )
 
 
-def _line(line: dict[str, Any], display: Any, width: int) -> Iterator[str]:
+def _line(line: Line, display: Display, width: int) -> Iterator[str]:
     symbol = f" {line['symbol']}" if line["symbol"] else ""
     head = f"  {line['what']}{symbol}"
     if line["value"] is not None:
@@ -42,13 +45,7 @@ def _line(line: dict[str, Any], display: Any, width: int) -> Iterator[str]:
             head += f" ({show_depth(line['value'], display)})"
     if line["source"]:
         head += f"  [{line['source']}]"
-    yield from textwrap.wrap(head, width, subsequent_indent=" " * 6, break_on_hyphens=False)
+    yield from wrap(head, width, 6)
     for text in (line["formula"], line["numbers"]):
         if text:
-            yield from textwrap.wrap(
-                f"      {text}",
-                width,
-                subsequent_indent=" " * 8,
-                break_on_hyphens=False,
-                break_long_words=False,
-            )
+            yield from wrap(text, width, 8, first=6, cut=False)

@@ -8,6 +8,11 @@ from typing import Literal
 
 from scheduler.model import Rows, Supply, Tape
 
+RemarkKind = Literal[
+    "regulator", "supply", "line end", "line velocity", "no emitter", "dry emitters", "pressure limit",
+    "no steady state", "friction", "tape velocity",
+]  # fmt: skip
+"""What a remark is about; program code goes by this, never by the words."""
 VariationClass = Literal["good", "acceptable", "not acceptable"]
 
 FASTEST_M_S = 1.524
@@ -20,6 +25,7 @@ MOST_FRICTION = 0.75
 class Remark:
     """What a grower should know of a zone's layout, and what would mend it."""
 
+    kind: RemarkKind
     level: Literal["look", "problem"]
     text: str
     mend: str
@@ -100,6 +106,7 @@ def _of_supply(zone: ZoneHydraulics, supply: Supply) -> Iterator[Remark]:
         and supply.static_pressure_kpa < supply.pressure_kpa
     ):
         yield Remark(
+            "regulator",
             "look",
             "the pressure before the regulator is below its setting, and a regulator never raises pressure: "
             "worked out with the pressure there is",
@@ -107,6 +114,7 @@ def _of_supply(zone: ZoneHydraulics, supply: Supply) -> Iterator[Remark]:
         )
     if zone.as_supplied is not None:
         yield Remark(
+            "supply",
             "problem",
             f"the rows ask for {zone.flow_lpm / supply.flow_lpm:.0%} of the supply's flow; the pressure at "
             f"the feed would fall to {zone.as_supplied.inlet_kpa / zone.inlet_kpa:.0%} of what it should be",
@@ -124,12 +132,14 @@ def _of_line(zone: ZoneHydraulics, rows: Rows, supply: Supply) -> Iterator[Remar
         reach, room = rows.count * rows.spacing_m, line.length_m
     if reach > room * (1 + 1e-6):
         yield Remark(
+            "line end",
             "problem",
             "the last row stands beyond the end of the supply line",
             "check the number of rows, their spacing and the length of the supply line",
         )
     if zone.line_velocity_m_s > FASTEST_M_S:
         yield Remark(
+            "line velocity",
             "look",
             f"water runs at {_speed(zone.line_velocity_m_s)} in the supply line, above {_speed(FASTEST_M_S)}",
             "feed the line in its middle, use a wider one, or water fewer rows at once",
@@ -139,6 +149,7 @@ def _of_line(zone: ZoneHydraulics, rows: Rows, supply: Supply) -> Iterator[Remar
 def _of_pressure(zone: ZoneHydraulics, tape: Tape) -> Iterator[Remark]:
     if not zone.emitters:
         yield Remark(
+            "no emitter",
             "problem",
             "the rows are shorter than the emitter spacing: they hold no emitter",
             "check the length of the rows and the spacing of the emitters",
@@ -147,6 +158,7 @@ def _of_pressure(zone: ZoneHydraulics, tape: Tape) -> Iterator[Remark]:
     if dry:
         count = sum(row.dry_emitters for row in dry)
         yield Remark(
+            "dry emitters",
             "problem",
             f"{count} of {zone.emitters} emitters get no pressure and give nothing ({_rows(dry)})",
             "feed the rows at their high end, or raise the pressure as far as the tape allows",
@@ -156,12 +168,14 @@ def _of_pressure(zone: ZoneHydraulics, tape: Tape) -> Iterator[Remark]:
     if limit is not None and over:
         most = max(max(row.inlet_kpa, row.highest_kpa) for row in over)
         yield Remark(
+            "pressure limit",
             "problem",
             f"the pressure in the tape reaches {most / limit:.0%} of what it may hold ({_rows(over)})",
             "lower the regulator's setting, or feed falling rows in steps",
         )
     if not zone.converged:
         yield Remark(
+            "no steady state",
             "problem",
             "no steady state was found: the pressure is used up on the way, do not trust these figures",
             "shorten the rows, or raise the pressure as far as the tape allows",
@@ -172,6 +186,7 @@ def _of_friction(zone: ZoneHydraulics) -> Iterator[Remark]:
     rubbed = [row for row in zone.rows if row.friction_kpa > MOST_FRICTION * zone.inlet_kpa]
     if rubbed:
         yield Remark(
+            "friction",
             "look",
             f"friction takes more than three quarters of the pressure ({_rows(rubbed)}): outside the range "
             "these figures were checked in",
@@ -181,6 +196,7 @@ def _of_friction(zone: ZoneHydraulics) -> Iterator[Remark]:
     if fast:
         speed = max(row.velocity_m_s for row in fast)
         yield Remark(
+            "tape velocity",
             "look",
             f"water runs at {_speed(speed)} in the tape, above {_speed(FASTEST_M_S)} ({_rows(fast)})",
             "shorten the rows, feed them in their middle, or use wider tape",

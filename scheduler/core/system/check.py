@@ -9,12 +9,14 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Literal
 
 import numpy as np
 
 from scheduler.core.arrays import Mm
 from scheduler.core.balance.terms import Stand, stands
 from scheduler.core.hours.runs import minutes_between, watering_window
+from scheduler.core.hydraulics.results import RemarkKind
 from scheduler.core.hydraulics.zone import longest_row
 from scheduler.core.system.allowance import week_means
 from scheduler.core.system.sections import Load, Sections, sections
@@ -27,12 +29,17 @@ ROOT_CLASS_M = 0.25
 """Crops whose full root depths differ by less water alike (own choice)."""
 
 
+ProblemKind = RemarkKind | Literal["flow", "uniformity", "tape", "row length", "watering days", "hours"]
+"""What a problem is about; program code goes by this, never by the words."""
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
+    kind: ProblemKind
     zone: str | None
     text: str
     mend: str
-    level: str = "problem"  # or "look"
+    level: Literal["look", "problem"] = "problem"
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +164,7 @@ def _zone_problems(garden: Garden, check: ZoneCheck) -> Iterator[Problem]:
     if not check.fits_supply:
         parts = math.ceil(stand.delivery.flow_lpm / supply.usable_lpm - 1e-9)
         yield Problem(
+            "flow",
             zone.name,
             f"draws {stand.delivery.flow_lpm:.1f} L/min, and the supply can feed {supply.usable_lpm:.1f}",
             f"split it over {parts} valves (see sections), or lay tape of a lower flow",
@@ -165,12 +173,13 @@ def _zone_problems(garden: Garden, check: ZoneCheck) -> Iterator[Problem]:
         yield from _unsolved(zone, tape)
         return
     for remark in solved.remarks:
-        if remark.text.startswith("the rows ask for") and not check.fits_supply:
+        if remark.kind == "supply" and not check.fits_supply:
             continue  # said above, in the usable flow
-        yield Problem(zone.name, remark.text, remark.mend, remark.level)
+        yield Problem(remark.kind, zone.name, remark.text, remark.mend, remark.level)
     poor = solved.uniformity < KEPT_UNIFORMITY
     if solved.flow_variation_class == "not acceptable" or poor:
         yield Problem(
+            "uniformity",
             zone.name,
             f"emitters differ by {solved.flow_variation:.0%} (up to 20 % is acceptable), "
             f"uniformity {solved.uniformity:.2f}",
@@ -190,6 +199,7 @@ def _unsolved(zone: Zone, tape: Tape) -> Iterator[Problem]:
     ]
     if missing and zone.uniformity is None:
         yield Problem(
+            "tape",
             zone.name,
             f"tape {tape.name} lacks {' and '.join(missing)}: pressure and uniformity are not known",
             f"give tapes.{tape.name}.{missing[0]}, or the zone's measured uniformity",
@@ -198,7 +208,9 @@ def _unsolved(zone: Zone, tape: Tape) -> Iterator[Problem]:
     elif tape.emitter_spacing_m is not None and any(
         planting.rows.length_m < tape.emitter_spacing_m for planting in zone.plantings
     ):
-        yield Problem(zone.name, "a row is shorter than the emitter spacing", "check length and spacing")
+        yield Problem(
+            "row length", zone.name, "a row is shorter than the emitter spacing", "check length and spacing"
+        )
 
 
 def _shorter_or_middle(garden: Garden, zone: Zone, stand: Stand) -> str:
@@ -221,10 +233,13 @@ def _fit_problems(
     garden: Garden, zones: Sequence[ZoneCheck], morning: float, hours: float, per_week: float
 ) -> Iterator[Problem]:
     if not per_week:
-        yield Problem(None, "no day of the coming four weeks is a watering day", "give supply.days")
+        yield Problem(
+            "watering days", None, "no day of the coming four weeks is a watering day", "give supply.days"
+        )
     elif zones and morning > hours + 1e-6:
         end = _later(garden, math.ceil(morning - hours))
         yield Problem(
+            "hours",
             None,
             f"in the hottest week all sections need {morning:.0f} min a morning; the hours give {hours:.0f}",
             f"water until {end}, allow more days, or find a larger supply so that fewer sections wait",

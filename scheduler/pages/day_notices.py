@@ -1,0 +1,149 @@
+"""What the grower is told this morning beside the figures: what was missing, what is short, what is due."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date, timedelta
+
+from scheduler.core.balance.et import CLIMATOLOGY, METHODS, RECENT_MEAN
+from scheduler.model import Fetched, Garden, Notice, StoredPlan
+from scheduler.pages.chores import chore_notices
+from scheduler.pages.quality import notices as quality_notices
+from scheduler.pages.week import week_notices
+from scheduler.planning.digests import digests
+from scheduler.planning.facts import Facts
+from scheduler.planning.live import Live
+from scheduler.planning.plan import Plan
+
+RESTATED_ABOVE_MM = 0.5
+RECENT_DAYS = 7
+"""Days back whose missing weather is still told."""
+
+
+def day_notices(
+    garden: Garden, facts: Facts, plan: Plan, fetched: Sequence[Fetched], failures: Sequence[str]
+) -> Iterator[Notice]:
+    yield from _source_notices(facts, fetched, failures)
+    yield from _weather_notices(facts, plan.live)
+    yield from _plan_notices(garden, facts, plan)
+    yield from week_notices(garden, plan)
+    yield from _soil_notices(facts, plan.live)
+    yield from chore_notices(garden, facts)
+    for text in garden.notices:
+        yield Notice("info", text)
+
+
+def _source_notices(facts: Facts, fetched: Sequence[Fetched], failures: Sequence[str]) -> Iterator[Notice]:
+    """What the weather sources did not answer, remarked on, or sent that cannot be believed."""
+    for line in failures:
+        yield Notice("look", f"weather: {line}")
+    for answer in fetched:
+        for text in answer.notices:
+            yield Notice("info", f"weather: {text}")
+    before = facts.plan_before()
+    yield from quality_notices(
+        facts.flags, facts.weather, today=facts.day, said_before=before.day if before else None
+    )
+
+
+def _weather_notices(facts: Facts, live: Live) -> Iterator[Notice]:
+    """Days of late, and today, whose weather nobody told."""
+    recent = range(max(live.today - RECENT_DAYS, 0), live.today)
+    filled = [d for d in recent if _stands_in(live, d)]
+    if filled:
+        method = METHODS[live.et.method[live.et_offset + filled[-1]]]
+        yield Notice(
+            "look",
+            f"no temperatures for {_days(live.start, filled)}: ET0 there is a stand-in ({method})",
+        )
+    if _stands_in(live, live.today):
+        yield Notice(
+            "info", f"no forecast for today: ET0 is a stand-in ({METHODS[RECENT_MEAN]} or climatology)"
+        )
+    no_rain = [d for d in recent if live.rain_missing[d]]
+    if no_rain:
+        yield Notice(
+            "look",
+            f"nobody reported rain for {_days(live.start, no_rain)}: counted as 0 (estimated). "
+            "If it rained: rowwater note rain AMOUNT",
+        )
+    told = facts.weather.came_from.get("tmax_c", ())
+    guessed = [d for d in recent if told and str(told[live.et_offset + d]).endswith("(forecast)")]
+    if guessed:
+        yield Notice("info", f"the weather of {_days(live.start, guessed)} is still the forecast")
+
+
+def _stands_in(live: Live, d: int) -> bool:
+    """ET0 of that day is a mean of other days, for want of temperatures."""
+    return live.et.method[live.et_offset + d] in (CLIMATOLOGY, RECENT_MEAN)
+
+
+def _days(start: date, numbers: list[int]) -> str:
+    dates = [start + timedelta(days=d) for d in numbers]
+    if len(dates) == 1:
+        return dates[0].isoformat()
+    return f"{len(dates)} days, {dates[0]} to {dates[-1]}"
+
+
+def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
+    if facts.store_replaced:
+        yield Notice("problem", "the database was damaged and set aside: the balance starts anew today")
+    yield from _restated(garden, facts, plan.live)
+    for z in range(len(facts.zones)):
+        yield from _zone_notices(facts, plan, z)
+    short: dict[str, list[str]] = {}
+    for unmet in plan.schedule.unmet:
+        short.setdefault(unmet.why, []).append(unmet.zone)
+    for why, zones in short.items():
+        yield Notice("problem", f"{', '.join(zones)}: not all of it fits today; {why}")
+
+
+def _zone_notices(facts: Facts, plan: Plan, z: int) -> Iterator[Notice]:
+    zone, need = facts.zones[z], plan.need
+    if plan.waits[z]:
+        yield Notice(
+            "info",
+            f"{zone.name} is due but waits for rain: {need.outlook_rain:.1f} mm expected against a "
+            f"deficit of {need.deficit_now[z]:.1f} mm, and it stays unstressed if none comes",
+        )
+    until = facts.held(zone.name)
+    if until and need.due[z]:
+        yield Notice("look", f"{zone.name} is due but on hold until {until}")
+    stands = plan.live.terms.stand[plan.live.today, z] >= 0
+    if stands and need.deficit_now[z] > need.raw[z]:
+        yield Notice("look", f"{zone.name} is past its readily available water: the crop is short")
+    ahead = [planting.planted for planting in zone.plantings if planting.planted > facts.day]
+    if not stands and ahead:
+        yield Notice("info", f"{zone.name}: no crop, no water; next planting {min(ahead)}")
+
+
+def _soil_notices(facts: Facts, live: Live) -> Iterator[Notice]:
+    """Readings of the last days that were set aside."""
+    for one in live.sure.readings:
+        if one.aside and one.reading.day >= live.today - 1:
+            name = facts.zones[one.reading.zone].name
+            yield Notice("look", f"{name}: soil reading {one.reading.said} set aside: {one.aside}")
+
+
+def _restated(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
+    """Say so when the past was edited and yesterday's stated deficits are no longer what they were."""
+    before = facts.plan_before()
+    if before is None or before.day < live.start:
+        return
+    changed = _what_changed(garden, facts, before)
+    told = {zone["zone"]: zone for zone in before.page["zones"]}
+    row = live.balance.deficit_start[(before.day - live.start).days]
+    for z, zone in enumerate(facts.zones):
+        line = told.get(zone.name)
+        old = line and line.get("deficit_start_mm")
+        if old is not None and abs(old - row[z]) > RESTATED_ABOVE_MM:
+            yield Notice(
+                "look",
+                f"{zone.name}: deficit of {before.day} restated {old:.1f} -> {row[z]:.1f} mm: "
+                f"{changed} changed",
+            )
+
+
+def _what_changed(garden: Garden, facts: Facts, before: StoredPlan) -> str:
+    then, now = before.page.get("digests", {}), digests(garden, facts, before.day)
+    return " and ".join(name for name, digest in now.items() if then.get(name) != digest) or "an earlier day"

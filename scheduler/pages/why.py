@@ -1,0 +1,23 @@
+"""The why page: of a plan's working, as it was kept, what bears on one zone."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scheduler.model import StoredPlan
+
+if TYPE_CHECKING:
+    from scheduler.shapes.working import StoredWorking, WhyPage, ZoneWorking
+
+
+def why_page(plan: StoredPlan, working: StoredWorking, zone: str) -> WhyPage:
+    """working: as kept with the plan."""
+    nothing: ZoneWorking = {"sections": [], "history": []}
+    own = working["zones"].get(zone, nothing)
+    return {
+        "zone": zone,
+        "date": plan.day.isoformat(),
+        "made_at": plan.made_at.isoformat(),
+        "sections": [*working["shared"], *own["sections"]],
+        "history": own["history"],
+    }

@@ -1,0 +1,47 @@
+"""What several pages hold: days, moments, notices, runs."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, NotRequired, TypeAlias, TypedDict
+
+Day: TypeAlias = Annotated[str, "day"]
+"""A local date of the garden, ISO 8601."""
+Moment: TypeAlias = Annotated[str, "moment"]
+"""ISO 8601 with its offset from UTC."""
+Display: TypeAlias = Literal["us", "metric"]
+Level: TypeAlias = Literal["info", "look", "problem"]
+"""look, problem: something needs the grower's eye."""
+
+Span = TypedDict("Span", {"from": Day, "to": Day})
+Window = TypedDict("Window", {"from": str, "until": str})
+
+
+class NoticeLine(TypedDict):
+    """by, key, at: of the service's own notices in today.json."""
+
+    level: Level
+    text: str
+    by: NotRequired[Literal["service"]]
+    key: NotRequired[str]
+    at: NotRequired[Moment]
+
+
+class RunLine(TypedDict):
+    """One opening of a zone's valve, as planned; pulse counts from 1 within the zone's day."""
+
+    zone: str
+    pulse: int
+    start: Moment
+    stop: Moment
+    minutes: float
+    liters: float
+    net_mm: float
+    flow_lpm: float
+
+
+class UnmetLine(TypedDict):
+    """Water that a zone needs and does not get."""
+
+    zone: str
+    net_mm: float
+    why: str

@@ -1,0 +1,67 @@
+"""`rowwater check --json`: can supply, tape, pressure and hours carry the garden."""
+
+from __future__ import annotations
+
+from typing import NotRequired, TypedDict
+
+from scheduler.shapes.base import Level
+
+
+class ProblemLine(TypedDict):
+    zone: str | None
+    text: str
+    mend: str
+    level: Level
+
+
+class RowLine(TypedDict):
+    row: int
+    tape_m: float
+    inlet_kpa: float | None
+    far_kpa: float | None
+    lowest_kpa: float | None
+    flow_lpm: float | None
+    emitter_min_lph: float | None
+    emitter_max_lph: float | None
+
+
+class ZonePressure(TypedDict):
+    flow_variation: float | None
+    flow_variation_class: NotRequired[str]
+    inlet_kpa: float | None
+    lowest_kpa: float | None
+    highest_kpa: float | None
+    rows: list[RowLine]
+
+
+class ZoneFlow(ZonePressure):
+    """null: nothing tells it (no inside diameter, no climate); `rows` is empty then."""
+
+    crop: str
+    tape_m: float
+    planted_m2: float
+    flow_lpm: float
+    flow_by: str
+    fits_supply: bool
+    uniformity: float
+    uniformity_by: str
+    peak_minutes: float | None
+
+
+class CheckPage(TypedDict):
+    """`rowwater check --json`."""
+
+    supply_lpm: float
+    usable_lpm: float
+    longest_tape_m: dict[str, float]
+    zones: dict[str, ZoneFlow]
+    sections: list[list[str]]
+    section_flows_lpm: list[float]
+    sections_proven_fewest: bool
+    hottest_week_minutes: float | None
+    hours_minutes: float | None
+    problems: list[ProblemLine]
+    cautions: list[str]
+    notices: list[str]
+    config: NotRequired[str]
+    data: NotRequired[str]

@@ -1,0 +1,129 @@
+"""The day's page: `rowwater day --json`, today.json, schedule.json."""
+
+from __future__ import annotations
+
+from typing import Literal, NotRequired, TypeAlias, TypedDict
+
+from scheduler.shapes.base import Day, Display, Moment, NoticeLine, RunLine, UnmetLine, Window
+
+State: TypeAlias = Literal["runs", "waits for rain", "not due", "no crop", "on hold", "does not fit"]
+
+
+class DayWeather(TypedDict):
+    """Weather and ET0 as used, and where they came from; null where nobody said, {} before any plan."""
+
+    date: NotRequired[Day]
+    tmin_c: NotRequired[float | None]
+    tmax_c: NotRequired[float | None]
+    rain_mm: NotRequired[float | None]
+    rain_chance_pct: NotRequired[float | None]
+    et0_mm: NotRequired[float | None]
+    et0_method: NotRequired[str]
+    estimated: NotRequired[list[str]]
+    came_from: NotRequired[dict[str, str]]
+
+
+class DaysWeather(TypedDict):
+    yesterday: DayWeather
+    today: DayWeather
+
+
+class ZoneLine(TypedDict):
+    """One zone this morning; `minutes` is what is planned today.
+
+    From `crop` on only where a crop stands.  deficit_start_mm is last night's, deficit_mm that of now.
+    """
+
+    zone: str
+    by_hand: bool
+    deficit_sd_mm: float
+    state: State
+    deficit_mm: float
+    minutes: float
+    crop: NotRequired[str]
+    stage: NotRequired[str]
+    day: NotRequired[int]
+    season_days: NotRequired[int]
+    deficit_start_mm: NotRequired[float]
+    deficit_low_mm: NotRequired[float]
+    deficit_high_mm: NotRequired[float]
+    doubt_matters: NotRequired[bool]
+    trigger_mm: NotRequired[float]
+    raw_mm: NotRequired[float]
+    taw_mm: NotRequired[float]
+    flow_lpm: NotRequired[float]
+    liters: NotRequired[float]
+    net_mm: NotRequired[float]
+    wanted_minutes: NotRequired[float]
+    minutes_if_given: NotRequired[float]
+    area_m2: NotRequired[float]
+
+
+class GivenLine(TypedDict):
+    """What a zone really got on a day, beside what was planned for it."""
+
+    zone: str
+    date: Day
+    minutes: float
+    liters: float
+    net_mm: float
+    planned_minutes: float
+    outcome: str
+
+
+class UnansweredLine(TypedDict):
+    """A planned run that nobody has confirmed or denied."""
+
+    zone: str
+    date: Day
+    minutes: float
+    liters: float
+    net_mm: float
+
+
+class Answers(TypedDict):
+    """What the weather sources said and did not."""
+
+    failures: list[str]
+    notices: list[str]
+    credits: list[str]
+
+
+class ScheduleFile(TypedDict):
+    """schedule.json: the runs of the day."""
+
+    date: Day
+    made_at: Moment
+    window: Window
+    runs: list[RunLine]
+    unmet: list[UnmetLine]
+    notices: list[NoticeLine]
+
+
+class DayPage(ScheduleFile):
+    """`rowwater day --json`: all that the grower is told this morning."""
+
+    garden: str
+    timezone: str
+    display: Display
+    weather: DaysWeather
+    zones: list[ZoneLine]
+    applied: list[GivenLine]
+    unanswered: list[UnansweredLine]
+    sources: Answers
+    digests: dict[str, str]
+
+
+class OpenLine(TypedDict):
+    zone: str
+    until: Moment
+
+
+class TodayFile(DayPage):
+    """today.json and `rowwater morning --json`: the day's page, with what the service has added to it.
+
+    newest_s: seconds since 1970 of the newest moment on record.
+    """
+
+    open_now: NotRequired[list[OpenLine]]
+    newest_s: NotRequired[float]

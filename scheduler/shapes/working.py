@@ -1,0 +1,63 @@
+"""The working behind a day's minutes: kept with the plan, printed by `rowwater why --json`."""
+
+from __future__ import annotations
+
+from typing import TypedDict
+
+from scheduler.shapes.base import Day, Moment
+from scheduler.shapes.week import WeekPage
+
+
+class Line(TypedDict):
+    """What it is, its symbol, the formula in symbols, the same with numbers, the result, unit and source."""
+
+    what: str
+    symbol: str
+    formula: str
+    numbers: str
+    value: float | None
+    unit: str
+    source: str
+
+
+class Section(TypedDict):
+    title: str
+    lines: list[Line]
+
+
+class BalanceDay(TypedDict):
+    date: Day
+    et0_mm: float
+    kc: float
+    etc_mm: float
+    rain_mm: float
+    rain_eff_mm: float
+    net_mm: float
+    deficit_end_mm: float
+
+
+class ZoneWorking(TypedDict):
+    sections: list[Section]
+    history: list[BalanceDay]
+
+
+class DayWorking(TypedDict):
+    """Of all zones."""
+
+    date: Day
+    shared: list[Section]
+    zones: dict[str, ZoneWorking]
+
+
+class StoredWorking(DayWorking):
+    """As it is kept with the plan; week: null where it could not be planned."""
+
+    week: WeekPage | None
+
+
+class WhyPage(ZoneWorking):
+    """`rowwater why ZONE --json`: every number behind the zone's minutes."""
+
+    zone: str
+    date: Day
+    made_at: Moment
