@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from scheduler.errors import BadInput
@@ -125,9 +124,30 @@ def gauge_values(
     others = [value for value in values if value.kind != GAUGE]
     rain = _best_by_day(others, "rain_mm", order)
     so_far = _best_by_day(others, SO_FAR, order)
-    caught: defaultdict[date, float] = defaultdict(float)
-    seen_seconds: defaultdict[date, float] = defaultdict(float)
-    read_at: dict[date, datetime] = {}
+    result: list[WeatherValue] = []
+    for day, caught in sorted(_caught(readings, zone, rain, so_far).items()):
+        if day < today:
+            start, end = bounds(day, zone)
+            if caught.seconds < (end - start) / 2 and caught.mm <= rain.get(day, 0.0):
+                continue
+        field = "rain_mm" if day < today else SO_FAR
+        result.append(WeatherValue(day, field, caught.mm, GAUGE, "gauge", caught.read_at))
+    return result
+
+
+class _Caught(NamedTuple):
+    """A day's share of the readings."""
+
+    mm: float
+    seconds: float  # of the day that the gauge stood there
+    read_at: datetime
+
+
+def _caught(
+    readings: Sequence[RainReading], zone: ZoneInfo, rain: Mapping[date, float], so_far: Mapping[date, float]
+) -> dict[date, _Caught]:
+    """Each reading split over its days in proportion to the others' rain."""
+    found: dict[date, _Caught] = {}
     for reading in sorted(readings, key=lambda reading: reading.at):
         spans = _days_of(reading, zone)
         weights = [rain.get(day, 0.0) for day in spans]
@@ -136,18 +156,10 @@ def gauge_values(
         if whole <= 0:
             weights, whole = [1.0] + [0.0] * (len(spans) - 1), 1.0
         for (day, seconds), weight in zip(spans.items(), weights, strict=True):
-            caught[day] += reading.mm * (weight / whole)  # in this order: the tiniest weights stay exact
-            seen_seconds[day] += seconds
-            read_at[day] = reading.at
-    result: list[WeatherValue] = []
-    for day, mm in sorted(caught.items()):
-        if day < today:
-            start, end = bounds(day, zone)
-            if seen_seconds[day] < (end - start) / 2 and mm <= rain.get(day, 0.0):
-                continue
-        field = "rain_mm" if day < today else SO_FAR
-        result.append(WeatherValue(day, field, mm, GAUGE, "gauge", read_at[day]))
-    return result
+            mm = reading.mm * (weight / whole)  # in this order: the tiniest weights stay exact
+            before = found.get(day, _Caught(0.0, 0.0, reading.at))
+            found[day] = _Caught(before.mm + mm, before.seconds + seconds, reading.at)
+    return found
 
 
 def _best_by_day(values: Iterable[WeatherValue], field: str, order: Sequence[str]) -> dict[date, float]:

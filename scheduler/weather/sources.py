@@ -82,15 +82,25 @@ def collect(
             spec, garden.location, garden.folder, span_from, files_from, today, now, get, environ,
             stored=stored, data_folder=data_folder, cache=cache, broker=garden.service.get("broker"),
         )  # fmt: skip
-        try:
-            answer = SOURCES[spec.kind](ask)
-            answers.append(replace(answer, notices=tuple(map(plain, answer.notices))))
-        except RowwaterError as problem:
-            failures.append(_line(spec, problem))
-        except Exception as problem:  # a defect in one reader must not leave the garden without weather
-            log.exception("weather source %s failed", spec.name)
-            failures.append(f"{spec.name}: failed unexpectedly ({type(problem).__name__}), see the log")
+        answer = _answer(ask)
+        if isinstance(answer, str):
+            failures.append(answer)
+        else:
+            answers.append(answer)
     return answers, failures
+
+
+def _answer(ask: Request) -> Fetched | str:
+    """What the source gave, or why it gave nothing, in a line."""
+    spec = ask.spec
+    try:
+        answer = SOURCES[spec.kind](ask)
+        return replace(answer, notices=tuple(map(plain, answer.notices)))
+    except RowwaterError as problem:
+        return _line(spec, problem)
+    except Exception as problem:  # a defect in one reader must not leave the garden without weather
+        log.exception("weather source %s failed", spec.name)
+        return f"{spec.name}: failed unexpectedly ({type(problem).__name__}), see the log"
 
 
 def _line(spec: SourceSpec, problem: RowwaterError) -> str:

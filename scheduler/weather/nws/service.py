@@ -298,19 +298,7 @@ def parse(
     Of today, hours that are over are as measured. Raises CouldNot where nothing is usable.
     """
     notices: list[str] = []
-    problems = list(answers.problems)
-    grid = nws_grid.Grid()
-    seen = nws_station.Observed()
-    if answers.grid is not None:
-        try:
-            grid = nws_grid.parse(answers.grid, location=location, now=now, cell=answers.cell)
-        except CouldNot as problem:
-            problems.append(problem)
-    if answers.reports:
-        try:
-            seen = nws_station.parse(answers.reports, now=now)
-        except CouldNot as problem:
-            problems.append(problem)
+    grid, seen, problems = _read(answers, location, now)
     zone = zone_of(location.timezone)
     measured = nws_days.measured(seen, zone, today=today, now=now)
     ahead = nws_days.forecast(grid, seen, zone, today=today, now=now, notices=notices)
@@ -323,16 +311,31 @@ def parse(
         if day >= span_from
     ]
     if not values:
-        raise (
-            problems[0]
-            if problems
-            else CouldNot("the weather service answered, but without one usable value for these days")
-        )
+        nothing = CouldNot("the weather service answered, but without one usable value for these days")
+        raise problems[0] if problems else nothing
     if measured and answers.station is not None:
         away = kilometres(answers.station, location)
         notices.append(f"{source}: measured at {answers.station.name}, {away:.0f} km away")
     notices += [*grid.notices, *seen.notices, *(f"{source}: {problem.text}" for problem in problems)]
     return Fetched(tuple(values), tuple(notices), CREDIT)
+
+
+def _read(
+    answers: Answers, location: Location, now: datetime
+) -> tuple[nws_grid.Grid, nws_station.Observed, list[CouldNot]]:
+    """Forecast and reports, empty where there are none or they cannot be read, and what was wrong."""
+    grid, seen, problems = nws_grid.Grid(), nws_station.Observed(), list(answers.problems)
+    try:
+        if answers.grid is not None:
+            grid = nws_grid.parse(answers.grid, location=location, now=now, cell=answers.cell)
+    except CouldNot as problem:
+        problems.append(problem)
+    try:
+        if answers.reports:
+            seen = nws_station.parse(answers.reports, now=now)
+    except CouldNot as problem:
+        problems.append(problem)
+    return grid, seen, problems
 
 
 def days_to_measure(span_from: date, today: date, known: Callable[[date], bool]) -> list[date]:

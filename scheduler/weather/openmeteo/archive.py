@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
@@ -56,14 +56,9 @@ def fill(
                 location, first, last, session_get=get, url=url, total_seconds=left
             )
             more = openmeteo.parse(
-                text,
-                location=location,
-                today=today,
-                now=now,
-                span_from=first,
-                source=source,
+                text, location=location, today=today, now=now, span_from=first, source=source,
                 today_expected=False,
-            )
+            )  # fmt: skip
         except CouldNot as problem:
             notices.append(f"{source}: archive: {problem.text}")
             break
@@ -71,15 +66,16 @@ def fill(
         values += mine
         notices += more.notices
         found |= {value.day for value in mine}
+    notices += _summed_up(source, found, sorted(set(missing) - found))
+    return replace(answer, values=tuple(values), notices=tuple(notices))
+
+
+def _summed_up(source: str, found: set[date], still: Sequence[date]) -> Iterator[str]:
     if found:
         many = f"{len(found)} earlier days" if len(found) > 1 else f"{min(found)}"
-        notices.append(f"{source}: {many} from its archive")
-    still = sorted(set(missing) - found)
+        yield f"{source}: {many} from its archive"
     if still:
-        notices.append(
-            f"{source}: nothing for {len(still)} earlier day{'s' * (len(still) > 1)}{_listed(still)}"
-        )
-    return replace(answer, values=tuple(values), notices=tuple(notices))
+        yield f"{source}: nothing for {len(still)} earlier day{'s' * (len(still) > 1)}{_listed(still)}"
 
 
 def _calls(missing: Sequence[date]) -> list[tuple[date, date]]:
