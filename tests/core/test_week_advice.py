@@ -10,7 +10,7 @@ import pytest
 from core.week_gardens import week
 
 from scheduler.core.hours.rules import PeriodCap, Restrictions, apart_zones, day_rule, day_rules, period_caps
-from scheduler.core.week.advice import remedies, split
+from scheduler.core.week.advice import Remedy, Trial, remedies, smallest_that_helps, split
 from scheduler.core.week.plan import plan_week
 from scheduler.model import MonthRule, Supply, WateringDays
 from scheduler.tables import yield_response
@@ -47,6 +47,24 @@ def test_a_zone_too_big_is_mended_by_splitting_it():
     found = {m.change: m for m in remedies(ahead, plan_week(ahead))}
     assert found["split the zone"].enough
     assert found["split the zone"].zone == 0
+
+
+@pytest.mark.parametrize(
+    ("stress_left", "told"),
+    [
+        ([0.9, 0.6, 0.4, 0.0], 4),  # only the largest mends it
+        ([0.9, 0.0, 0.0, 0.0], 2),  # the smallest that mends it, not more
+        ([0.9, 0.9, 0.4, 0.4], 3),  # none mends it, and twice as much would help no more
+        ([0.4, 0.4, 0.4, 0.4], 1),
+    ],
+)
+def test_no_more_is_asked_for_than_helps(stress_left: list[float], told: int):
+    trials = [Trial("more flow", week(2), float(amount)) for amount in (1, 2, 3, 4)]
+
+    def tried(trial: Trial) -> Remedy:
+        return Remedy(trial.change, trial.amount, 1.0, stress_left[int(trial.amount) - 1])
+
+    assert smallest_that_helps(tried, trials).amount == told
 
 
 def test_a_cap_is_named():

@@ -52,7 +52,8 @@ class Trial(NamedTuple):
 def remedies(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tuple[Remedy, ...]:
     """Single changes that mend a week or help it, the best first; () where no crop goes short.
 
-    Of each kind the smallest change that mends it is kept, else the one that helps most.  seconds: for each
+    Of each kind the smallest change that mends it is kept, else the smallest that helps most.
+    seconds: for each
     trial, in which only the stress counts.
     """
     if not plan.short or plan.score.stress <= ENOUGH:
@@ -66,7 +67,7 @@ def remedies(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tup
         )
 
     found: list[Remedy | None] = [
-        _smallest(tried, trials) for trials in (_longer_hours(week), _more_flow(week))
+        smallest_that_helps(tried, trials) for trials in (_longer_hours(week), _more_flow(week))
     ]
     kinds = (_more_days(week, plan), _without_caps(week), _split_zones(week, plan), _longer_runs(week, plan))
     found += [_first(tried, trials) for trials in kinds]
@@ -74,14 +75,18 @@ def remedies(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tup
     return tuple(sorted(helping, key=lambda r: (not r.enough, r.after)))
 
 
-def _smallest(tried: Callable[[Trial], Remedy], trials: Sequence[Trial]) -> Remedy:
-    """trials: from the smallest up.  Where the largest is not enough it helps most, and no other is tried."""
+def smallest_that_helps(tried: Callable[[Trial], Remedy], trials: Sequence[Trial]) -> Remedy:
+    """The smallest that is enough; where none is, the smallest that helps about as much as the largest.
+
+    trials: from the smallest up; more never helps less.
+    """
     best = tried(trials[-1])
+    as_good = max(best.after * (1 + WORTH_SAYING), ENOUGH)
     low, high = 0, len(trials) - 1
-    while best.enough and low < high:
+    while low < high:
         middle = (low + high) // 2
         other = tried(trials[middle])
-        if other.enough:
+        if other.after <= as_good:
             best, high = other, middle
         else:
             low = middle + 1
