@@ -53,8 +53,7 @@ def remedies(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tup
     """Single changes that mend a week or help it, the best first; () where no crop goes short.
 
     Of each kind the smallest change that mends it is kept, else the smallest that helps most.
-    seconds: for each
-    trial, in which only the stress counts.
+    seconds: for each trial, in which only the stress counts.
     """
     if not plan.short or plan.score.stress <= ENOUGH:
         return ()
