@@ -47,6 +47,8 @@ def find_config(
     for named, by in ((explicit, "--config"), (environ.get("ROWWATER_CONFIG"), "$ROWWATER_CONFIG")):
         if named:
             path = cwd / Path(named).expanduser()
+            if path.is_dir():
+                raise BadInput(f"{path} is a folder: name the file in it (named by {by})")
             if not path.is_file():
                 raise BadInput(f"{path}: no such file (named by {by})", hint=_HINT_INIT)
             return path

@@ -162,3 +162,14 @@ def test_a_damaged_database_is_set_aside_and_said(grower: Grower) -> None:
     assert any("set aside" in n["text"] for n in said.json["notices"])
     assert all(zone["deficit_mm"] == 0 for zone in said.json["zones"])  # today counts as watered
     assert list(grower.data.glob("rowwater.db.broken-*"))
+
+
+@pytest.mark.parametrize("by", ["--config", "$ROWWATER_CONFIG"])
+def test_a_folder_named_as_garden_is_called_one(
+    grower: Grower, monkeypatch: pytest.MonkeyPatch, by: str
+) -> None:
+    monkeypatch.setenv("ROWWATER_CONFIG", str(grower.folder))
+    named = ("--config", str(grower.folder)) if by == "--config" else ()
+    said = grower(*named, "day")
+    assert (said.status, said.out) == (2, "")
+    assert said.err == f"rowwater: {grower.folder} is a folder: name the file in it (named by {by})\n"
