@@ -13,7 +13,7 @@ from scheduler.core.balance.et import reference_et
 from scheduler.core.balance.terms import terms
 from scheduler.core.uncertainty import sources as d
 from scheduler.model import Applied, Note, Soil, WeatherValue
-from scheduler.planning.confidence import came_by, forecast_share, water_doubt
+from scheduler.planning.confidence import came_by, forecast_share, water_uncertainty
 from scheduler.planning.facts import Facts
 from scheduler.planning.soil import curve_of, readings_of
 
@@ -51,7 +51,7 @@ def given(**more) -> Applied:
 
 def test_what_a_meter_saw_is_surer_than_minutes_and_those_surer_than_a_persons():
     sd = [
-        water_doubt(facts(applied=(record,)), laid_out(), TODAY).sd[TODAY - 5, 0]
+        water_uncertainty(facts(applied=(record,)), laid_out(), TODAY).sd[TODAY - 5, 0]
         for record in (given(measured=True), given(), given(outcome="by hand"))
     ]
     assert 0 < sd[0] < sd[1] < sd[2]
@@ -61,17 +61,17 @@ def test_what_a_meter_saw_is_surer_than_minutes_and_those_surer_than_a_persons()
 def test_a_run_between_bounds_has_the_spread_of_an_even_chance():
     """Rectangular distribution: (b - a) / sqrt(12) (GUM, JCGM 100:2008, 4.3.7)."""
     made = laid_out()
-    sure = water_doubt(facts(applied=(given(),)), made, TODAY).passing[TODAY - 5, 0]
-    unsure = water_doubt(facts(applied=(given(least_minutes=20.0, most_minutes=80.0),)), made, TODAY).passing[
-        TODAY - 5, 0
-    ]
+    sure = water_uncertainty(facts(applied=(given(),)), made, TODAY).passing[TODAY - 5, 0]
+    unsure = water_uncertainty(
+        facts(applied=(given(least_minutes=20.0, most_minutes=80.0),)), made, TODAY
+    ).passing[TODAY - 5, 0]
     mm = 60 / made.minutes_per_mm[TODAY - 5, 0]
     assert unsure**2 - sure**2 == pytest.approx((mm / np.sqrt(12)) ** 2)
 
 
 def test_water_of_other_days_and_zones_is_left_out():
     strangers = (given(zone="gone"), given(day=DAY), given(day=FIRST - timedelta(days=1)))
-    assert not water_doubt(facts(applied=strangers), laid_out(), TODAY).sd.any()
+    assert not water_uncertainty(facts(applied=strangers), laid_out(), TODAY).sd.any()
 
 
 def test_where_each_day_came_from():

@@ -10,7 +10,7 @@ import numpy as np
 
 from scheduler.core.arrays import FloatArray
 from scheduler.core.balance.et import NONE, reference_et
-from scheduler.core.uncertainty import sources as uncertainty
+from scheduler.core.uncertainty import learned as uncertainty
 from scheduler.model import Garden, WeatherDays, WeatherValue
 from scheduler.pages.rounding import rounded
 from scheduler.planning.issued import as_told, words_of

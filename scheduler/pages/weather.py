@@ -14,10 +14,10 @@ from scheduler.core.balance.climate import (
     RADIATION_BY,
     WIND_BY,
     Climate,
+    dew_point,
 )
 from scheduler.core.balance.et import METHODS, NONE, ReferenceET, fill, reference_et
 from scheduler.core.quality.checks import Flag
-from scheduler.core.uncertainty.sources import dew_point
 from scheduler.model import WEATHER_FIELDS, Garden, StoredPlan, WeatherDays, WeatherValue
 from scheduler.pages.forecast_skill import LOOK_BACK_DAYS, skill_rows
 from scheduler.pages.quality import flag_line

@@ -41,7 +41,7 @@ def believed(
     garden: Garden, store: Store, notes: Iterable[Note], first: date, last: date, *, today: date
 ) -> Believed:
     """The days first..last: what each source says and quality control lets stand, joined."""
-    from scheduler.core.quality.screen import sift
+    from scheduler.core.quality.screen import screen
 
     order = [source.name for source in garden.sources]
     readings = [
@@ -49,14 +49,14 @@ def believed(
         for n in notes
         if n.kind == "rain"
     ]
-    sifted = sift(store.weather(first - timedelta(days=LOOK_BACK_DAYS), last), garden.location)
-    values = sifted.values
+    screened = screen(store.weather(first - timedelta(days=LOOK_BACK_DAYS), last), garden.location)
+    values = screened.values
     zone = ZoneInfo(garden.location.timezone)
     joined = values + weather_days.gauge_values(readings, values, zone, today=today, order=order)
     return Believed(
         weather_days.join(joined, first, last, order),
         weather_days.rain_so_far(joined, today, order),
-        sifted.flags,
+        screened.flags,
     )
 
 

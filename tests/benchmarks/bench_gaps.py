@@ -18,7 +18,7 @@ HERE = Path(__file__).resolve()
 sys.path[:0] = [str(HERE.parents[1]), str(HERE.parents[2])]
 
 from core import gardens  # noqa: E402
-from core.doubt_records import SPLIT, cut, filled_et, growing_season, lay_out, record, zones  # noqa: E402
+from core.uncertainty_records import SPLIT, cut, filled_et, growing_season, lay_out, record, zones  # noqa: E402
 
 from scheduler.core.balance.et import METHODS, fill, reference_et  # noqa: E402
 from scheduler.core.balance.rule import RefillRule  # noqa: E402

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.quality.screen import SILENT_DAYS, sift
+from scheduler.core.quality.screen import SILENT_DAYS, screen
 from scheduler.model import Location, ValueKind, WeatherValue
 from scheduler.weather.days import join
 
@@ -28,12 +28,12 @@ def test_what_a_station_may_not_be_believed_the_next_source_answers() -> None:
         said("solar_mj_m2", 24.5, "service", "model"), said("rain_mm", 817.4),
         said("rain_mm", 3.0, "service", "model"),
     ]  # fmt: skip
-    sifted = sift(values, HERE)
-    days = join(sifted.values, DAY, DAY, ["shed", "service"])
+    screened = screen(values, HERE)
+    days = join(screened.values, DAY, DAY, ["shed", "service"])
     assert (days.solar_mj_m2[0], days.came_from["solar_mj_m2"][0]) == (24.5, "service (model)")
     assert (days.rain_mm[0], days.came_from["rain_mm"][0]) == (3.0, "service (model)")
     assert days.came_from["tmax_c"][0] == "shed (station)"
-    assert {(f.field, f.value, f.source) for f in sifted.flags} == {
+    assert {(f.field, f.value, f.source) for f in screened.flags} == {
         ("solar_mj_m2", 0.0, "shed"), ("rain_mm", 817.4, "shed")
     }  # fmt: skip
 
@@ -42,36 +42,36 @@ def test_an_unheard_of_rain_stands_where_another_bears_it_out() -> None:
     """Days of two sources need not end at one hour: the neighbouring day counts."""
     for day, mm, stands in ((DAY, 210.0, True), (DAY - timedelta(days=1), 210.0, True), (DAY, 150.0, False)):
         values = [said("rain_mm", 700.0), said("rain_mm", mm, "model", "model", day)]
-        assert (values[0] in sift(values, HERE).values) is stands
+        assert (values[0] in screen(values, HERE).values) is stands
 
 
 def test_rain_so_far_is_held_to_the_same() -> None:
     """A counter that jumped must not call off today's water."""
     broken = said("rain_so_far_mm", 812.8)
-    assert broken not in sift([broken], HERE).values
+    assert broken not in screen([broken], HERE).values
     borne_out = said("rain_so_far_mm", 300.0, "model", "model")
-    assert broken in sift([broken, borne_out], HERE).values
+    assert broken in screen([broken, borne_out], HERE).values
 
 
 def test_the_growers_gauge_is_believed() -> None:
     gauge = WeatherValue(DAY, "rain_mm", 700.0, "gauge", "gauge", NOW)
-    sifted = sift([gauge], HERE)
-    assert sifted.values == [gauge]
-    assert sifted.flags == ()
+    screened = screen([gauge], HERE)
+    assert screened.values == [gauge]
+    assert screened.flags == ()
 
 
 def test_only_the_newest_word_of_a_source_is_looked_at() -> None:
     old = WeatherValue(DAY, "rain_mm", 700.0, "shed", "station", NOW - timedelta(hours=5))
-    sifted = sift([old, said("rain_mm", 7.0)], HERE)
-    assert sifted.flags == ()
+    screened = screen([old, said("rain_mm", 7.0)], HERE)
+    assert screened.flags == ()
 
 
 def test_the_model_repairs_what_it_repairs() -> None:
     """A sun a little over a clear sky's stays: model M1 holds it, and it still beats the next source."""
     high = said("solar_mj_m2", 34.0)
-    sifted = sift([high, said("solar_mj_m2", 20.0, "model", "model")], HERE)
-    assert high in sifted.values
-    assert [(f.verdict, f.rule) for f in sifted.flags] == [("repaired", "over a clear sky")]
+    screened = screen([high, said("solar_mj_m2", 20.0, "model", "model")], HERE)
+    assert high in screened.values
+    assert [(f.verdict, f.rule) for f in screened.flags] == [("repaired", "over a clear sky")]
 
 
 def gauge_days(count: int, mm: float, missed: float) -> list[WeatherValue]:
@@ -83,11 +83,11 @@ def gauge_days(count: int, mm: float, missed: float) -> list[WeatherValue]:
 
 
 def test_a_gauge_that_catches_nothing_while_others_tell_of_rain() -> None:
-    flags = sift(gauge_days(SILENT_DAYS, 0.0, 2.0), HERE).flags
+    flags = screen(gauge_days(SILENT_DAYS, 0.0, 2.0), HERE).flags
     assert [(f.rule, f.verdict, f.source) for f in flags] == [("rain gauge silent", "kept", "shed")]
-    assert sift(gauge_days(SILENT_DAYS - 1, 0.0, 3.0), HERE).flags == ()
-    assert sift(gauge_days(SILENT_DAYS, 0.0, 1.0), HERE).flags == ()
-    assert sift(gauge_days(SILENT_DAYS, 0.2, 9.0), HERE).flags == ()
+    assert screen(gauge_days(SILENT_DAYS - 1, 0.0, 3.0), HERE).flags == ()
+    assert screen(gauge_days(SILENT_DAYS, 0.0, 1.0), HERE).flags == ()
+    assert screen(gauge_days(SILENT_DAYS, 0.2, 9.0), HERE).flags == ()
 
 
 def test_forecasts_of_rain_that_did_not_come_prove_nothing() -> None:
@@ -95,7 +95,7 @@ def test_forecasts_of_rain_that_did_not_come_prove_nothing() -> None:
     for i in range(30):
         day = DAY - timedelta(days=i)
         values += [said("rain_mm", 0.0, day=day), said("rain_mm", 9.0, "service", "forecast", day)]
-    assert sift(values, HERE).flags == ()
+    assert screen(values, HERE).flags == ()
 
 
 kinds = st.sampled_from(["gauge", "station", "model", "forecast"])
@@ -114,11 +114,11 @@ facts = st.builds(
 @settings(max_examples=80, deadline=None)
 @given(st.lists(facts, max_size=60))
 def test_values_are_only_ever_left_out_and_each_loss_is_told(values: list[WeatherValue]) -> None:
-    sifted = sift(values, HERE)
+    screened = screen(values, HERE)
     kept = iter(values)
-    assert all(any(value is mine for mine in kept) for value in sifted.values)  # same order, unchanged
-    told = {(f.source, f.day, f.field) for f in sifted.flags if f.verdict == "rejected"}
-    stands = {id(value) for value in sifted.values}
+    assert all(any(value is mine for mine in kept) for value in screened.values)  # same order, unchanged
+    told = {(f.source, f.day, f.field) for f in screened.flags if f.verdict == "rejected"}
+    stands = {id(value) for value in screened.values}
     for value in values:
         if id(value) not in stands:
             assert value.kind != "gauge"

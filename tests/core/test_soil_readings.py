@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 import pytest
 from core import gardens
-from core.doubt_records import SUPPLY
+from core.uncertainty_records import SUPPLY
 from filterpy.kalman import KalmanFilter
 
 from scheduler import tables
@@ -17,7 +17,7 @@ from scheduler.core.balance.soil import run
 from scheduler.core.balance.terms import terms
 from scheduler.core.uncertainty import soil_readings as s
 from scheduler.core.uncertainty import sources as d
-from scheduler.core.uncertainty.carry import SCENARIOS, State, carry
+from scheduler.core.uncertainty.carry import SCENARIOS, Causes, State, carry
 from scheduler.core.uncertainty.retention import Curve
 from scheduler.model import Crop, Rows, Soil
 
@@ -45,9 +45,11 @@ def carried(laid_out, balance, et0, rain, readings=None, **sizes):
     water = balance.irrigation
     lasting, passing = sizes.pop("et_sd", (0.08, 0.15))
     return carry(
-        laid_out, balance, et0=et0, et0_doubt=d.Doubt(lasting * et0, passing * et0, np.full(COUNT, 0.4)),
-        rain=rain, rain_doubt=d.Doubt(none, 0.2 * rain, none),
-        water_doubt=d.Doubt(0.05 * water, 0.05 * water, none), today=COUNT - 1, readings=readings, **sizes,
+        laid_out, balance,
+        Causes(
+            et0, d.Uncertainty(lasting * et0, passing * et0, np.full(COUNT, 0.4)),
+            rain, d.Uncertainty(none, 0.2 * rain, none), d.Uncertainty(0.05 * water, 0.05 * water, none),
+        ), today=COUNT - 1, readings=readings, **sizes,
     )  # fmt: skip
 
 

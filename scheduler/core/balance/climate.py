@@ -55,6 +55,16 @@ def saturation_vapour_pressure(t_c: Celsius | np.float64) -> Kilopascal:
     return np.asarray(0.6108 * np.exp(17.27 * t_c / (t_c + 237.3)), dtype=np.float64)
 
 
+def dew_point(ea_kpa: FloatArray) -> FloatArray:
+    """degC from vapour pressure: eq 14 of FAO-56 turned round.
+
+    >>> round(float(dew_point(saturation_vapour_pressure(np.float64(12.0)))), 6)
+    12.0
+    """
+    log = np.log(np.maximum(ea_kpa, 1e-4) / 0.6108)
+    return np.asarray(237.3 * log / (17.27 - log))
+
+
 def mean_saturation_vapour_pressure(tmin_c: Celsius, tmax_c: Celsius) -> Kilopascal:
     """es of a day, kPa, always from both extremes (eq 12)."""
     return (saturation_vapour_pressure(tmin_c) + saturation_vapour_pressure(tmax_c)) / 2

@@ -23,12 +23,12 @@ Group = tuple[str, str]  # source, kind
 
 
 @dataclass(frozen=True, slots=True)
-class Sifted:
+class Screened:
     values: list[WeatherValue]  # those that stand, as they came and in their order
     flags: tuple[Flag, ...]
 
 
-def sift(values: Iterable[WeatherValue], location: Location) -> Sifted:
+def screen(values: Iterable[WeatherValue], location: Location) -> Screened:
     """What stands of all sources' values, and what was found.
 
     The grower's own gauge is believed.  A station's values are looked at for faults of instruments too, those
@@ -58,7 +58,7 @@ def sift(values: Iterable[WeatherValue], location: Location) -> Sifted:
             if flag.verdict == "rejected":
                 out.add((source, kind, flag.day, flag.field))
     stand = [value for value in given if (value.source, value.kind, value.day, value.field) not in out]
-    return Sifted(stand, tuple(sorted(flags, key=lambda f: (f.day, f.source, f.field))))
+    return Screened(stand, tuple(sorted(flags, key=lambda f: (f.day, f.source, f.field))))
 
 
 def _as_days(mine: Mapping[tuple[date, str], WeatherValue]) -> WeatherDays | None:

@@ -1,4 +1,4 @@
-"""The doubt of weather and water carried along the root-zone balance, day after day, all zones at once.
+"""The uncertainty of weather and water carried along the root-zone balance, day after day, all zones at once.
 
 Errors that last (ET0, rain, water given) are met by six scenarios, each with one of the three sqrt(3) sd up
 or down: together they have the mean, variance and, one by one, the fourth moment of a normal spread (the
@@ -9,16 +9,16 @@ of a rectified normal, and the mean slope of the bend for what hangs together (J
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 import numpy as np
 
 from scheduler.core.arrays import FloatArray, IntArray, Mm
 from scheduler.core.balance.soil import Balance, percolation, step, stress_coefficient
 from scheduler.core.balance.terms import Terms
-from scheduler.core.uncertainty.sources import Doubt
+from scheduler.core.uncertainty.moments import quantile, rectified
+from scheduler.core.uncertainty.sources import Uncertainty
 
 START_SHARE_OF_TAW = 0.10
 """sd of the deficit a balance begins with (own reading: nobody measured it)."""
@@ -28,54 +28,6 @@ ET0, RAIN, WATER = range(3)  # lasting causes: scenario 2k is sqrt(3) sd up, 2k 
 SCENARIOS = 6
 FAR = 4.0  # standard deviations off a bend that leave it unfelt
 _UP = np.sqrt(3.0) * np.array([[1.0], [-1.0]])
-_TAIL = (0.319381530, -0.356563782, 1.781477937, -1.821255978, 1.330274429)
-
-
-class Rectified(NamedTuple):
-    """Moments of max(0, x) for a normal x, and P(x > 0): the mean slope."""
-
-    mean: FloatArray
-    variance: FloatArray
-    slope: FloatArray
-
-
-def _normal(z: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(density, distribution function) of the standard normal: Abramowitz and Stegun (1964) 26.2.17,
-    within 7.5e-8."""
-    z = np.clip(z, -30.0, 30.0)
-    density = np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
-    t = 1 / (1 + 0.2316419 * np.abs(z))
-    b1, b2, b3, b4, b5 = _TAIL
-    tail = density * t * (b1 + t * (b2 + t * (b3 + t * (b4 + t * b5))))
-    return density, np.where(z > 0, 1 - tail, tail)
-
-
-def rectified(mean: FloatArray, sd: FloatArray) -> Rectified:
-    """Of a normal x with this mean and sd.
-
-    >>> half = rectified(np.array([0.0]), np.array([1.0]))     # 1/sqrt(2 pi) and 1/2 - 1/(2 pi)
-    >>> round(float(half.mean[0]), 5), round(float(half.variance[0]), 5), round(float(half.slope[0]), 6)
-    (0.39894, 0.34085, 0.5)
-    """
-    density, slope = _normal(mean / sd)
-    m = np.maximum(mean * slope + sd * density, 0)
-    variance = (mean * mean + sd * sd) * slope + mean * sd * density - m * m
-    return Rectified(m, np.maximum(variance, 0), slope)
-
-
-def quantile(share: float, mean: FloatArray, sd: FloatArray) -> FloatArray:
-    """The value that `share` of an even mixture of normals lies below; mixed over the first axis.
-
-    >>> round(float(quantile(0.95, np.array([0.0, 0.0]), np.array([1.0, 1.0]))), 3)
-    1.645
-    """
-    sd = np.maximum(sd, 1e-9)
-    low, high = (mean - 6 * sd).min(axis=0), (mean + 6 * sd).max(axis=0)
-    for _ in range(40):
-        middle = (low + high) / 2
-        below = _normal((middle - mean) / sd)[1].mean(axis=0) < share
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.asarray((low + high) / 2)
 
 
 class State:
@@ -158,57 +110,104 @@ class Carried:
         return np.clip(low, 0, taw), np.clip(high, 0, taw)
 
 
+@dataclass(frozen=True, slots=True)
+class Causes:
+    """What the deficit rests on, mm, and how sure each is; (day,), water (day, zone)."""
+
+    et0: Mm
+    et0_uncertainty: Uncertainty
+    rain: Mm
+    rain_uncertainty: Uncertainty
+    water_uncertainty: Uncertainty
+
+
 def carry(
     terms: Terms,
     balance: Balance,
+    causes: Causes,
     *,
-    et0: Mm,
-    et0_doubt: Doubt,
-    rain: Mm,
-    rain_doubt: Doubt,
-    water_doubt: Doubt,
     today: int,
     start_share: float = START_SHARE_OF_TAW,
     readings: Corrector | None = None,
 ) -> Carried:
-    """The doubt of every day's deficit.  et0, rain and their doubts (day,); water's (day, zone).
+    """The uncertainty of every day's deficit, mm; zones that `readings` may correct are stepped anew.
 
-    Zones that `readings` may correct are stepped anew, the others' balance is left as it is.
+    today: day index on whose morning the causes are told apart; start_share: sd of the deficit a balance
+    begins with, of TAW.  The balance of zones without readings is left as it is.
+
+    Three days of 5 mm, each known to 0.5 mm in the long run and 0.5 mm from day to day, far from both bends:
+    what lasts adds up by itself (0.5, 1.0), what passes by its squares (0.5, 0.707).
+
+    >>> from datetime import date
+    >>> from scheduler.core.balance.rule import RefillRule
+    >>> from scheduler.core.balance.soil import run
+    >>> from scheduler.core.balance.terms import terms
+    >>> from scheduler.model import Crop, Location, Planting, Rows, Soil, Supply, Tape, Valve, Zone
+    >>> crop = Crop("x", 1, 1, 1, (9, 9, 9, 9), root_start_m=1, root_full_m=1, depletion=0.45)
+    >>> bed = Zone("bed", Tape("thin", 0.05), Soil("loam", 0.25, 0.12), None,
+    ...            (Planting(crop, date(2024, 6, 1), None, Rows(4, 20, 0.6)),), Valve("by_hand", "x"), 0.6)
+    >>> et0, none, nothing = np.full(3, 5.0), np.zeros(3), Uncertainty(np.zeros(3), np.zeros(3), np.zeros(3))
+    >>> days = terms((bed,), date(2024, 6, 1), et0, none, location=Location(35.6, -82.4, 650.0, "UTC"),
+    ...              supply=Supply(30.0))
+    >>> stated = run(days, starting_deficit=np.array([10.0]), rule=RefillRule.of((bed,)),
+    ...              given=np.zeros((3, 1)), decide_from=3)
+    >>> stated.deficit_start[:, 0].tolist()
+    [10.0, 15.0, 20.0]
+    >>> causes = Causes(et0, Uncertainty(0.1 * et0, 0.1 * et0, none), none, nothing,
+    ...                 Uncertainty(np.zeros((3, 1)), np.zeros((3, 1)), none))
+    >>> carry(days, stated, causes, today=2, start_share=0).sd_start[:, 0].round(3).tolist()
+    [0.0, 0.707, 1.225]
     """
     count, width = terms.etc.shape
     state = State(width)
     shift, within = (np.zeros((count, SCENARIOS, width)) for _ in range(2))
     parts = np.zeros((len(PARTS), width))
-    mean = _Mean(terms, balance, readings)
-    errors = _Errors(terms, et0, et0_doubt, rain, rain_doubt, water_doubt)
-    begins: dict[int, list[int]] = {}
-    for day, zone in terms.begins:
-        begins.setdefault(day, []).append(zone)
-    begun, all_begun = np.zeros(width, dtype=bool), False
-    for d in range(min(begins, default=count), count):
-        for zone in begins.get(d, ()):
-            if begun[zone]:
-                _not_above(state, zone, terms.taw[d, zone] / 2)
-            else:
-                state.own[State.OWN_BOUND, :, zone] = (start_share * terms.taw[d, zone]) ** 2
-                begun[zone] = True
-                all_begun = bool(begun.all())
-        mean.begin(d, begins.get(d, []), state)
+    mean, errors = _Mean(terms, balance, readings), _Errors(terms, causes)
+    begins = _Begins(terms, start_share)
+    for d in range(begins.first, count):
+        mean.begin(d, begins.of(d, state), state)
         shift[d], within[d] = state.shift, state.within
         if d == today:
             parts = state.parts()
         true = _a_day(state, mean.after(d), terms, errors, d)
-        state.shift = (true - mean.end(d)) * begun
-        if not all_begun:
-            state.own[:, :, ~begun] = 0.0
-            state.memory[:, ~begun] = 0.0
+        state.shift = (true - mean.end(d)) * begins.begun
+        begins.blank(state)
         mean.evening(d, state)
     sd_start = np.sqrt((within + shift * shift).mean(axis=1))
     return Carried(mean.balance(), sd_start, shift, np.sqrt(within), parts)
 
 
+class _Begins:
+    """Which zones' balances have begun, and what a planting's first day does to the uncertainty."""
+
+    def __init__(self, terms: Terms, start_share: float) -> None:
+        self._taw, self._start_share = terms.taw, start_share
+        self._zones: dict[int, list[int]] = {}
+        for day, zone in terms.begins:
+            self._zones.setdefault(day, []).append(zone)
+        self.first = min(self._zones, default=len(terms.taw))
+        self.begun = np.zeros(terms.taw.shape[1], dtype=bool)
+
+    def of(self, d: int, state: State) -> list[int]:
+        """Zones in which a planting begins; the state knows of it."""
+        zones = self._zones.get(d, [])
+        for zone in zones:
+            if self.begun[zone]:
+                _not_above(state, zone, self._taw[d, zone] / 2)
+            else:
+                state.own[State.OWN_BOUND, :, zone] = (self._start_share * self._taw[d, zone]) ** 2
+                self.begun[zone] = True
+        return zones
+
+    def blank(self, state: State) -> None:
+        """Where no balance has begun nothing is unsure."""
+        if not self.begun.all():
+            state.own[:, :, ~self.begun] = 0.0
+            state.memory[:, ~self.begun] = 0.0
+
+
 def _not_above(state: State, zone: int, most: float) -> None:
-    """A new planting's root zone holds less: so does the doubt of it."""
+    """A new planting's root zone holds less: so does its uncertainty."""
     sd = float(state.sd[zone])
     if sd > most:
         state.own[:, :, zone] *= (most / sd) ** 2
@@ -219,53 +218,76 @@ def _not_above(state: State, zone: int, most: float) -> None:
 class _Errors:
     """What each day adds, laid out once."""
 
-    def __init__(self, terms: Terms, et0: Mm, et: Doubt, rain: Mm, rain_doubt: Doubt, water: Doubt) -> None:
-        some = np.maximum(et0, 1e-9)[:, None]
+    def __init__(self, terms: Terms, causes: Causes) -> None:
+        et, rain, water = causes.et0_uncertainty, causes.rain_uncertainty, causes.water_uncertainty
+        some = np.maximum(causes.et0, 1e-9)[:, None]
         self.slope = terms.etc / (terms.taw - terms.raw)
         share = terms.spread(terms.flat.rain_share)
-        bare = np.where(terms.rain_eff > 0, terms.rain_eff / np.maximum(rain[:, None], 1e-9), 1.0)
+        bare = np.where(terms.rain_eff > 0, terms.rain_eff / np.maximum(causes.rain[:, None], 1e-9), 1.0)
         share = np.where(terms.standing, share, bare)
         self.et_lasting = et.lasting[:, None] / some  # of ET0: a share of whatever the crop uses
         self.et_passing, self.memory = et.passing[:, None] / some, et.memory
-        self.et_bias = np.broadcast_to(np.asarray(et.bias), et0.shape)[:, None] / some
-        self.rain_lasting = share * rain_doubt.lasting[:, None]
-        self.rain_passing2 = (share * rain_doubt.passing[:, None]) ** 2
+        self.et_bias = np.broadcast_to(np.asarray(et.bias), causes.et0.shape)[:, None] / some
+        self.rain_lasting = share * rain.lasting[:, None]
+        self.rain_passing2 = (share * rain.passing[:, None]) ** 2
         self.water_lasting, self.water_passing2 = water.lasting, water.passing**2
         self.rained = np.asarray(self.rain_lasting.any(axis=1))
         self.watered = np.asarray(self.water_lasting.any(axis=1))
 
 
 def _a_day(state: State, after: Mm, terms: Terms, errors: _Errors, d: int) -> Mm:
-    """Mean of the true deficit in the evening, (scenario, zone); the state's spread goes one day on."""
+    """Mean of the true deficit in the evening, (scenario, zone); the state's spread goes one day on.
+
+    after: (zone,) the stated deficit once the morning's water is in.
+    """
     x = after + state.shift
-    water = errors.water_lasting[d]
     if errors.watered[d]:
-        x[2 * WATER : 2 * WATER + 2] -= _UP * water
+        x[_pair(WATER)] -= _UP * errors.water_lasting[d]
+    use = _use(state, x, terms, errors.slope, d)
+    x += (1 + errors.et_bias[d]) * use - terms.rain_eff[d]
+    x[_pair(ET0)] += _UP * (errors.et_lasting[d] * use[_pair(ET0)])
+    if errors.rained[d]:
+        x[_pair(RAIN)] -= _UP * errors.rain_lasting[d]
+    _day_to_day(state, use, errors, d)
+    return np.asarray(np.minimum(_not_below_0(state, x), terms.taw[d]))
+
+
+def _pair(cause: int) -> slice:
+    """The two scenarios in which a lasting cause is up and down."""
+    return slice(2 * cause, 2 * cause + 2)
+
+
+def _use(state: State, x: Mm, terms: Terms, slope: FloatArray, d: int) -> Mm:
+    """Mean use of the crop, mm: less from RAW on (eq 84), where a drier soil's error shrinks too."""
     sd, above = np.sqrt(state.within) + 1e-9, x - terms.raw[d]
     use = np.broadcast_to(terms.etc[d], x.shape)
     if np.count_nonzero(above > -FAR * sd):
-        over, slope = rectified(above, sd), errors.slope[d]
-        use = np.maximum(use - slope * over.mean, 0)
-        state.scale(np.maximum(1 - slope * over.slope, 0))
-    x += (1 + errors.et_bias[d]) * use - terms.rain_eff[d]
-    x[2 * ET0 : 2 * ET0 + 2] += _UP * (errors.et_lasting[d] * use[2 * ET0 : 2 * ET0 + 2])
-    rain = errors.rain_lasting[d]
-    if errors.rained[d]:
-        x[2 * RAIN : 2 * RAIN + 2] -= _UP * rain
+        over = rectified(above, sd)
+        use = np.maximum(use - slope[d] * over.mean, 0)
+        state.scale(np.maximum(1 - slope[d] * over.slope, 0))
+    return use
+
+
+def _day_to_day(state: State, use: Mm, errors: _Errors, d: int) -> None:
+    """The variances of what passes: ET0 as a first-order autoregression, rain and water afresh each day."""
     own = state.own
     fresh, kept = errors.et_passing[d] * use, errors.memory[d] * state.memory
     own[State.OWN_ET0] = np.maximum(own[State.OWN_ET0] + fresh * (2 * kept + fresh), 0)
     state.memory = kept + fresh
     own[State.OWN_RAIN] += errors.rain_passing2[d]
     own[State.OWN_WATER] += errors.water_passing2[d]
+
+
+def _not_below_0(state: State, x: Mm) -> Mm:
+    """Mean of the deficit held to 0: what is too wet drains, and its error with it."""
     variance = state.within
     sd = np.sqrt(variance) + 1e-9
-    if np.count_nonzero(x < FAR * sd):
-        bound = rectified(x, sd)
-        state.scale(bound.slope)
-        own[State.OWN_BOUND] += np.maximum(bound.variance - bound.slope**2 * variance, 0)
-        x = bound.mean
-    return np.asarray(np.minimum(x, terms.taw[d]))
+    if not np.count_nonzero(x < FAR * sd):
+        return x
+    bound = rectified(x, sd)
+    state.scale(bound.slope)
+    state.own[State.OWN_BOUND] += np.maximum(bound.variance - bound.slope**2 * variance, 0)
+    return bound.mean
 
 
 class _Mean:

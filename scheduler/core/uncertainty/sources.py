@@ -3,14 +3,13 @@
 Each has a lasting part, the same error day after day (a sensor that reads low, a site windier than 2 m/s),
 and a passing part that fades as a first-order autoregression: its coefficient is `memory`.  Priors marked
 "measured" were worked out on the growing seasons (April to October) of real records: Davis 1994-2006, De Bilt
-2000-2009, Fallon 2015, Holyoke 2020; `tests/core/test_doubt_calibration.py` checks them on the years left
-out.  The crop's own Kc and the soil's figures are taken as they stand: no doubt of theirs is in here.
+2000-2009, Fallon 2015, Holyoke 2020; tests/core/test_uncertainty_calibration.py checks them on the years
+left out.  The crop's own Kc and the soil's figures are taken as they stand: how sure they are is not in here.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -22,29 +21,17 @@ from scheduler.core.balance.climate import (
     ESTIMATED_RADIATION,
     ESTIMATED_WIND,
     Climate,
-    radiation_by_range,
+    dew_point,
     saturation_vapour_pressure,
 )
 from scheduler.core.balance.et import (
     CLIMATOLOGY,
     HARGREAVES,
-    PM,
     RECENT_MEAN,
     ReferenceET,
-    hargreaves,
     penman_monteith,
 )
 
-BAND_90 = 1.645
-"""Half of the 90 % band of a normal spread, in standard deviations."""
-PRIOR_DAYS = 30
-"""A prior counts as so many days: after as many of its own, a site believes both alike."""
-BLOCK_DAYS = 30
-CHANCE_TAKEN = 0.5
-"""Of what passing errors alone make the blocks' means differ by: errors remember longer than the first-order
-autoregression has it, so the other half counts as lasting (fits the years learned from)."""
-BRIGHT_SHARE = 0.55
-"""Of the highest extraterrestrial radiation: about March to September at 40 to 50 degrees."""
 SMALL_ET0_MM = 1.5
 """Relative doubts are taken of at least this much: errors do not vanish on dull days (measured)."""
 LEADS = 8
@@ -73,7 +60,7 @@ FORECAST_MEMORY = 0.4
 
 
 @dataclass(frozen=True, slots=True)
-class InputDoubt:
+class InputUncertainty:
     """Errors of what M1 puts in where nobody measured."""
 
     humidity: Spread = Spread(0.15, 0.21, 0.5)  # (true dew point - Tmin) / (Tmax - Tmin); measured
@@ -87,7 +74,7 @@ class InputDoubt:
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class Uncertainty:
     """Standard uncertainty of consecutive days, (day,) or (day, zone), mm."""
 
     lasting: Mm
@@ -105,123 +92,15 @@ class Doubt:
         """About the stated value."""
         return np.asarray(np.hypot(self.spread, self.bias))
 
-    def days(self, which: slice) -> Doubt:
+    def days(self, which: slice) -> Uncertainty:
         bias = self.bias if isinstance(self.bias, float) else self.bias[which]
-        return Doubt(self.lasting[which], self.passing[which], self.memory[which], bias)
-
-
-# --- what the past says of a source --------------------------------------------------------------
-
-
-class Skill(NamedTuple):
-    """How a source's forecasts of one quantity have fared at one lead; errors are outcome - forecast."""
-
-    source: str
-    lead_days: int
-    pairs: int
-    bias: float  # mean error, plain
-    mean_absolute: float  # plain
-    sd: float  # standard uncertainty to state: the prior's and the errors', about 0 and not about the bias
-    learned: bool  # the pairs weigh as much as the prior
-
-
-def skill(
-    source: Sequence[str],
-    lead_days: IntArray,
-    forecast: FloatArray,
-    outcome: FloatArray,
-    *,
-    prior_share: Sequence[float] = FORECAST_SHARE,
-    prior_days: int = PRIOR_DAYS,
-    prior_sd: Callable[[int], float] | None = None,
-) -> dict[tuple[str, int], Skill]:
-    """Bias and spread per source and lead day, from pairs of what was said and what came; nan is left out.
-
-    The prior counts as `prior_days` pairs: sd^2 = (n0 prior^2 + sum of squared errors) / (n0 + n).  Where
-    `prior_sd` (by lead) is not given, the prior is `prior_share` of the mean outcome.
-
-    >>> found = skill(["a"] * 2, np.array([1, 1]), np.array([4.0, 5.0]), np.array([5.0, 4.0]))
-    >>> found["a", 1].pairs, found["a", 1].bias, round(found["a", 1].sd, 3)
-    (2, 0.0, 0.7)
-    """
-    error = np.asarray(outcome, dtype=np.float64) - np.asarray(forecast, dtype=np.float64)
-    names = np.asarray(source, dtype=object)
-    leads = np.asarray(lead_days)
-    found: dict[tuple[str, int], Skill] = {}
-    for key in sorted({(str(name), int(lead)) for name, lead in zip(names, leads, strict=True)}):
-        here = (names == key[0]) & (leads == key[1]) & np.isfinite(error)
-        e = error[here]
-        n = len(e)
-        if not n:
-            continue
-        share = prior_share[min(max(key[1], 0), len(prior_share) - 1)]
-        prior = prior_sd(key[1]) if prior_sd else share * max(float(np.mean(outcome[here])), SMALL_ET0_MM)
-        sd = float(np.sqrt((prior_days * prior**2 + np.sum(e**2)) / (prior_days + n)))
-        found[key] = Skill(
-            *key, n, float(e.mean()) + 0.0, float(np.abs(e).mean()), sd, learned=n >= prior_days
-        )
-    return found
-
-
-def learn_inputs(et: ReferenceET, prior: InputDoubt | None = None) -> InputDoubt:
-    """What the site's own measured days say of the estimates that stand in on other days.
-
-    Only the bright part of the year counts, when gardens drink.  A prior counts as PRIOR_DAYS days of no
-    bias.  Lasting is how blocks of BLOCK_DAYS days differ (a dry summer is no passing error), passing what
-    differs within them.  The memory stays the prior's.
-    """
-    prior, climate = prior or InputDoubt(), et.climate
-    span = climate.tmax_c - climate.tmin_c
-    with np.errstate(invalid="ignore", divide="ignore"):
-        humidity = (dew_point(climate.ea_kpa) - climate.tmin_c) / span
-        by_eq_50 = radiation_by_range(span, ra=climate.ra_mj, rso=climate.rso_mj, k_rs=climate.k_rs)
-        radiation = (climate.rs_mj - by_eq_50) / climate.rso_mj
-        hot = hargreaves(climate.tmin_c, climate.tmax_c, climate.ra_mj)
-        by_range = (et.et0_mm - hot) / np.maximum(hot, SMALL_ET0_MM)
-    bright = climate.usable & (climate.ra_mj >= BRIGHT_SHARE * climate.ra_mj.max(initial=0.0))
-
-    def measured(errors: FloatArray, here: BoolArray) -> FloatArray:
-        return np.asarray(errors[bright & here & np.isfinite(errors)])
-
-    return InputDoubt(
-        _learned(measured(humidity, climate.humidity_by != ESTIMATED_HUMIDITY), prior.humidity),
-        _learned(measured(radiation, climate.radiation_by == 0), prior.radiation),
-        _learned(measured(climate.u2_m_s - 2.0, climate.wind_by != ESTIMATED_WIND), prior.wind),
-        _learned(measured(by_range, et.method == PM), prior.hargreaves),
-        prior.together,
-    )
-
-
-def _learned(e: FloatArray, prior: Spread) -> Spread:
-    n = len(e)
-    if not n:
-        return prior
-    block = np.arange(n) // BLOCK_DAYS
-    days = np.bincount(block)
-    means = np.bincount(block, weights=e) / days
-    bias = float(e.sum()) / (PRIOR_DAYS + n)
-    passing2 = float(np.sum((e - means[block]) ** 2))
-    passing2 = (PRIOR_DAYS * prior.passing**2 + passing2) / (PRIOR_DAYS + n)
-    chance2 = passing2 / BLOCK_DAYS * (1 + prior.memory) / (1 - prior.memory)  # of a block's mean, by chance
-    lasting2 = max(float(np.sum(days * (means - bias) ** 2)) - n * CHANCE_TAKEN * chance2, 0.0)
-    lasting2 = (PRIOR_DAYS * prior.lasting**2 + lasting2) / (PRIOR_DAYS + n)
-    return Spread(math.sqrt(lasting2), math.sqrt(passing2), prior.memory, bias)
-
-
-def dew_point(ea_kpa: FloatArray) -> FloatArray:
-    """degC from vapour pressure: eq 14 of FAO-56 turned round.
-
-    >>> round(float(dew_point(saturation_vapour_pressure(np.float64(12.0)))), 6)
-    12.0
-    """
-    log = np.log(np.maximum(ea_kpa, 1e-4) / 0.6108)
-    return np.asarray(237.3 * log / (17.27 - log))
+        return Uncertainty(self.lasting[which], self.passing[which], self.memory[which], bias)
 
 
 # --- reference ET --------------------------------------------------------------------------------
 
 
-def _by_inputs(climate: Climate, elevation_m: float, inputs: InputDoubt) -> list[tuple[Mm, Spread]]:
+def _by_inputs(climate: Climate, elevation_m: float, inputs: InputUncertainty) -> list[tuple[Mm, Spread]]:
     """Per estimated input: mm of ET0 that one unit of its spread is worth, (day,), 0 where measured.
 
     The slope of the chord from one sd below to one above the expected value: eq 6 is nearly straight in each.
@@ -260,22 +139,22 @@ STATION, MODEL, FORECAST = range(3)
 """How a day's weather was come by."""
 
 
-def et0_doubt(
+def et0_uncertainty(
     et: ReferenceET,
     elevation_m: float,
     *,
     by: IntArray | None = None,
     lead_days: IntArray | None = None,
-    inputs: InputDoubt | None = None,
+    inputs: InputUncertainty | None = None,
     forecast_share: Sequence[float] = FORECAST_SHARE,
     sensors: Spread = SENSORS,
-) -> Doubt:
+) -> Uncertainty:
     """Standard uncertainty of each day's ET0, mm/d, (day,); `et` filled.
 
     by: (day,) STATION, MODEL or FORECAST; default STATION.  lead_days: (day,) of forecast days, 0 to 7.
     """
     count = len(et.et0_mm)
-    inputs = inputs or InputDoubt()
+    inputs = inputs or InputUncertainty()
     by = np.zeros(count, dtype=np.int64) if by is None else by
     lead = np.zeros(count, dtype=np.int64) if lead_days is None else np.clip(lead_days, 0, LEADS - 1)
     size = np.maximum(et.et0_mm, SMALL_ET0_MM)
@@ -305,7 +184,7 @@ def et0_doubt(
         alone += (mm * spread.passing) ** 2
     memory = np.divide(kept, passing2, out=np.zeros(count), where=passing2 > 0)
     passing2 += inputs.together * (together**2 - alone)
-    return Doubt(np.sqrt(lasting2), np.sqrt(passing2), memory, bias)
+    return Uncertainty(np.sqrt(lasting2), np.sqrt(passing2), memory, bias)
 
 
 # --- rain and water given ------------------------------------------------------------------------
@@ -322,10 +201,10 @@ UNKNOWN_CHANCE = 0.5
 CHANCE_SHOWER_MM = 3.0  # what falls where a chance is given and no amount (own reading)
 
 
-def rain_doubt(
+def rain_uncertainty(
     rain_mm: Mm, *, by: IntArray, missing: BoolArray, chance: FloatArray | None = None,
     unknown_mm: float = UNKNOWN_RAIN_MM,
-) -> Doubt:  # fmt: skip
+) -> Uncertainty:  # fmt: skip
     """Standard uncertainty of each day's rain, mm, (day,); only the gauge's own error lasts.
 
     by: GAUGE, STATION, MODEL or FORECAST; missing: nobody said, 0 was taken; chance: 0..1 of forecast days,
@@ -346,7 +225,7 @@ def rain_doubt(
     ahead = np.sqrt(c * (1 - c) * amount**2 + c * (least**2 + (share * amount) ** 2))
     passing = np.where(by == FORECAST, np.maximum(ahead, MISSED_SHOWER_MM), passing)
     passing = np.where(missing, unknown_mm, passing)
-    return Doubt(np.where(missing, 0.0, lasting), passing, np.zeros(count))
+    return Uncertainty(np.where(missing, 0.0, lasting), passing, np.zeros(count))
 
 
 METERED = Spread(0.02, 0.01)  # share of the depth; house meters, from memory (AWWA M6: +-1.5 %)

@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 import pytest
 from core import gardens
-from core.doubt_records import SUPPLY, without
+from core.uncertainty_records import SUPPLY, without
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
@@ -18,8 +18,11 @@ from scheduler.core.balance.et import fill, penman_monteith, reference_et
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.soil import run, step
 from scheduler.core.balance.terms import terms
-from scheduler.core.uncertainty import sources as d
-from scheduler.core.uncertainty.carry import PARTS, carry, quantile, rectified
+from scheduler.core.uncertainty import sources
+from scheduler.core.uncertainty.carry import PARTS, Causes, carry
+from scheduler.core.uncertainty.learned import BRIGHT_SHARE, learn_inputs, skill
+from scheduler.core.uncertainty.moments import quantile, rectified
+from scheduler.core.uncertainty.sources import Uncertainty
 from scheduler.model import Crop, Rows
 
 # --- skill ---------------------------------------------------------------------------------------
@@ -33,28 +36,24 @@ def test_skill_gives_bias_and_spread_by_source_and_lead():
     outcome = rng.uniform(2, 7, n)
     true_sd = 0.3 * lead
     forecast = outcome - np.where(source == "one", 0.4, 0.0) - rng.normal(0, true_sd)
-    found = d.skill(list(source), lead, forecast, outcome)
+    found = skill(list(source), lead, forecast, outcome)
     assert set(found) == {(s, k) for s in ("one", "two") for k in (1, 2, 3)}
     for (name, k), one in found.items():
         bias = 0.4 if name == "one" else 0.0
         assert one.bias == pytest.approx(bias, abs=4 * 0.3 * k / np.sqrt(one.pairs))
         assert one.sd == pytest.approx(np.hypot(0.3 * k, bias), rel=0.08)  # about 0: the bias counts
-        assert one.learned
 
 
 def test_skill_leans_on_the_prior_until_thirty_pairs_are_there():
     """Shrinkage as with a scaled inverse chi-squared prior of n0 degrees of freedom (Gelman et al., Bayesian
     Data Analysis, section 2.6): (n0 s0^2 + n v) / (n0 + n)."""
     for n in (1, 30, 300):
-        found = d.skill(
-            ["a"] * n, np.ones(n, dtype=int), np.zeros(n), np.full(n, 2.0), prior_sd=lambda _: 1.0
-        )
+        found = skill(["a"] * n, np.ones(n, dtype=int), np.zeros(n), np.full(n, 2.0), prior_sd=lambda _: 1.0)
         assert found["a", 1].sd == pytest.approx(np.sqrt((30 * 1 + n * 4) / (30 + n)))
-        assert found["a", 1].learned == (n >= 30)
 
 
 def test_skill_leaves_out_what_is_missing():
-    found = d.skill(
+    found = skill(
         ["a", "a", "b"], np.array([1, 1, 1]), np.array([3.0, np.nan, np.nan]), np.array([4.0, 4, 4])
     )
     assert set(found) == {("a", 1)}
@@ -91,15 +90,17 @@ def test_a_perfect_estimate_leaves_nothing_to_learn(coastal: bool):
     """Where the measured radiation is eq 50's own, inland and by the sea, it has no error and no bias."""
     days, at = gardens.recorded("de_bilt"), replace(gardens.location_of("de_bilt"), coastal=coastal)
     estimated = reference_et(without(days, "sun"), at).climate.rs_mj
-    learned = d.learn_inputs(reference_et(replace(days, solar_mj_m2=estimated), at))
-    assert learned.radiation.bias == pytest.approx(0, abs=1e-12)
-    assert learned.radiation.lasting < d.InputDoubt().radiation.lasting / 5  # all that is left is the prior
+    found = learn_inputs(reference_et(replace(days, solar_mj_m2=estimated), at))
+    assert found.radiation.bias == pytest.approx(0, abs=1e-12)
+    assert (
+        found.radiation.lasting < sources.InputUncertainty().radiation.lasting / 5
+    )  # all that is left is the prior
 
 
 def test_what_is_estimated_is_less_sure_than_what_is_measured():
     days, at = gardens.recorded("de_bilt"), gardens.location_of("de_bilt")
     sd = [
-        d.et0_doubt(reference_et(without(days, *kinds), at), at.elevation_m).sd
+        sources.et0_uncertainty(reference_et(without(days, *kinds), at), at.elevation_m).sd
         for kinds in ((), ("wind",), ("wind", "sun"), ("wind", "sun", "humidity"))
     ]
     for surer, less in zip(sd, sd[1:], strict=False):
@@ -112,8 +113,8 @@ def test_a_day_far_ahead_is_less_sure_than_today():
     et = reference_et(days, at)
     n = len(days)
     sd = [
-        d.et0_doubt(
-            et, at.elevation_m, by=np.full(n, d.FORECAST), lead_days=np.full(n, lead, dtype=np.int64)
+        sources.et0_uncertainty(
+            et, at.elevation_m, by=np.full(n, sources.FORECAST), lead_days=np.full(n, lead, dtype=np.int64)
         ).sd
         for lead in range(8)
     ]
@@ -126,29 +127,39 @@ def test_a_site_teaches_how_far_off_its_estimates_are():
     """De Bilt's wind is 2.3 m/s on average at 2 m: what stands in, 2 m/s, is low there."""
     days, at = gardens.recorded("de_bilt"), gardens.location_of("de_bilt")
     et = reference_et(days, at)
-    learned = d.learn_inputs(et)
-    bright = et.climate.ra_mj >= d.BRIGHT_SHARE * et.climate.ra_mj.max()
-    assert learned.wind.bias == pytest.approx(np.mean(et.climate.u2_m_s[bright] - 2), rel=0.02)
-    assert d.learn_inputs(reference_et(without(days, "wind"), at)).wind == d.InputDoubt().wind
+    found = learn_inputs(et)
+    bright = et.climate.ra_mj >= BRIGHT_SHARE * et.climate.ra_mj.max()
+    assert found.wind.bias == pytest.approx(np.mean(et.climate.u2_m_s[bright] - 2), rel=0.02)
+    assert learn_inputs(reference_et(without(days, "wind"), at)).wind == sources.InputUncertainty().wind
     blind = reference_et(without(days, "wind"), at)
-    stated = d.et0_doubt(blind, at.elevation_m, inputs=learned)
+    stated = sources.et0_uncertainty(blind, at.elevation_m, inputs=found)
     assert np.mean(stated.bias[bright]) > 0  # more wind, more ET0
 
 
 # --- rain ----------------------------------------------------------------------------------------
 
 
-def test_rain_doubts():
-    by = np.array([d.GAUGE, d.STATION, d.MODEL, d.FORECAST, d.STATION, d.MODEL, d.STATION])
+def test_rain_uncertainty():
+    by = np.array(
+        [
+            sources.GAUGE,
+            sources.STATION,
+            sources.MODEL,
+            sources.FORECAST,
+            sources.STATION,
+            sources.MODEL,
+            sources.STATION,
+        ]
+    )
     rain = np.array([10.0, 10.0, 10.0, 10.0, 0.0, 0.0, 0.0])
     missing = np.array([False] * 6 + [True])
     chance = np.array([np.nan] * 3 + [0.5] + [np.nan] * 3)
-    sd = d.rain_doubt(rain, by=by, missing=missing, chance=chance).sd
+    sd = sources.rain_uncertainty(rain, by=by, missing=missing, chance=chance).sd
     assert (np.diff(sd[:4]) > 0).all()  # gauge, station, model, forecast
     assert sd[3] > 10 * np.sqrt(0.5 * 0.5)  # comes or does not: a coin's sd times the amount
     assert sd[4] == 0.0
     assert sd[5] > 0
-    assert sd[6] == d.UNKNOWN_RAIN_MM
+    assert sd[6] == sources.UNKNOWN_RAIN_MM
 
 
 # --- moments of the bends ------------------------------------------------------------------------
@@ -206,7 +217,17 @@ def season(seed: int, wet: float):
     return laid_out, run(laid_out, starting_deficit=np.zeros(3), rule=rule), et0, rain
 
 
-def drawn(laid_out, balance, et0, rain, et: d.Doubt, rainy: d.Doubt, water: d.Doubt, n: int, seed: int):
+def drawn(
+    laid_out,
+    balance,
+    et0,
+    rain,
+    et: Uncertainty,
+    rainy: Uncertainty,
+    water: Uncertainty,
+    n: int,
+    seed: int,
+):
     """True deficits of n drawn seasons, (draw, day, zone), by `soil.step` itself."""
     rng = np.random.default_rng(seed)
     lasting = rng.normal(size=(3, n, 1))
@@ -236,9 +257,9 @@ def errors(
 ):
     none = np.zeros(COUNT)
     return (
-        d.Doubt(et_sd[0] * et0, et_sd[1] * et0, np.full(COUNT, memory)),
-        d.Doubt(rain_sd[0] * rain, rain_sd[1] * rain, none),
-        d.Doubt(water_sd[0] * irrigation, water_sd[1] * irrigation, none),
+        Uncertainty(et_sd[0] * et0, et_sd[1] * et0, np.full(COUNT, memory)),
+        Uncertainty(rain_sd[0] * rain, rain_sd[1] * rain, none),
+        Uncertainty(water_sd[0] * irrigation, water_sd[1] * irrigation, none),
     )
 
 
@@ -258,7 +279,7 @@ def test_the_stated_spread_is_that_of_drawn_seasons(name, wet, sizes):
     laid_out, balance, et0, rain = season(7, wet)
     et, rainy, water = errors(et0, rain, balance.irrigation, **sizes)
     carried = carry(
-        laid_out, balance, et0=et0, et0_doubt=et, rain=rain, rain_doubt=rainy, water_doubt=water,
+        laid_out, balance, Causes(et0, et, rain, rainy, water),
         today=COUNT - 1, start_share=0.0,
     )  # fmt: skip
     true = drawn(laid_out, balance, et0, rain, et, rainy, water, 3000, 11)
@@ -284,10 +305,11 @@ def test_exact_where_nothing_bends():
     balance = run(laid_out, starting_deficit=start, rule=rule, given=zero, decide_from=COUNT)
     sd, memory, k = 0.02, 0.5, 4
     none = np.zeros(COUNT)
-    et = d.Doubt(sd * et0, 2 * sd * et0, np.full(COUNT, memory))
+    et = Uncertainty(sd * et0, 2 * sd * et0, np.full(COUNT, memory))
     carried = carry(
-        laid_out, balance, et0=et0, et0_doubt=et, rain=rain, rain_doubt=d.Doubt(none, none, none),
-        water_doubt=d.Doubt(zero, zero, none), today=k, start_share=0.0,
+        laid_out, balance,
+        Causes(et0, et, rain, Uncertainty(none, none, none), Uncertainty(zero, zero, none)),
+        today=k, start_share=0.0,
     )  # fmt: skip
     h = laid_out.etc[:k]
     lags = memory ** np.abs(np.subtract.outer(np.arange(k), np.arange(k)))
@@ -299,16 +321,15 @@ def test_exact_where_nothing_bends():
 def test_parts_add_up_and_without_doubt_there_is_none():
     laid_out, balance, et0, rain = season(5, 0.2)
     et, rainy, water = errors(et0, rain, balance.irrigation)
-    more = {"et0": et0, "rain": rain, "today": 60}
-    carried = carry(laid_out, balance, et0_doubt=et, rain_doubt=rainy, water_doubt=water, **more)
+    carried = carry(laid_out, balance, Causes(et0, et, rain, rainy, water), today=60)
     assert carried.parts.shape == (len(PARTS), 3)
     np.testing.assert_allclose(carried.parts.sum(axis=0), carried.sd_start[60] ** 2, rtol=1e-9)
     assert carried.balance is balance  # nothing of the balance is touched
     none, zero = np.zeros(COUNT), np.zeros((COUNT, 3))
-    nothing = d.Doubt(none, none, none)
+    nothing = Uncertainty(none, none, none)
     sure = carry(
-        laid_out, balance, et0_doubt=nothing, rain_doubt=nothing, water_doubt=d.Doubt(zero, zero, none),
-        start_share=0.0, **more,
+        laid_out, balance, Causes(et0, nothing, rain, nothing, Uncertainty(zero, zero, none)), today=60,
+        start_share=0.0,
     )  # fmt: skip
     assert np.abs(sure.sd_start).max() < 1e-6
 
@@ -327,9 +348,12 @@ def test_any_season_has_a_finite_doubt_within_bounds(seed, plot):
     )
     none = np.zeros(n)
     carried = carry(
-        laid_out, balance, et0=et0, et0_doubt=d.Doubt(0.2 * et0, 0.3 * et0, np.full(n, 0.5)), rain=rain,
-        rain_doubt=d.Doubt(0.1 * rain, 0.5 * rain, none),
-        water_doubt=d.Doubt(0.07 * balance.irrigation, 0.1 * balance.irrigation, none), today=n - 1,
+        laid_out, balance,
+        Causes(
+            et0, Uncertainty(0.2 * et0, 0.3 * et0, np.full(n, 0.5)), rain,
+            Uncertainty(0.1 * rain, 0.5 * rain, none),
+            Uncertainty(0.07 * balance.irrigation, 0.1 * balance.irrigation, none),
+        ), today=n - 1,
     )  # fmt: skip
     assert np.isfinite(carried.sd_start).all()
     assert (carried.sd_start >= 0).all()
@@ -344,6 +368,6 @@ def test_filled_days_are_less_sure_than_measured_ones():
     days, at = gardens.recorded("fallon"), gardens.location_of("fallon")
     gone = np.arange(len(days)) % 10 == 9
     et = fill(reference_et(without(days, "temperature", where=gone), at), date(2015, 2, 1), days.last)
-    sd = d.et0_doubt(et, at.elevation_m).sd
+    sd = sources.et0_uncertainty(et, at.elevation_m).sd
     summer = slice(120, 240)
     assert sd[summer][gone[summer]].min() > sd[summer][~gone[summer]].max()

@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 import pytest
 from core import gardens
-from core.doubt_records import (
+from core.uncertainty_records import (
     MISSING_SETS,
     SPLIT,
     cut,
@@ -28,15 +28,17 @@ from core.doubt_records import (
 from scheduler.core.balance.et import CLIMATOLOGY, PM, RECENT_MEAN, fill, reference_et
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.soil import run
-from scheduler.core.uncertainty.carry import carry
-from scheduler.core.uncertainty.sources import BAND_90, Doubt, InputDoubt, Spread, et0_doubt, learn_inputs
+from scheduler.core.uncertainty.carry import Causes, carry
+from scheduler.core.uncertainty.learned import learn_inputs
+from scheduler.core.uncertainty.sources import InputUncertainty, Spread, Uncertainty, et0_uncertainty
 
+BAND_90 = 1.645  # half of the 90 % band of a normal spread, in standard deviations
 SAME_SENSORS = Spread(0, 0)  # the full record has the same ones: their own error is not seen here
 RECORDS = tuple(SPLIT)
 
 
 @cache
-def learned(name: str) -> InputDoubt:
+def learned(name: str) -> InputUncertainty:
     """From the part that is not checked on."""
     days = record(name)
     return learn_inputs(reference_et(cut(days, days.first, SPLIT[name][0]), gardens.location_of(name)))
@@ -48,8 +50,8 @@ def et0_outcomes(name: str, missing: tuple[str, ...], own: bool, by: str = "penm
     _, first, last = SPLIT[name]
     days, at = cut(record(name), first, last), gardens.location_of(name, temperature_only=by)
     full, seen = reference_et(days, at), reference_et(without(days, *missing), at)
-    stated = et0_doubt(
-        seen, at.elevation_m, inputs=learned(name) if own else InputDoubt(), sensors=SAME_SENSORS
+    stated = et0_uncertainty(
+        seen, at.elevation_m, inputs=learned(name) if own else InputUncertainty(), sensors=SAME_SENSORS
     )
     known = growing_season(days) & (full.method == PM) & np.isfinite(seen.et0_mm)
     off = (full.et0_mm - seen.et0_mm - stated.bias)[known]
@@ -64,7 +66,7 @@ def deficit_outcomes(name: str, missing: tuple[str, ...], by: str = "penman-mont
     seen_at = replace(at, temperature_only=by)
     seen = cut(without(days, *missing), first, last)
     et0, et0_full = filled_et(without(days, *missing), seen_at, first), filled_et(days, at, first)
-    stated = et0_doubt(
+    stated = et0_uncertainty(
         fill(reference_et(without(days, *missing), seen_at), first, last), at.elevation_m,
         inputs=learned(name), sensors=SAME_SENSORS,
     ).days(slice((first - days.first).days, None))  # fmt: skip
@@ -77,8 +79,9 @@ def deficit_outcomes(name: str, missing: tuple[str, ...], by: str = "penman-mont
     ).deficit_start
     none, water = np.zeros(len(et0)), np.zeros_like(believed.irrigation)
     carried = carry(
-        guess, believed, et0=et0, et0_doubt=stated, rain=rain, rain_doubt=Doubt(none, none, none),
-        water_doubt=Doubt(water, water, none), today=0, start_share=0.0,
+        guess, believed,
+        Causes(et0, stated, rain, Uncertainty(none, none, none), Uncertainty(water, water, none)),
+        today=0, start_share=0.0,
     )  # fmt: skip
     low, high = carried.band(slice(None), guess.taw)
     known = guess.standing & (carried.sd_start > 0.2)
@@ -125,7 +128,7 @@ def test_so_does_the_band_of_a_mean_that_stands_in(method):
         full = reference_et(days, at)
         begin = date(first.year + 1, 1, 1) if method == CLIMATOLOGY else date(first.year, 2, 1)
         seen = fill(reference_et(without(days, "temperature", where=gone), at), begin, last)
-        stated = et0_doubt(seen, at.elevation_m, sensors=SAME_SENSORS)
+        stated = et0_uncertainty(seen, at.elevation_m, sensors=SAME_SENSORS)
         known = growing_season(days) & (full.method == PM) & gone & (seen.method == method)
         assert known.sum() > 15
         off = (full.et0_mm - seen.et0_mm)[known]
@@ -148,7 +151,7 @@ def test_the_bands_of_the_deficit_all_kinds_together():
         assert 0.85 <= share(parts) <= 0.95
 
 
-def report() -> None:  # pragma: no cover - for DEVELOPERS.md: python -m core.test_doubt_calibration
+def report() -> None:  # pragma: no cover - for DEVELOPERS.md: python -m core.test_uncertainty_calibration
     print("| missing | " + " | ".join(f"{n} ET0 | {n} prior | {n} deficit" for n in RECORDS) + " |")
     for missing in MISSING_SETS:
         cells = []
