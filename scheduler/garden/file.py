@@ -10,7 +10,7 @@ from typing import Any
 from scheduler.errors import BadGarden, BadInput
 from scheduler.garden.blocks import GardenBlock
 from scheduler.garden.build import Builder
-from scheduler.garden.checks import Checks
+from scheduler.garden.checks.whole import check_garden
 from scheduler.garden.crops import CROPS_FILE, CropBook
 from scheduler.garden.nodes import MOST_BYTES
 from scheduler.garden.sheet import Sheet
@@ -85,7 +85,7 @@ def load_text(
         sheet.complain((), f"the file is empty - {_HINT_INIT}")
     block = sheet.check(GardenBlock, {"display": display}, _STAND_INS)
     if block:
-        Checks(sheet, block, book).all()
+        check_garden(sheet, block, book)
     book.check()
     if complaints := sheet.complaints + book.complaints:
         raise BadGarden(complaints)

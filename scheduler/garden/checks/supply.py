@@ -1,0 +1,61 @@
+"""The supply: bucket or flow, hours, months with rules of their own, zones kept apart."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from scheduler.garden.blocks import GardenBlock, SupplyBlock
+from scheduler.garden.build import valve_of
+from scheduler.garden.checks.shared import exactly_one, unknown
+from scheduler.garden.months import MONTHS, months_of
+from scheduler.garden.nodes import At
+from scheduler.garden.sheet import Sheet
+from scheduler.units import shown
+
+
+def check_supply(sheet: Sheet, garden: GardenBlock) -> None:
+    supply = garden.supply
+    if not supply.at:
+        return  # a stand-in
+    exactly_one(sheet, supply.at, supply.one_of, "missing: the timed bucket, or the flow itself")
+    if supply.bucket and not 1e-3 <= supply.bucket.volume / supply.bucket.time <= 1e5:
+        text = f"{supply.bucket.volume:g} L in {supply.bucket.time:g} min cannot be right"
+        sheet.complain((*supply.at, "bucket"), text)
+    for hours in (supply.hours, *(month.hours for month in (supply.by_month or {}).values())):
+        if hours and hours.until <= hours.from_:
+            times = f"{hours.until:%H:%M} is not after from, {hours.from_:%H:%M}"
+            sheet.complain((*hours.at, "until"), f"{times}: hours cannot go over midnight")
+    _check_months(sheet, supply)
+    if supply.not_together not in (None, "all"):
+        for group in supply.not_together:
+            _check_group(sheet, garden, (*supply.at, "not_together"), group)
+
+
+def _check_months(sheet: Sheet, supply: SupplyBlock) -> None:
+    named: dict[int, str] = {}
+    for name in sheet.keys_at((*supply.at, "by_month")):
+        at = (*supply.at, "by_month", name)
+        try:
+            months = months_of(name)
+        except ValueError as error:
+            sheet.complain(at, str(error))
+            continue
+        if name in (supply.by_month or {}) and not sheet.keys_at(at):
+            sheet.complain(at, "says nothing - give hours, days, daily_cap or monthly_cap")
+        if twice := sorted(months & named.keys()):
+            month = MONTHS[twice[0] - 1]
+            sheet.complain(at, f"{month} also stands under {shown(named[twice[0]])}")
+        named |= dict.fromkeys(months, name)
+
+
+def _check_group(sheet: Sheet, garden: GardenBlock, at: At, group: Sequence[str]) -> None:
+    """Zones of which no two run at one time."""
+    described = sheet.keys_at(("zones",))
+    for name in dict.fromkeys(group):
+        if name not in described:
+            unknown(sheet, at, name, "one of the zones", described)
+    valves = {name: valve_of(garden.zones[name].valve, name).key for name in group if name in garden.zones}
+    if len(valves) > 1 and len(set(valves.values())) < len(valves):
+        sheet.complain(at, f"{', '.join(valves)}: two of them hang on one valve")
+    elif len(set(group)) < 2:
+        sheet.complain(at, f"{group[0]} is named twice: a group has at least two zones")
