@@ -15,3 +15,24 @@ if os.environ.get("CI"):
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--refresh-golden", action="store_true", help="write the golden files anew")
+
+
+LEAST_TESTS = (
+    3_550  # of a whole run; raised now and then: tests that are no longer collected must not go unseen
+)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A whole run of fewer tests than there were fails."""
+    config = session.config
+    reporter = config.pluginmanager.get_plugin("terminalreporter")
+    whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS
+    if reporter is None or not whole or config.option.keyword or config.option.markexpr:
+        return
+    outcomes = ("passed", "failed", "skipped", "xfailed", "xpassed")
+    ran = len({report.nodeid for name in outcomes for report in reporter.stats.get(name, ())})
+    if ran < LEAST_TESTS and session.exitstatus == pytest.ExitCode.OK:
+        reporter.write_line(
+            f"only {ran} tests ran, where there were {LEAST_TESTS} (tests/conftest.py)", red=True
+        )
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED

@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Installs Rowwater with its test extra into a virtual environment beside the project, and runs every test.
+# Installs Rowwater with its test extra into a virtual environment beside the project, and runs every test and the
+# examples in the docstrings.  Arguments go to pytest, and the docstrings are left out then.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 . examples/python.sh
@@ -9,4 +10,6 @@ if [ ! -x /usr/sbin/mosquitto ] && ! command -v mosquitto >/dev/null; then
   as_root apt-get update -qq
   as_root apt-get install -y -qq --no-install-recommends mosquitto >/dev/null
 fi
-"$VENV/bin/python" -m pytest -n auto "$@"
+[ $# -gt 0 ] || "$VENV/bin/python" -m pytest --doctest-modules --ignore=scheduler/store/migrations scheduler
+# more workers than cores: those that try real processes mostly wait
+"$VENV/bin/python" -m pytest -n $((2 * $(nproc))) --dist worksteal "$@"

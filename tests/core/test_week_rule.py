@@ -57,6 +57,15 @@ def test_water_to_spare_is_the_plain_rule(garden: Garden, day: int, et0: float, 
     np.testing.assert_array_equal(plan.minutes[0], np.minimum(need.minutes, ALL_DAY))
 
 
+def test_no_run_is_longer_than_the_hours_however_much_the_rule_asks_for():
+    """Thin tape and wide rows: 20 mm take it 20,000 minutes, and no day has as many."""
+    dry = week(1, deficit=20.0, window=ALL_DAY, net_per_minute=0.001, valve_cap=1e5)
+    for solver in (True, False):
+        plan = plan_week(dry, solver=solver)
+        assert plan.minutes.max() == ALL_DAY
+        assert plan.short
+
+
 def test_so_it_is_with_the_solver_where_the_crops_are_not_stressed():
     ahead = week(3, deficit=[3.0, 9.0, 15.0], usable_lpm=100.0)
     for solver in (True, False):
