@@ -13,7 +13,6 @@ MM_PER_INCH = 25.4
 METERS_PER_FOOT = 0.3048
 KPA_PER_PSI = 6.894757293168
 M_S_PER_MPH = 0.44704
-_GPM_PER_100FT = LITERS_PER_GALLON / (100 * METERS_PER_FOOT)  # L/min per m
 
 _UNKNOWN = "unknown"
 
@@ -45,13 +44,6 @@ def show_flow(lpm: float, display: Display) -> str:
     return _fixed(gpm, 1 if abs(gpm) >= 9.995 else 2, "gpm")
 
 
-def show_tape_flow(lpm_per_m: float, display: Display) -> str:
-    """Such as "0.40 gpm/100ft" or "5.0 L/h per m"."""
-    if display == "us":
-        return _fixed(lpm_per_m / _GPM_PER_100FT, 2, "gpm/100ft")
-    return _fixed(lpm_per_m * 60, 1, "L/h per m")
-
-
 def show_pressure(kpa: float, display: Display) -> str:
     """Such as "12 psi" or "83 kPa"."""
     return _short(kpa / KPA_PER_PSI, 1, "psi") if display == "us" else _fixed(kpa, 0, "kPa")
@@ -60,11 +52,6 @@ def show_pressure(kpa: float, display: Display) -> str:
 def show_temperature(celsius: float, display: Display) -> str:
     """Such as "84 F" or "29 C"."""
     return _fixed(celsius * 1.8 + 32, 0, "F") if display == "us" else _fixed(celsius, 0, "C")
-
-
-def show_wind(m_s: float, display: Display) -> str:
-    """Such as "6 mph" or "2.7 m/s"."""
-    return _fixed(m_s / M_S_PER_MPH, 0, "mph") if display == "us" else _fixed(m_s, 1, "m/s")
 
 
 def show_area(m2: float, display: Display) -> str:

@@ -120,7 +120,6 @@ def test_hours_on_the_night_of_a_clock_change_have_their_true_length():
 def test_zones_kept_apart_by_name():
     rules = Restrictions(apart=(("a", "c"), ("b", "ghost")))
     assert apart_zones(rules, ["a", "b", "c"]) == ((0, 2),)
-    assert rules.unknown(["a", "b", "c"]) == ["ghost"]
 
 
 # --- yield response ------------------------------------------------------------------------------

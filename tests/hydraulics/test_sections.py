@@ -36,7 +36,7 @@ def holds(found: Sections, loads: list[Load], usable: float) -> None:
     assert sorted(name for group in found.groups for name in group) == sorted(flows)
     for group, flow in zip(found.groups, found.flows_lpm, strict=True):
         assert flow == pytest.approx(sum(flows[name] for name in group))
-        assert flow <= usable + 1e-4 or (len(group) == 1 and group[0] in found.too_large)
+        assert flow <= usable + 1e-4 or len(group) == 1
     assert found.at_least <= len(found.groups)
 
 
@@ -109,7 +109,6 @@ def test_fewest_sections_come_before_likeness() -> None:
 def test_what_is_too_large_stands_alone() -> None:
     found = sections([Load("big", 12.0), Load("a", 4.0), Load("b", 5.0)], 10.0)
     assert found.groups == (("big",), ("a", "b"))
-    assert found.too_large == ("big",)
     assert found.gap == 0
 
 

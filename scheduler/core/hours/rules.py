@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import NamedTuple
@@ -28,11 +28,6 @@ class Restrictions:
     by_month: tuple[MonthRule, ...] = ()
     monthly_cap_l: float | None = None
     apart: tuple[tuple[str, ...], ...] = ()  # zones of which no two run at one time
-
-    def unknown(self, zones: Iterable[str]) -> list[str]:
-        """Names in `apart` that no zone has."""
-        known = set(zones)
-        return sorted({name for group in self.apart for name in group} - known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +93,7 @@ def period_caps(rules: Sequence[DayRule], used_l: Mapping[date, float]) -> tuple
 
 
 def apart_zones(restrictions: Restrictions, zones: Sequence[str]) -> tuple[tuple[int, ...], ...]:
-    """Groups as indices of the zones; a name that no zone has is left out (`unknown` tells of it)."""
+    """Groups as indices of the zones; a name that no zone has is left out."""
     index = {name: k for k, name in enumerate(zones)}
     groups = (tuple(index[name] for name in group if name in index) for group in restrictions.apart)
     return tuple(group for group in groups if len(group) > 1)

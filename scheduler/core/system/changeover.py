@@ -20,8 +20,6 @@ from scheduler.model import Garden, Planting, Rows, Tape, Zone
 TAPE_GAP_M = 0.30
 TOLERANCE_M = 0.0254
 """Default: 1 in.  A tape can be led that far aside of its row (common practice, no source)."""
-WASTE = 0.05
-"""Default share of tape lost to cut ends and mistakes (common practice, no source)."""
 _ROUNDING_M = 1e-9
 
 HoleState = Literal["stays", "plug", "new"]

@@ -33,9 +33,6 @@ class Sections:
     mixed: int  # over all sections, the kinds beyond one
     at_least: int  # no grouping can have fewer sections (bound L2, and one for each load that is too large)
     exact: bool  # both the number of sections and `mixed` are proven the least
-    too_large: tuple[
-        str, ...
-    ]  # above the usable flow by themselves: a section each, and in want of a smaller one
 
     @property
     def gap(self) -> int:
@@ -74,7 +71,6 @@ def sections(loads: Sequence[Load], usable_lpm: float) -> Sections:
         mixed=packing.mixed(ordered),
         at_least=bound + len(large),
         exact=exact,
-        too_large=tuple(loads[i].name for i in large),
     )
 
 
