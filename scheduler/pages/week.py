@@ -25,7 +25,7 @@ AIMS = (
 )
 PLANNED_BY = {
     "rule": "every zone follows its own trigger, and all of it fits",
-    "solver": "a mixed-integer program (HiGHS) over the week, packed into the hours",
+    "solver": "a program of the week (HiGHS), packed into the hours and made better there",
     "heuristic": "plain steps, the thirstiest first",
 }
 

@@ -21,7 +21,7 @@ from scheduler.core.hours.runs import Ask, ValveAsk, minutes_between, timed_runs
 from scheduler.core.week.advice import Remedy, remedies
 from scheduler.core.week.inputs import week_of
 from scheduler.core.week.outcome import may_wait, terms_of
-from scheduler.core.week.plan import plan_week
+from scheduler.core.week.plan import plan_week, rule_fits
 from scheduler.core.week.problem import DAYS, Busy, Week, WeekPlan
 from scheduler.core.week.valves import Valves
 from scheduler.model import Garden, Run, Schedule, Unmet, Zone
@@ -107,9 +107,10 @@ def planned(
     """
     sure = replace(week, deficit_sd=np.zeros_like(week.deficit_sd), etc_sd=np.zeros_like(week.etc_sd))
     doubt = bool(week.deficit_sd.any() or week.etc_sd.any())
-    plan = plan_week(sure, seconds=0.0 if doubt else seconds, solver=solver, why_short=why_short)
-    if plan.method == "rule" or not doubt:  # the rule needs no solving: with doubt, only that is asked here
-        return sure, plan
+    if not doubt or rule_fits(sure):  # the rule needs no solving: with doubt, only that is asked here
+        plan = plan_week(sure, seconds=0.0 if doubt else seconds, solver=solver, why_short=why_short)
+        if plan.method == "rule" or not doubt:
+            return sure, plan
     return week, plan_week(week, seconds=seconds, solver=solver, why_short=why_short)
 
 

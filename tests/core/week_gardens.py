@@ -76,6 +76,39 @@ def random_week(rng: np.random.Generator, zones: int, days: int = 7, **given: An
     return made
 
 
+def packed_week(zones: int, seed: int, *, spare_mm: float = 0.1) -> tuple[Week, np.ndarray]:
+    """A week that the supply hardly serves, with (day, zone) minutes that pack and leave no crop stressed.
+
+    The mornings are filled with runs first, side by side and one after another as they fit; then each zone is
+    given the use, the deficit and the RAW by which just these runs suffice, with `spare_mm` to spare.
+    """
+    rng = np.random.default_rng(seed)
+    days, window = 7, 360
+    flow, net_per_minute = rng.uniform(5, 15, zones), rng.uniform(0.05, 0.15, zones)
+    usable = float(rng.uniform(2.5, 3.5) * flow.mean())
+    minutes, last = np.zeros((days, zones)), rng.uniform(-3, 0, zones)
+    for day in range(days):
+        used = np.zeros(window)
+        for z in np.argsort(last + rng.uniform(0, 1.5, zones)).tolist():
+            for run in [int(rng.integers(90, 200)), *range(200, 19, -10)]:
+                free = np.convolve(used + flow[z] <= usable, np.ones(run), "valid") > run - 0.5
+                if free.any():
+                    used[int(np.argmax(free)) :][:run] += flow[z]
+                    minutes[day, z], last[z] = run, day
+                    break
+    net = minutes * net_per_minute
+    etc = net.mean(axis=0) * rng.uniform(0.8, 1.2, (days, 1))
+    watered = np.cumsum(etc - net, axis=0) - etc  # each morning after the water, from a deficit of 0
+    deficit = np.maximum(-watered.min(axis=0), 0) + rng.uniform(0, 1, zones)
+    raw = np.maximum((watered + deficit).max(axis=0) + spare_mm, 4)
+    ahead = week(
+        zones, taw=raw / rng.uniform(0.35, 0.5, zones), raw=raw, trigger=raw * 0.5, etc=etc, deficit=deficit,
+        net_per_minute=net_per_minute, flow_lpm=flow, window=float(window), usable_lpm=usable,
+        ky=rng.choice([0.85, 1.0, 1.15], zones),
+    )  # fmt: skip
+    return ahead, minutes
+
+
 # --- the rules -----------------------------------------------------------------------------------
 
 

@@ -41,7 +41,7 @@ def time_share(valves: Valves, day: int, minutes: Minutes) -> Share | None:
     running = np.flatnonzero(minutes > 0)
     if not 1 < len(running) <= MOST_SIDE_BY_SIDE:
         return None
-    sets = _together(valves, day, running)
+    sets = together(valves, day, running)
     model = Model()
     columns = [model.column(0, 1, cost=-float(minutes[v])) for v in running]
     for one in sets:
@@ -52,8 +52,8 @@ def time_share(valves: Valves, day: int, minutes: Minutes) -> Share | None:
     return Share(day, {int(v): float(w) for v, w in zip(running, solved.values, strict=True) if w > 1e-9})
 
 
-def _together(valves: Valves, day: int, running: IntArray) -> BoolArray:
-    """(set, valve) The largest sets of valves that may run at one time."""
+def together(valves: Valves, day: int, running: IntArray) -> BoolArray:
+    """(set, valve) The largest sets that may run at one time, of at most `MOST_SIDE_BY_SIDE` valves."""
     count = len(running)
     every = (np.arange(1, 2**count)[:, None] >> np.arange(count)) & 1 > 0
     usable = valves.week.usable_lpm * (1 + WITHIN)

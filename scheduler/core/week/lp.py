@@ -20,7 +20,7 @@ import numpy as np
 
 from scheduler.core.arrays import FloatArray, Minutes, Mm
 from scheduler.core.week.capacity import Capacity
-from scheduler.core.week.cuts import Cut, Share
+from scheduler.core.week.cuts import MOST_SIDE_BY_SIDE, Cut, Share, together
 from scheduler.core.week.outcome import Terms, expected, may_wait, thirst
 from scheduler.core.week.problem import DOUBT_SD
 from scheduler.core.week.solver import Model, Solved, Term
@@ -62,6 +62,20 @@ class Program:
         self.unwatered = expected(capacity.valves, terms, dry).start
         parched = thirst(capacity.valves, terms, dry)
         self.parched_dry, self.parched = parched.dry_start, parched.thirsty_start
+
+    def relaxed(self, seconds: float) -> Answer:
+        """Least stress if runs could be split and mornings cut into any sets of valves that may run together.
+
+        A linear program; nothing is better than its objective.  The columns are those of the cutting stock
+        problem (Gilmore and Gomory 1961, Operations Research 9; from memory).
+        """
+        build = _Build(self, rest=False)
+        for column, weight in build.lack:
+            build.model.cost[column] = weight
+        for day in range(self.capacity.valves.week.days):
+            build.sets_of_valves(day)
+        build.model.whole = [False] * len(build.model.whole)
+        return build.answer(build.model.solve(seconds, STRESS_GAP))
 
     def least_stress(self, seconds: float, start: Minutes) -> Answer:
         build = _Build(self, rest=False)
@@ -155,6 +169,18 @@ class _Build:
                 same = all(self.valves.flow[day, v] >= cut.flow[v] for v in cut.minutes)
                 if same and self.valves.room(day) <= cut.room and all((day, v) in runs for v in cut.minutes):
                     self._cut(day, cut)
+
+    def sets_of_valves(self, day: int) -> None:
+        """sum of a morning's sets <= its hours; x of a valve <= sum of the sets that it runs in."""
+        able = np.array([v for d, v in self.runs if d == day], dtype=np.int64)
+        if not 1 < len(able) <= MOST_SIDE_BY_SIDE:
+            return
+        sets = together(self.valves, day, able)
+        minutes = [self.model.column(0) for _ in sets]
+        self.model.row([(column, 1.0) for column in minutes], high=self.valves.room(day))
+        for k, v in enumerate(able.tolist()):
+            mine = [(minutes[s], -1.0) for s in np.flatnonzero(sets[:, k])]
+            self.model.row([(self.runs[day, v][0], 1.0), *mine], high=0)
 
     def _share(self, day: int, share: Share) -> None:
         same = [v for v in share.weights if self.valves.flow[day, v] >= self.valves.flow[share.day, v]]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -21,16 +21,21 @@ class Packing(NamedTuple):
     whole: bool  # nothing had to be cut
 
 
-def packing(capacity: Capacity, terms: Terms, minutes: Minutes) -> Packing:
+def packing(
+    capacity: Capacity, terms: Terms, minutes: Minutes, known: Sequence[Mapping[int, Times]] = ()
+) -> Packing:
     """Every opening of the week.  What does not fit is cut, and raised again where that serves the crop.
 
-    The thirstiest valve is the first of a morning where there is a choice.
+    The driest zone's valve is the first of a morning where there is a choice.  known: by day, where the runs
+    lie already; used where no other packing is found.
     """
     valves = capacity.valves
     kept = minutes if capacity.fits(minutes) else _within_caps(capacity, minutes)
     outcome, _ = judge(valves, terms, kept)
     days = np.flatnonzero((kept > 0).any(axis=1)).tolist()
     runs = {day: _pack(valves, day, kept[day], outcome) for day in days}
+    if known and kept is minutes:
+        runs = {day: known[day] if found is None else found for day, found in runs.items()}
     short = [day for day in days if runs[day] is None]
     if short or kept is not minutes:
         kept = kept.copy()

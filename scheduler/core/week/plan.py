@@ -1,12 +1,17 @@
-"""The plan of the week: the plain rule where it fits, else the solver, else plain steps.
+"""The plan of the week: the plain rule where it fits, else the solver and a search, else plain steps.
 
 The aims in their order: no crop beyond its readily available water, weighted by its sensitivity; zones
 served by their own trigger; least water lost below the roots; least water; fewest starts.  Whatever made
-it, a plan is packed before it is given out, and judged by the same balance (`week_outcome`).
+it, a plan is packed before it is given out, and judged by the same balance (`core.week.outcome`).
+
+Where the rule does not fit, a linear relaxation says how little stress there could be and where the water
+should go; its runs are packed, and the packed mornings made better (`core.week.recreate`).  Of few valves the
+solver then proves the least stress in whole minutes, and is asked for the other aims.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from time import process_time
 from typing import NamedTuple
@@ -14,6 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from scheduler.core.arrays import Minutes
+from scheduler.core.hours.packing import Times
 from scheduler.core.week.capacity import Capacity
 from scheduler.core.week.cuts import Cut, Share, time_share, unpackable
 from scheduler.core.week.greedy import Greedy, alone, greedy_minutes
@@ -21,7 +27,8 @@ from scheduler.core.week.lp import Answer, Program
 from scheduler.core.week.morning import Packing, packing, packs
 from scheduler.core.week.outcome import judge, terms_of, thirst
 from scheduler.core.week.problem import Method, Outcome, Score, Week, WeekPlan
-from scheduler.core.week.rule import flooded, rule_minutes
+from scheduler.core.week.recreate import Recreate
+from scheduler.core.week.rule import refilled_daily, rule_minutes
 from scheduler.core.week.short import shortfalls
 from scheduler.core.week.solver import NoSolver
 from scheduler.core.week.valves import Valves
@@ -32,8 +39,14 @@ SOLVER_SECONDS = 0.4, 0.04
 Not by the clock: a busy computer must not make another plan of the same facts.
 """
 STRESS_ROUNDS = 30
-FEW_VALVES, FEW_ROUNDS, MANY_ROUNDS = 5, 8, 2
-"""Times the solver may be told that a morning does not pack: for the stress, for the other aims."""
+FEW_VALVES, SOLVED_VALVES = 5, 8
+"""Up to so many the solver proves the least stress; up to so many it is asked for the other aims."""
+FEW_ROUNDS, MANY_ROUNDS = 8, 2
+"""Times the solver may be told that a morning does not pack, for the other aims; above FEW_VALVES."""
+MOVES_PER_SECOND, MOST_MOVES = 5000, 6000
+"""Raises that may be looked at, for a second of the budget and at most; they take about as long."""
+AIM_ROUNDS = 30
+OUT_OF_TIME = "the solver ran out of time"
 OTHER_SECONDS = 1.0, 0.03
 """The same for each solve for the other aims, at most; the second for every valve."""
 SHARE_STEP, LEAST_SHARE = 0.98, 0.9
@@ -43,6 +56,14 @@ NEAR = 0.005
 SAME_STRESS = 1e-3
 NEGLIGIBLE_STRESS = 1e-6
 NEGLIGIBLE_LITERS = 0.5
+
+
+def rule_fits(week: Week) -> bool:
+    """Every zone can follow its own trigger, and all of it packs."""
+    valves = Valves(week)
+    terms = terms_of(valves)
+    minutes = rule_minutes(valves, terms)
+    return packs(Capacity(valves), minutes, judge(valves, terms, minutes)[0])
 
 
 def plan_week(
@@ -60,142 +81,196 @@ def plan_week(
     """
     if seconds is None:
         seconds = SOLVER_SECONDS[0] + SOLVER_SECONDS[1] * len(week.zones)
-    work = _Work(week, process_time() + seconds if solver else None, only_stress=only_stress)
-    best, note = work.plan()
+    search = Search(week, Budget.of(seconds) if solver else None, only_stress=only_stress)
+    best, note = search.best()
     plan = WeekPlan(
-        minutes=work.valves.spread(best.packing.minutes),
+        minutes=search.valves.spread(best.packing.minutes),
         pulses=best.packing.pulses,
         outcome=best.outcome,
         score=best.score,
         method=best.method,
         note=note,
-        best_stress=min(work.bound, best.score.stress),
+        best_stress=min(search.bound, best.score.stress),
     )
     if not why_short or not week.days:
         return plan
-    return replace(plan, short=shortfalls(work.valves, plan.minutes, plan.outcome))
+    return replace(plan, short=shortfalls(search.valves, plan.minutes, plan.outcome))
 
 
-class _Candidate(NamedTuple):
+class Candidate(NamedTuple):
     method: Method
     packing: Packing
     outcome: Outcome
     score: Score
 
 
-class _Work:
-    def __init__(self, week: Week, until: float | None, *, only_stress: bool = False) -> None:
-        self.week, self.until, self.only_stress = week, until, only_stress
+class Budget(NamedTuple):
+    """What a plan may cost: the processor's time for HiGHS, counted moves for what is searched here."""
+
+    until: float
+    moves: int
+
+    @classmethod
+    def of(cls, seconds: float) -> Budget:
+        return cls(process_time() + seconds, min(round(seconds * MOVES_PER_SECOND), MOST_MOVES))
+
+    @property
+    def left(self) -> float:
+        return self.until - process_time()
+
+    def part(self, share: float) -> Budget:
+        return Budget(process_time() + share * self.left, self.moves)
+
+
+class Search:
+    """The best candidate for one week, and what its solves taught."""
+
+    def __init__(self, week: Week, budget: Budget | None, *, only_stress: bool = False) -> None:
+        self.week, self.budget, self.only_stress = week, budget, only_stress
         self.valves = Valves(week)
         self.terms = terms_of(self.valves)
         self.whole = Capacity(self.valves)
-        self.flood = thirst(self.valves, self.terms, flooded(self.valves)).lack
-        self.bound = float((week.ky * self.flood).sum())
+        self.best_lack = thirst(self.valves, self.terms, refilled_daily(self.valves)).lack
+        self.bound = float((week.ky * self.best_lack).sum())
         self.cuts: list[Cut] = []
         self.shares: list[Share] = []
         self.use = (1.0,) * week.days
         self.rule = rule_minutes(self.valves, self.terms)
 
-    def plan(self) -> tuple[_Candidate, str]:
-        outcome, score = judge(self.valves, self.terms, self.rule)
-        best = None
-        if packs(self.whole, self.rule, outcome):
-            best = self._candidate("rule", self.rule)
-            troubled = self._troubled(outcome)
-            if not troubled or self.until is None:
-                return best, ""
-            better = self._each_alone(troubled)
-            if better is not None and better.packing.whole:
-                return _better(better, best), ""
+    def best(self) -> tuple[Candidate, str]:
+        """With a remark where it is not the plan one would expect."""
+        outcome, _ = judge(self.valves, self.terms, self.rule)
+        if not packs(self.whole, self.rule, outcome):
+            return self._beyond(None)
+        best = self._candidate("rule", self.rule)
+        troubled = self._troubled(outcome)
+        if not troubled or self.budget is None:
+            return best, ""
+        alone = self._each_alone(troubled)
+        if alone is not None and alone.packing.whole:
+            return _better(alone, best), ""
+        return self._beyond(best)
+
+    def _beyond(self, rule: Candidate | None) -> tuple[Candidate, str]:
+        """Where the rule does not do: the solver's plan, or plain steps; rule: its plan, where it packs."""
         try:
-            if self.until is None:
+            if self.budget is None:
                 raise NoSolver("the solver was not asked")
-            found, note = self.solved(best or self._candidate("heuristic", self.rule))
-            if self._least(found, self.bound):
-                return found, note
-            return _better(self._by_steps(), found), note
+            found, note = self.solved(rule or self._candidate("heuristic", self.rule), self.budget)
         except NoSolver as error:
             steps = self._by_steps()
-            return steps if best is None else _better(steps, best), str(error)
+            return steps if rule is None else _better(steps, rule), str(error)
+        if self._least(found):
+            return found, note
+        return _better(self._by_steps(), found), note
 
-    def _by_steps(self) -> _Candidate:
+    def solved(self, best: Candidate, budget: Budget) -> tuple[Candidate, str]:
+        """The best of `best` and of what is found from the solver's answers; NoSolver where it has none."""
+        notes = []
+        if not self._least(best):
+            best = self._recreated(best, budget)
+        if not self._least(best) and self.valves.count <= FEW_VALVES:
+            best, note = self._least_stress(best, budget.part(0.6))
+            notes.append(note)
+        if not self.only_stress:
+            best, note = self._other_aims(best, budget)
+            notes.append(note)
+        return best, "; ".join(note for note in dict.fromkeys(notes) if note)
+
+    # --- candidates ---
+
+    def _by_steps(self) -> Candidate:
         return self._candidate("heuristic", greedy_minutes(self.whole, self.terms))
 
-    def _candidate(self, method: Method, minutes: Minutes) -> _Candidate:
-        found = packing(self.whole, self.terms, minutes)
-        return _Candidate(method, found, *judge(self.valves, self.terms, found.minutes))
+    def _candidate(
+        self, method: Method, minutes: Minutes, runs: Sequence[Mapping[int, Times]] = ()
+    ) -> Candidate:
+        found = packing(self.whole, self.terms, minutes, runs)
+        return Candidate(method, found, *judge(self.valves, self.terms, found.minutes))
+
+    def _least(self, best: Candidate) -> bool:
+        """No plan has less stress that anybody could tell."""
+        return best.score.stress <= self.bound * (1 + SAME_STRESS) + NEGLIGIBLE_STRESS
 
     def _troubled(self, outcome: Outcome) -> list[int]:
         """Valves whose own rule, alone with the supply, is not yet the best for them."""
         week, valves = self.week, self.valves
         unwatered, _ = judge(valves, self.terms, np.zeros((week.days, week.valves)))
-        stress = (week.ky * np.maximum(1 - outcome.ks - self.flood, 0)).sum(axis=0)
+        stress = (week.ky * np.maximum(1 - outcome.ks - self.best_lack, 0)).sum(axis=0)
         lost = np.maximum(outcome.percolation - unwatered.percolation, 0) * valves.liters_per_mm
         lost = np.where(week.standing, lost, 0.0).sum(axis=0)
         found = (stress > NEGLIGIBLE_STRESS) | (lost > NEGLIGIBLE_LITERS)
         return [int(v) for v in np.unique(week.valve[found])]
 
-    def _each_alone(self, troubled: list[int]) -> _Candidate | None:
+    def _each_alone(self, troubled: list[int]) -> Candidate | None:
         """Where the joint supply does not bind, each valve's own best is the best of all."""
+        assert self.budget is not None
         minutes = self.rule.copy()
         try:
             for v in troubled:
-                own = _Work(alone(self.week, [v]), self.until, only_stress=self.only_stress)
-                best, _ = own.solved(own._candidate("rule", minutes[:, [v]]))
+                own = Search(alone(self.week, [v]), self.budget, only_stress=self.only_stress)
+                best, _ = own.solved(own._candidate("rule", minutes[:, [v]]), self.budget)
                 minutes[:, v] = best.packing.minutes[:, 0]
         except NoSolver:
             return None
         return self._candidate("solver", minutes)
 
-    def solved(self, best: _Candidate) -> tuple[_Candidate, str]:
-        """The best of `best` and of what the solver finds; NoSolver where it finds nothing."""
-        assert self.until is not None
-        notes = []
-        if not self._least(best, self.bound):
-            best, note = self._least_stress(best, process_time() + 0.6 * (self.until - process_time()))
-            notes.append(note)
-        if self.only_stress:
-            return best, "; ".join(note for note in notes if note)
-        try:
-            best, note = self._other_aims(best, best.score.stress, self.until)
-            notes.append(note)
-        except NoSolver as error:
-            notes.append(str(error))
-        return best, "; ".join(note for note in dict.fromkeys(notes) if note)
+    # --- on packed mornings ---
 
-    @staticmethod
-    def _least(best: _Candidate, bound: float) -> bool:
-        return best.score.stress <= bound * (1 + SAME_STRESS) + NEGLIGIBLE_STRESS
+    def _recreated(self, best: Candidate, budget: Budget) -> Candidate:
+        """From the relaxed program's minutes, as far as they pack, to the least stress that turns up."""
+        answer = self._program().relaxed(budget.left)
+        self.bound = max(self.bound, answer.bound)
+        start = _better(self._candidate("solver", answer.minutes), best)
+        moves = self._moves(budget)
+        found = moves.less_stress(moves.begin(_lie(start)), self.bound)
+        return _better(self._candidate("solver", found.by_day, found.runs), best)
 
-    def _least_stress(self, best: _Candidate, until: float) -> tuple[_Candidate, str]:
-        for k in range(STRESS_ROUNDS if self.valves.count <= FEW_VALVES else FEW_ROUNDS):
-            left = until - process_time()
-            if left <= 0 and k:
-                return best, "the solver ran out of time"
-            answer = self._program().least_stress(left, best.packing.minutes)
+    def _polished(self, best: Candidate, budget: Budget) -> Candidate:
+        moves = self._moves(budget)
+        found = moves.other_aims(moves.begin(_lie(best)), AIM_ROUNDS)
+        return _better(self._candidate("solver", found.by_day, found.runs), best)
+
+    def _moves(self, budget: Budget) -> Recreate:
+        return Recreate(self.valves, self.terms, self.rule, budget.moves)
+
+    # --- solve, pack, learn, again ---
+
+    def _least_stress(self, best: Candidate, budget: Budget) -> tuple[Candidate, str]:
+        for k in range(STRESS_ROUNDS):
+            if budget.left <= 0 and k:
+                return best, OUT_OF_TIME
+            answer = self._program().least_stress(budget.left, best.packing.minutes)
             if all(use == 1.0 for use in self.use):
                 self.bound = max(self.bound, answer.bound)
             best = _better(self._tidied(answer), best)
-            if self._least(best, max(answer.bound, 0.0)):
+            if best.score.stress <= max(answer.bound, 0.0) * (1 + SAME_STRESS) + NEGLIGIBLE_STRESS:
                 return best, ""
             if not self._learn(answer.minutes):
-                return best, "" if answer.done else "the solver ran out of time"
+                return best, "" if answer.done else OUT_OF_TIME
         return best, "the solver was stopped before every morning packed"
 
-    def _other_aims(self, best: _Candidate, stress: float, until: float) -> tuple[_Candidate, str]:
+    def _other_aims(self, best: Candidate, budget: Budget) -> tuple[Candidate, str]:
+        if self.valves.count > FEW_VALVES:
+            best = self._polished(best, budget)
+        if self.valves.count > SOLVED_VALVES:
+            return best, ""
         late = False
+        stress = best.score.stress
         for k in range(FEW_ROUNDS if self.valves.count <= FEW_VALVES else MANY_ROUNDS):
-            left = until - process_time()
-            if left <= 0 and k:
-                return best, "the solver ran out of time"
-            left = min(left, OTHER_SECONDS[0] + OTHER_SECONDS[1] * self.valves.count)
-            answer = self._program().best_of(stress, left, best.packing.minutes)
+            if budget.left <= 0 and k:
+                return best, OUT_OF_TIME
+            seconds = min(budget.left, OTHER_SECONDS[0] + OTHER_SECONDS[1] * self.valves.count)
+            try:
+                answer = self._program().best_of(stress, seconds, best.packing.minutes)
+            except NoSolver as error:
+                return best, str(error)
             late |= not answer.done
             found = self._tidied(answer)
             best = _better(found, best)
             if self._as_hoped(found.score, answer) or not self._learn(answer.minutes):
                 break
-        return best, "the solver ran out of time" if late else ""
+        return best, OUT_OF_TIME if late else ""
 
     def _as_hoped(self, score: Score, answer: Answer) -> bool:
         """Packing took hardly anything from what the solver promised."""
@@ -217,7 +292,7 @@ class _Work:
     def _program(self) -> Program:
         return Program(Capacity(self.valves, self.use), self.terms, self.cuts, self.shares)
 
-    def _tidied(self, answer: Answer) -> _Candidate:
+    def _tidied(self, answer: Answer) -> Candidate:
         """Packed, held to what the zones can take, and what came free given out again."""
         capacity = Capacity(self.valves, self.use)
         found = packing(self.whole, self.terms, answer.minutes)
@@ -251,5 +326,13 @@ class _Work:
         return learnt
 
 
-def _better(one: _Candidate, other: _Candidate) -> _Candidate:
+def _lie(found: Candidate) -> dict[int, dict[int, Times]]:
+    """By day and valve, where the runs of a candidate lie."""
+    runs: dict[int, dict[int, Times]] = {}
+    for pulse in found.packing.pulses:
+        runs.setdefault(pulse.day, {}).setdefault(pulse.valve, []).append((pulse.start, pulse.stop))
+    return runs
+
+
+def _better(one: Candidate, other: Candidate) -> Candidate:
     return one if one.score.better_than(other.score) else other

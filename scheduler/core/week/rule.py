@@ -34,8 +34,8 @@ def rule_minutes(valves: Valves, terms: Terms) -> Minutes:
     return minutes
 
 
-def flooded(valves: Valves) -> Mm:
-    """(day, zone) net mm of every zone refilled every morning, whatever its run: no plan has less stress."""
+def refilled_daily(valves: Valves) -> Mm:
+    """(day, zone) net mm of every zone refilled each morning, whatever its run: no plan has less stress."""
     week = valves.week
     own = np.array([len(valves.of[v]) == 1 for v in week.valve], dtype=bool)
     net = np.zeros_like(week.etc)

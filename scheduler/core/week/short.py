@@ -10,7 +10,7 @@ from scheduler.core.arrays import Minutes
 from scheduler.core.week.capacity import Capacity
 from scheduler.core.week.outcome import judge, terms_of, thirst
 from scheduler.core.week.problem import Outcome, Short, Week
-from scheduler.core.week.rule import flooded, rule_minutes
+from scheduler.core.week.rule import refilled_daily, rule_minutes
 from scheduler.core.week.valves import Valves
 
 SHORT_STRESS_DAYS = 0.005
@@ -38,8 +38,8 @@ def shortfalls(valves: Valves, minutes: Minutes, outcome: Outcome) -> tuple[Shor
     ample = Valves(unbound(valves.week))
     own_terms = terms_of(ample)
     rule, _ = judge(ample, own_terms, rule_minutes(ample, own_terms))
-    flood = thirst(ample, own_terms, flooded(ample)).lack
-    could = np.maximum(rule.ks, 1 - flood)
+    least = thirst(ample, own_terms, refilled_daily(ample)).lack
+    could = np.maximum(rule.ks, 1 - least)
     lack = np.where(valves.week.standing, np.maximum(could - outcome.ks, 0), 0.0)
     stressed = lack.sum(axis=0)
     left = outcome.due & ~outcome.may_wait & (outcome.deficit_start - outcome.net > valves.week.trigger)

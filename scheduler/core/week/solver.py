@@ -90,6 +90,7 @@ class Model:
             "mip_rel_gap": gap,
             "mip_abs_gap": 1e-6,
             "mip_max_nodes": nodes,
+            "mip_allow_restart": False,  # here a restart costs time and finds nothing
             "threads": 1,
             "random_seed": 0,
         }
