@@ -56,7 +56,7 @@ def saturation_vapour_pressure(t_c: Celsius | np.float64) -> Kilopascal:
 
 
 def dew_point(ea_kpa: FloatArray) -> FloatArray:
-    """degC from vapour pressure: eq 14 of FAO-56 turned round.
+    """degC from the vapour pressure ea: eq 14 of FAO-56 turned round.
 
     >>> round(float(dew_point(saturation_vapour_pressure(np.float64(12.0)))), 6)
     12.0
@@ -66,27 +66,48 @@ def dew_point(ea_kpa: FloatArray) -> FloatArray:
 
 
 def mean_saturation_vapour_pressure(tmin_c: Celsius, tmax_c: Celsius) -> Kilopascal:
-    """es of a day, kPa, always from both extremes (eq 12)."""
+    """es of a day, kPa, always from both extremes (eq 12).
+
+    >>> es = mean_saturation_vapour_pressure(np.float64(15.0), np.float64(24.5))     # FAO-56 Example 3
+    >>> round(float(es), 2)
+    2.39
+    """
     return (saturation_vapour_pressure(tmin_c) + saturation_vapour_pressure(tmax_c)) / 2
 
 
 def air_pressure(elevation_m: float) -> float:
-    """Mean air pressure, kPa, from elevation (eq 7)."""
+    """Mean air pressure, kPa, from the site's elevation (eq 7).
+
+    >>> round(air_pressure(1800), 1)                          # FAO-56 Example 2
+    81.8
+    """
     return float(101.3 * ((293 - 0.0065 * elevation_m) / 293) ** 5.26)
 
 
 def psychrometric_constant(pressure_kpa: float) -> float:
-    """gamma, kPa per degC (eq 8)."""
+    """gamma, kPa per degC, from the air pressure (eq 8).
+
+    >>> round(psychrometric_constant(81.8), 3)                # FAO-56 Example 2
+    0.054
+    """
     return 0.665e-3 * pressure_kpa
 
 
 def slope_of_vapour_curve(tmean_c: Celsius | np.float64) -> FloatArray:
-    """Delta, kPa per degC, at the mean temperature (eq 13)."""
+    """Delta, kPa per degC, at the mean temperature (eq 13).
+
+    >>> round(float(slope_of_vapour_curve(np.float64(16.9))), 3)  # FAO-56 Example 18
+    0.122
+    """
     return np.asarray(4098 * saturation_vapour_pressure(tmean_c) / (tmean_c + 237.3) ** 2, dtype=np.float64)
 
 
 def days_of_year(first: date, count: int) -> IntArray:
-    """J, 1 to 366, of `count` consecutive days."""
+    """J, 1 to 366, of `count` consecutive days, (day,).
+
+    >>> days_of_year(date(2023, 9, 3), 1).tolist(), days_of_year(date(2024, 12, 31), 2).tolist()  # Table 2.5
+    ([246], [366, 1])
+    """
     days = np.datetime64(first, "D") + np.arange(count)
     return np.asarray((days - days.astype("datetime64[Y]")).astype(np.int64) + 1)
 
@@ -113,7 +134,11 @@ def sun(day_of_year: IntArray, latitude_deg: float) -> tuple[Megajoule, FloatArr
 
 
 def clear_sky_radiation(ra: Megajoule, elevation_m: float) -> Megajoule:
-    """Rso, MJ m-2 d-1 (eq 37)."""
+    """Rso, MJ m-2 d-1, from Ra and the site's elevation (eq 37).
+
+    >>> round(float(clear_sky_radiation(np.array([41.09]), 100.0)[0]), 2)    # FAO-56 Example 18
+    30.9
+    """
     return (0.75 + 2e-5 * elevation_m) * ra
 
 
@@ -162,7 +187,19 @@ class Climate:
 
 
 def climate(days: WeatherDays, location: Location) -> Climate:
-    """Fill and limit one day or thirty years of weather (model M1). Arrays (day,); nan where unusable."""
+    """Fill and limit one day or thirty years of weather (model M1); (day,) arrays, nan where unusable.
+
+    A day whose lowest temperature is above its highest has none that can be used.  Each quantity is taken by
+    the best way the day allows, and the code of that way goes along (HUMIDITY_BY, RADIATION_BY, WIND_BY).
+    Limits: ea at most es, RH at most 100 %, measured Rs at most 1.05 Rso, wind at 2 m at least 0.5 m/s.
+
+    >>> days = weather_days(date(2024, 7, 1), tmin_c=[12.0, 30.0], tmax_c=26.0, wind_m_s=0.1)
+    >>> found = climate(days, Location(35.6, -82.4, 650.0, "America/New_York"))
+    >>> found.usable.tolist(), found.u2_m_s.tolist(), [RADIATION_BY[k] for k in found.radiation_by]
+    ([True, False], [0.5, 0.5], ['temperature range (eq 50)', 'temperature range (eq 50)'])
+    >>> bool(found.ea_kpa[0] == saturation_vapour_pressure(np.float64(12.0)))     # dew point taken from Tmin
+    True
+    """
     usable = np.isfinite(days.tmin_c) & np.isfinite(days.tmax_c)
     usable &= np.where(usable, days.tmax_c, 0) >= np.where(usable, days.tmin_c, 0)
     tmin = np.where(usable, days.tmin_c, np.nan)

@@ -33,7 +33,16 @@ def adjust_for_climate(kc: float, *, wind_2m_m_s: float, rh_min_pct: float, heig
 
 
 def site_kc(crop: Crop, location: Location) -> tuple[float, float, float]:
-    """(Kc_ini, Kc_mid, Kc_end) of a planting at this site, before mulch and before the wetted strip."""
+    """(Kc_ini, Kc_mid, Kc_end) of a planting at this site, before mulch and before the wetted strip.
+
+    Adjusted by eq 62 and 65 where the site's wind and least humidity and the crop's height are all known,
+    else the table's own.
+
+    >>> corn = Crop("corn", 0.3, 1.2, 0.35, (20, 35, 40, 30), 0.2, 1.0, 0.55, height_m=2.0)
+    >>> taipei = Location(25.0, 121.5, 6.0, "Asia/Taipei", wind_2m_m_s=1.3, rh_min_pct=75)
+    >>> [round(kc, 2) for kc in site_kc(corn, taipei)]        # FAO-56 Example 27; below 0.45 as it is
+    [0.3, 1.07, 0.35]
+    """
     if location.wind_2m_m_s is None or location.rh_min_pct is None or crop.height_m is None:
         return crop.kc_ini, crop.kc_mid, crop.kc_end
     mid, end = (
@@ -71,21 +80,43 @@ def kc_of_day(
 
 
 def stage_of_day(day_no: IntArray, ends: FloatArray | IntArray) -> IntArray:
-    """Index into STAGES; after the last day it stays "late season"."""
+    """Index into STAGES of each day number; after the last day it stays "late season".
+
+    ends: (4, ...), the last day number of each stage (model M3).
+
+    >>> ends = np.cumsum([25, 25, 30, 20])                     # FAO-56 Example 28
+    >>> [STAGES[int(stage_of_day(np.int64(day), ends))] for day in (25, 26, 80, 140)]
+    ['initial', 'development', 'mid-season', 'late season']
+    """
     return np.asarray((day_no > ends[0]).astype(np.int64) + (day_no > ends[1]) + (day_no > ends[2]))
 
 
 def growth(day_no: IntArray, days_to_full: FloatArray | IntArray) -> Share:
-    """g of M4: 0 on day 1, 1 from the last day of development on (own reading of common practice)."""
+    """g of M4, 0..1: 0 on day 1, 1 from the last day of development on (own reading of common practice).
+
+    >>> growth(np.array([1, 26, 51, 90]), np.int64(51)).tolist()
+    [0.0, 0.5, 1.0, 1.0]
+    """
     return np.where(days_to_full > 1, np.minimum(1, (day_no - 1) / np.maximum(days_to_full - 1, 1)), 1.0)
 
 
 def root_depth(g: Share, start_m: Metres, full_m: Metres) -> Metres:
+    """Zr, m: from the depth at planting to the full one as the crop grows (model M4).
+
+    >>> round(float(root_depth(np.float64(0.5), np.float64(0.2), np.float64(1.0))), 3)
+    0.6
+    """
     return start_m + (full_m - start_m) * g
 
 
 def root_spread(g: Share, wetted: Share) -> Share:
-    """Share of the planted area that roots draw from: the wetted strip at first, all of it when grown."""
+    """S, 0..1: share of the planted area that roots draw from (model M4; own reading).
+
+    The wetted strip at first, all of it when grown.
+
+    >>> root_spread(np.array([0.0, 0.5, 1.0]), np.float64(0.4)).round(2).tolist()
+    [0.4, 0.7, 1.0]
+    """
     return wetted + (1 - wetted) * g
 
 
@@ -101,7 +132,13 @@ def wetted_fraction(rows: Rows, wetted_width_m: float) -> float:
 
 
 def mulch_keeps(crop: Crop, mulch: str) -> float:
-    """What a mulch leaves of the day's Kc: 1 - factor (model M3)."""
+    """What a mulch leaves of the day's Kc: 1 - factor (model M3, single coefficient).
+
+    >>> from scheduler.model import Crop
+    >>> melon = Crop("melon", 0.5, 1.05, 0.75, (25, 35, 40, 20), 0.2, 0.8, 0.4, film_factor=0.25)
+    >>> [mulch_keeps(melon, mulch) for mulch in ("none", "film", "straw")]
+    [1.0, 0.75, 0.9]
+    """
     if mulch == "film":
         return 1 - (FILM_FACTOR if crop.film_factor is None else crop.film_factor)
     return 1 - STRAW_FACTOR if mulch == "straw" else 1.0

@@ -46,6 +46,7 @@ class ReferenceET:
     climate: Climate
 
     def method_name(self, i: int) -> str:
+        """How the ET0 of day i was come by: one of METHODS."""
         return METHODS[self.method[i]]
 
 
@@ -54,6 +55,13 @@ def reference_et(days: WeatherDays, location: Location) -> ReferenceET:
 
     FAO-56 Penman-Monteith (eq 6) through pyet, or eq 52 where the grower asked for it and temperatures
     are all there is.  Never below 0.  Days without temperatures are for `fill`.
+
+    >>> from scheduler.core.balance.climate import weather_days
+    >>> uccle = weather_days(date(2015, 7, 6), tmin_c=[12.3, 12.3], tmax_c=[21.5, np.nan], rh_max_pct=84,
+    ...                      rh_min_pct=63, wind_m_s=2.78, wind_height_m=10, sunshine_h=9.25)
+    >>> et = reference_et(uccle, Location(50.8, 4.35, 100.0, "Europe/Brussels"))       # FAO-56 Example 18
+    >>> et.et0_mm.round(1).tolist(), et.method_name(0), et.method_name(1)
+    ([3.9, nan], 'penman-monteith', 'none')
     """
     inputs = climate(days, location)
     humidity = inputs.humidity_by == ESTIMATED_HUMIDITY
@@ -162,7 +170,14 @@ def _by_library(inputs: Climate, which: BoolArray, location: Location) -> FloatA
 def fill(et: ReferenceET, first: date, last: date) -> ReferenceET:
     """Days without temperatures in first..last get a mean of stored days (model M2); none is a zero.
 
-    Raises NoReferenceET, naming the date, where there is no earlier day to take a mean from.
+    The mean is that of earlier years within 7 days of the date, else of the 7 latest days; days that were
+    themselves filled never count.  Raises NoReferenceET, naming the date, where there is no earlier day.
+
+    >>> from scheduler.core.balance.climate import weather_days
+    >>> days = weather_days(date(2024, 6, 1), tmin_c=[12, 14, np.nan], tmax_c=[25, 28, np.nan])
+    >>> et = fill(reference_et(days, Location(35.6, -82.4, 650.0, "UTC")), days.first, days.last)
+    >>> et.method_name(2), bool(np.isclose(et.et0_mm[2], et.et0_mm[:2].mean()))
+    ('recent-mean', True)
     """
     et0, method = et.et0_mm.copy(), et.method.copy()
     stored = np.isfinite(et.et0_mm)

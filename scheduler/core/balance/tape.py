@@ -32,7 +32,14 @@ class Delivery(NamedTuple):
 
 
 def rated_row_flow(rows: Rows, tape: Tape, pressure_kpa: float | None) -> float:
-    """L/min of all rows from the tape's label, moved to the working pressure: q = q_rated (P / P_rated)^x."""
+    """L/min of all rows from the tape's label, moved to the working pressure: q = q_rated (P / P_rated)^x.
+
+    Rated flow as it stands where the supply's pressure or the tape's rating is not known (model M7).
+
+    >>> tape, rows = Tape("thin", 0.05, rated_at_kpa=80.0), Rows(count=5, length_m=20.0, spacing_m=1.0)
+    >>> rated_row_flow(rows, tape, None), rated_row_flow(rows, tape, 20.0)      # exponent 0.5
+    (5.0, 2.5)
+    """
     flow = rows.tape_m * tape.flow_lpm_per_m
     if pressure_kpa is None or tape.rated_at_kpa is None:
         return flow
@@ -79,9 +86,16 @@ def _delivery(planting: Planting, zone: Zone, supply: Supply, solved: Solved) ->
 
 
 def leaching_requirement(water_ec: float | None, crop: Crop) -> float:
-    """LR = ECw / (5 ECe - ECw) (FAO Irrigation and Drainage Paper 29 rev. 1, Ayers and Westcot 1985, eq 9).
+    """LR, a fraction: ECw / (5 ECe - ECw).
 
-    0 where either is unknown, or where it is 0.1 or less: ordinary losses leach as much.
+    Source: FAO Irrigation and Drainage Paper 29 rev. 1 (Ayers and Westcot 1985), eq 9.
+
+    water_ec: dS/m, None where not measured.  0 where either is unknown, or
+    where it is 0.1 or less: ordinary losses leach as much.
+
+    >>> tomato = Crop("tomato", 0.6, 1.15, 0.8, (30, 40, 45, 30), 0.25, 0.7, 0.4, ec_threshold_ds_m=2.5)
+    >>> [round(leaching_requirement(ec, tomato), 3) for ec in (None, 1.0, 1.5)]
+    [0.0, 0.0, 0.136]
     """
     if water_ec is None or crop.ec_threshold_ds_m is None:
         return 0.0
@@ -105,6 +119,7 @@ class RunLimits:
 
     @classmethod
     def of(cls, zones: tuple[Zone, ...]) -> RunLimits:
+        """The limits of garden.yaml, zone by zone; a longest run is cut to whole minutes."""
         longest = [np.inf if z.longest_run_minutes is None else z.longest_run_minutes for z in zones]
         return cls(
             fill=np.array([z.fill_time_minutes for z in zones], dtype=np.float64),
@@ -113,6 +128,7 @@ class RunLimits:
         )
 
     def of_zones(self, which: IntArray | slice) -> RunLimits:
+        """The same for some zones, or in another order."""
         return RunLimits(self.fill[which], self.shortest[which], self.longest[which])
 
 
@@ -122,6 +138,11 @@ def run_minutes(net: Mm, minutes_per_mm: FloatArray, limits: RunLimits, *, stres
     minutes_per_mm: area / (flow x EU x (1 - LR)), minutes per mm net.  Rounded half up; below the shortest
     run nothing runs unless the crop is past its readily available water; above the longest it is cut.
     All arguments broadcast to (..., zone).
+
+    >>> limits = RunLimits(fill=np.full(4, 2.0), shortest=np.full(4, 5.0), longest=np.array([90.0] * 4))
+    >>> net, stressed = np.array([10.0, 0.4, 0.4, 20.0]), np.array([False, False, True, False])
+    >>> run_minutes(net, np.full(4, 6.0), limits, stressed=stressed).tolist()
+    [62.0, 0.0, 5.0, 90.0]
     """
     minutes = np.floor(net * minutes_per_mm + limits.fill_and_half)
     too_short = minutes < limits.shortest
@@ -131,5 +152,9 @@ def run_minutes(net: Mm, minutes_per_mm: FloatArray, limits: RunLimits, *, stres
 
 
 def net_of_minutes(minutes: Minutes, minutes_per_mm: FloatArray, fill: Minutes) -> Mm:
-    """Net depth, mm, that a run gives once the line is full (model M7, M9)."""
+    """Net depth, mm, that a run gives once the line is full (model M7, M9); `run_minutes` turned round.
+
+    >>> float(net_of_minutes(np.float64(62), np.float64(6), np.float64(2)))
+    10.0
+    """
     return np.maximum(minutes - fill, 0) / minutes_per_mm

@@ -153,10 +153,21 @@ def terms(
     location: Location,
     supply: Supply,
 ) -> Terms:
-    """ETc, TAW, RAW, trigger and effective rain of every zone and day.
+    """ETc, TAW, RAW, trigger and effective rain of every zone and day, (day, zone) arrays.
 
     et0, rain: (day,) mm, finite.  Sources: FAO-56 eq 66 (Kc), 60 (wetted strip), 82 (TAW), 83 (RAW), the
     note of Table 22 (p against ETc); the rest by model M3-M6.
+
+    >>> from scheduler.model import Crop, Rows, Tape, Valve
+    >>> onion = Crop("onion", 1, 1, 1, (30, 30, 30, 30), root_start_m=0.5, root_full_m=0.5, depletion=0.30)
+    >>> bed = Zone("bed", Tape("thin", 0.05), Soil("loam", 0.25, 0.12), None,
+    ...            (Planting(onion, date(2024, 6, 2), None, Rows(4, 20, 0.6)),), Valve("by_hand", "x"), 0.6)
+    >>> days = terms((bed,), date(2024, 6, 1), np.full(2, 5.0), np.array([0.0, 0.9]),
+    ...              location=Location(35.6, -82.4, 650.0, "UTC"), supply=Supply(30.0))
+    >>> [round(float(x[1, 0]), 3) for x in (days.etc, days.taw, days.raw, days.trigger, days.rain_eff)]
+    [5.0, 65.0, 19.5, 9.75, 0.0]
+    >>> days.standing[:, 0].tolist()         # planted on the second day; 0.9 mm of rain is under 0.2 ET0
+    [False, True]
     """
     found = stands(zones, first, len(et0), location, supply)
     shape = (len(et0), len(zones))
@@ -191,7 +202,11 @@ def terms(
 
 
 def depletion_fraction(p_table: Share, etc: Mm) -> Share:
-    """p = p_table + 0.04 (5 - ETc), held to 0.1 .. 0.8 (FAO-56, note of Table 22)."""
+    """p = p_table + 0.04 (5 - ETc), held to 0.1 .. 0.8 (FAO-56, note of Table 22).
+
+    >>> [round(float(depletion_fraction(np.float64(0.40), np.float64(etc))), 2) for etc in (5, 3, 14)]
+    [0.4, 0.48, 0.1]
+    """
     return np.clip(p_table + 0.04 * (5 - etc), 0.1, 0.8)
 
 

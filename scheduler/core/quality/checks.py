@@ -114,6 +114,7 @@ class Flag:
 
     @property
     def published(self) -> str:
+        """Where the rule comes from."""
         return RULES[self.rule]
 
     @property
@@ -167,7 +168,15 @@ def examine(
     """What to think of one source's values, in order of days; `days` stays as it is.
 
     sensor: the values are a station's, so that slow faults of instruments are looked for; what a model or a
-    forecast says can only be impossible.
+    forecast says can only be impossible.  The source of each rule stands in RULES.
+
+    >>> from scheduler.core.balance.climate import weather_days
+    >>> days = weather_days(date(2024, 6, 1), tmin_c=[12.0, 31.0], tmax_c=[25.0, 27.0], rain_mm=[0.0, -1.0])
+    >>> for flag in examine(days, Location(35.6, -82.4, 650.0, "UTC"), source="shed"):
+    ...     print(flag.day, flag.field, flag.value, flag.verdict, "-", flag.rule)
+    2024-06-02 tmin_c 31.0 rejected - lowest not below highest
+    2024-06-02 tmax_c 27.0 rejected - lowest not below highest
+    2024-06-02 rain_mm -1.0 rejected - rain limits
     """
     record = _Record(days, location, source)
     with np.errstate(invalid="ignore"):

@@ -24,6 +24,8 @@ Group = tuple[str, str]  # source, kind
 
 @dataclass(frozen=True, slots=True)
 class Screened:
+    """What is left of all sources' values, and what was found."""
+
     values: list[WeatherValue]  # those that stand, as they came and in their order
     flags: tuple[Flag, ...]
 
@@ -34,6 +36,14 @@ def screen(values: Iterable[WeatherValue], location: Location) -> Screened:
     The grower's own gauge is believed.  A station's values are looked at for faults of instruments too, those
     of a model or a forecast only for what cannot be.  An unheard-of rain stands where another source bears it
     out.  What model M1 repairs is flagged and left to M1.
+
+    >>> from datetime import datetime, timezone
+    >>> at = datetime(2024, 6, 2, 5, tzinfo=timezone.utc)
+    >>> day = date(2024, 6, 1)
+    >>> wet, wild = (WeatherValue(day, "rain_mm", mm, "shed", "station", at) for mm in (12.0, 5000.0))
+    >>> here = Location(35.6, -82.4, 650.0, "UTC")
+    >>> screen([wet], here).values == [wet], screen([wild], here).values, screen([wild], here).flags[0].rule
+    (True, [], 'rain limits')
     """
     given = list(values)
     groups: defaultdict[Group, dict[tuple[date, str], WeatherValue]] = defaultdict(dict)

@@ -8,7 +8,11 @@ from scheduler.core.arrays import FloatArray
 
 
 def trailing(x: FloatArray, days: int) -> FloatArray:
-    """(day, days): each day's value and those of the days before it."""
+    """(day, days): each day's value and those of the days before it; before the first day nan.
+
+    >>> trailing(np.array([1.0, 2.0, 3.0]), 2).tolist()
+    [[nan, 1.0], [1.0, 2.0], [2.0, 3.0]]
+    """
     padded = np.concatenate([np.full(days - 1, np.nan), x])
     return np.lib.stride_tricks.sliding_window_view(padded, days)
 
@@ -32,6 +36,9 @@ def middle_without(x: FloatArray, half: int) -> FloatArray:
     """(day,): the median of the `half` days before and after, the day itself left out.
 
     nan with fewer than half of one side's days.
+
+    >>> middle_without(np.array([1.0, 2.0, 90.0, 4.0, 5.0]), 2).tolist()
+    [46.0, 4.0, 3.0, 5.0, 47.0]
     """
     gap = np.full(half, np.nan)
     around = np.array(np.lib.stride_tricks.sliding_window_view(np.concatenate([gap, x, gap]), 2 * half + 1))

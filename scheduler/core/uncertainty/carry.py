@@ -53,6 +53,7 @@ class State:
 
     @property
     def mean(self) -> Mm:
+        """(zone,) of true minus stated."""
         return np.asarray(self.shift.mean(axis=0))
 
     @property
@@ -66,6 +67,7 @@ class State:
         return np.asarray(np.sqrt((self.within + self.shift * self.shift).mean(axis=0)))
 
     def scale(self, by: FloatArray) -> None:
+        """Every error times `by`, (scenario, zone): a bend of the balance passes only a part of it."""
         self.own *= by * by
         self.memory *= by
         self.sensor *= by

@@ -21,6 +21,11 @@ FIELD_CAPACITY_KPA = 33.0
 
 @dataclass(frozen=True, slots=True)
 class Curve:
+    """Water content against tension: van Genuchten's four parameters of a soil.
+
+    theta_r, theta_s: residual and saturated water content, m3/m3; alpha: per cm of water column; n: no unit.
+    """
+
     theta_r: float
     theta_s: float
     alpha_per_cm: float
@@ -68,5 +73,9 @@ def used_share(tension_kpa: Kilopascal | np.float64, curve: Curve, theta_fc: flo
 
 
 def used_share_of_theta(theta: FloatArray | np.float64, theta_fc: float, theta_wp: float) -> Share:
-    """The same from a water content, m3/m3 (FAO-56 eq 82 turned round)."""
+    """Share of TAW gone at a water content, m3/m3: 0 at theta_fc, 1 at theta_wp (FAO-56 eq 82 turned round).
+
+    >>> used_share_of_theta(np.array([0.25, 0.185, 0.12]), theta_fc=0.25, theta_wp=0.12).round(3).tolist()
+    [0.0, 0.5, 1.0]
+    """
     return np.asarray((theta_fc - theta) / (theta_fc - theta_wp))

@@ -54,6 +54,7 @@ class Reading:
 
     @property
     def value(self) -> float:
+        """The figure that was read: kPa or m3/m3."""
         return self.tension_kpa if self.tension_kpa is not None else float(self.theta or 0.0)
 
 
@@ -66,10 +67,16 @@ class Measured(NamedTuple):
 
 
 def measured(reading: Reading, *, curve: Curve, theta_fc: float, theta_wp: float, taw: float) -> Measured:
-    """Deficit per planted area, mm, with its standard uncertainties.
+    """A reading as deficit per planted area, mm, with its standard uncertainties, lasting and passing.
 
-    TAW holds the wetted share Pw already (model M4): the sensor stands in the wetted strip and speaks for it.
-    Wetter than field capacity counts as no deficit.
+    taw: mm, that day; it holds the wetted share Pw already (model M4): the sensor stands in the wetted strip
+    and speaks for it.  Wetter than field capacity counts as no deficit.  Tension goes by the retention curve
+    (`retention.used_share`), a water content by eq 82 of FAO-56.
+
+    >>> half_dry, loam = Reading(0, 0, False, "18.5 %", theta=0.185), Curve(0.061, 0.399, 0.0111, 1.472)
+    >>> found = measured(half_dry, curve=loam, theta_fc=0.25, theta_wp=0.12, taw=80)
+    >>> round(found.deficit, 3), round(found.lasting, 1), round(found.passing, 1)
+    (40.0, 19.5, 6.9)
     """
     if reading.tension_kpa is not None:
         kpa = np.float64(reading.tension_kpa)
@@ -88,7 +95,13 @@ def measured(reading: Reading, *, curve: Curve, theta_fc: float, theta_wp: float
 
 
 def impossible(reading: Reading, root_depth_m: float) -> str | None:
-    """Why a reading cannot be believed or does not speak of the root zone; None where it can."""
+    """Why a reading cannot be believed or does not speak of the root zone; None where it can.
+
+    >>> impossible(Reading(0, 0, False, "120 cb", tension_kpa=120.0), root_depth_m=0.4)
+    'a tensiometer cannot measure above 85 cb'
+    >>> impossible(Reading(0, 0, False, "35 cb", tension_kpa=35.0), root_depth_m=0.4) is None
+    True
+    """
     if reading.tension_kpa is not None:
         limit = TENSIOMETER_LIMIT_KPA if reading.instrument == "tensiometer" else BLOCK_LIMIT_KPA
         if not reading.tension_kpa >= 0:
@@ -135,9 +148,11 @@ class Filter:
 
     @property
     def zones(self) -> IntArray:
+        """The zones that have readings."""
         return np.array(sorted({reading.zone for reading in self.readings}), dtype=np.int64)
 
     def correct(self, day: int, *, evening: bool, deficit: Mm, state: State) -> Mm:
+        """The deficits, (zone,) mm, as the readings of this morning or evening correct them."""
         here = self._by_place.get((day, evening))
         if not here:
             return deficit

@@ -46,6 +46,7 @@ class Spread(NamedTuple):
     bias: float = 0.0  # expected error, as far as a site's own days have shown it
 
     def spread(self) -> float:
+        """Both parts together: one day's standard uncertainty about its expected value."""
         return float(np.hypot(self.lasting, self.passing))
 
 
@@ -93,6 +94,7 @@ class Uncertainty:
         return np.asarray(np.hypot(self.spread, self.bias))
 
     def days(self, which: slice) -> Uncertainty:
+        """Of some of the days only."""
         bias = self.bias if isinstance(self.bias, float) else self.bias[which]
         return Uncertainty(self.lasting[which], self.passing[which], self.memory[which], bias)
 
