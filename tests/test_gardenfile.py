@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from scheduler.errors import BadGarden, BadInput
-from scheduler.garden.file import crops_in_force, data_dir, find_config, load, load_text, planting_from_note
+from scheduler.garden.file import crops_in_force, load, load_text, planting_from_note
 from scheduler.model import Rows, Settle, WateringDays
+from scheduler.places import data_dir, find_config
 
 SAMPLE = """\
 garden: Creekside plot

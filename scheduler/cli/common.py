@@ -14,9 +14,10 @@ import click
 
 from scheduler.errors import BadInput, CouldNot
 from scheduler.nearest import did_you_mean
-from scheduler.places import Places, data_dir
+from scheduler.places import Places, data_dir, find_config
 
 if TYPE_CHECKING:
+    from scheduler.cli.site import Site
     from scheduler.model import Garden
     from scheduler.store.store import Store
 
@@ -64,8 +65,6 @@ def place_options(function: Function) -> Function:
 
 
 def config_path() -> Path:
-    from scheduler.garden.file import find_config
-
     return find_config(_given("config"), os.environ, Path.cwd())
 
 
@@ -79,6 +78,13 @@ def garden() -> Garden:
     from scheduler.garden.file import load
 
     return load(config_path())
+
+
+def site() -> Site:
+    """Zones, display and time zone of the garden, without reading it through where that was done before."""
+    from scheduler.cli.site import site_of
+
+    return site_of(config_path(), data_folder())
 
 
 def data_folder() -> Path:
@@ -111,7 +117,10 @@ def store(now: datetime) -> Iterator[Store]:
 
 def zone_name(garden: Garden, name: str) -> str:
     """The zone as garden.yaml spells it; a wrong name gets the nearest one."""
-    known = [zone.name for zone in garden.zones]
+    return known_zone([zone.name for zone in garden.zones], name)
+
+
+def known_zone(known: Sequence[str], name: str) -> str:
     if name in known:
         return name
     hint = did_you_mean(name, known, f"zones: {', '.join(known)}")

@@ -23,9 +23,9 @@ def command(zone: str | None, first: date | None, last: date | None, as_json: bo
     from scheduler.clock import site_now
     from scheduler.pages.log import log_page
 
-    garden = common.garden()
-    now = site_now(garden.location.timezone)
-    name = common.zone_name(garden, zone) if zone else None
+    site = common.site()
+    now = site_now(site.timezone)
+    name = common.known_zone(site.zones, zone) if zone else None
     with common.store(now) as store:
         newest = store.newest_plan()
         last = last or max(now.date() if newest is None else newest.day, first or date.min)
@@ -38,4 +38,4 @@ def command(zone: str | None, first: date | None, last: date | None, as_json: bo
     else:
         from scheduler.cli.text.log import log_text
 
-        click.echo(log_text(page, garden.display))
+        click.echo(log_text(page, site.display))

@@ -268,12 +268,12 @@ def keep(
 
 def _plan_again(garden: Garden, store: Store, now: datetime, since: date) -> None:
     """Make the newest plan again if the note bears on it, and say what changed."""
-    from scheduler.clock import today_and_now
-    from scheduler.daily import plan_again
-
     newest = store.newest_plan()
     if newest is None or newest.day < since:
         return
+    from scheduler.clock import today_and_now
+    from scheduler.daily import plan_again  # all that planning needs: not before it is needed
+
     day, moment = (newest.day, now) if newest.day == now.date() else today_and_now(garden, newest.day)
     before = {zone["zone"]: zone["minutes"] for zone in newest.page["zones"]}
     page = plan_again(garden, store, day, now=moment, places=common.places(), before=newest.page)

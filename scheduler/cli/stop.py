@@ -20,7 +20,7 @@ NOT_CLOSED = "NOT confirmed closed: {}. Use the hand valve NOW"
 @common.place_options
 def command(zone: str | None) -> None:
     """Close every valve now, or that of ZONE, and keep it dry until tomorrow."""
-    from scheduler.service.control import NoService, ask
+    from scheduler.service.ask import NoService, ask
 
     data = common.data_folder()
     try:
@@ -36,8 +36,7 @@ def command(zone: str | None) -> None:
 def _without_service(data: Path, zone: str | None) -> None:
     """Straight to the drivers, for the valves that the service knew, or else garden.yaml names."""
     from scheduler.relays.closing import Closing
-    from scheduler.relays.specs import load
-    from scheduler.service.brief import VALVES
+    from scheduler.relays.specs import VALVES, load
 
     try:
         specs: list[Any] = load(data / VALVES)
@@ -54,6 +53,8 @@ def _without_service(data: Path, zone: str | None) -> None:
 
 
 def _specs_of_garden() -> list[dict[str, Any]]:
+    if not common.site().driven:
+        return []
     from scheduler.relays.specs import spec_of
 
     garden = common.garden()

@@ -17,7 +17,7 @@ from scheduler.errors import BadInput, CouldNot
 @common.place_options
 def command(zone: str, duration: Sequence[str]) -> None:
     """Water ZONE for DURATION, such as "20 min", "45 s"; a bare number is minutes. The service does it."""
-    from scheduler.service.control import NoService, ask
+    from scheduler.service.ask import NoService, ask
 
     text = " ".join(duration)
     minutes = _minutes(text)

@@ -19,9 +19,9 @@ def command(zone: str, day: date | None, as_json: bool) -> None:
     from scheduler.clock import site_now
     from scheduler.pages.why import why_page
 
-    garden = common.garden()
-    name = common.zone_name(garden, zone)
-    with common.store(site_now(garden.location.timezone)) as store:
+    site = common.site()
+    name = common.known_zone(site.zones, zone)
+    with common.store(site_now(site.timezone)) as store:
         plan = store.plan(day) if day else store.newest_plan()
         if plan is None:
             raise common.no_plan(day)
@@ -31,4 +31,4 @@ def command(zone: str, day: date | None, as_json: bool) -> None:
     else:
         from scheduler.cli.text.why import why_text
 
-        click.echo(why_text(page, display=garden.display, width=common.terminal_width()))
+        click.echo(why_text(page, display=site.display, width=common.terminal_width()))

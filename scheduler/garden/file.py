@@ -15,12 +15,7 @@ from scheduler.garden.crops import CROPS_FILE, CropBook
 from scheduler.garden.nodes import MOST_BYTES
 from scheduler.garden.sheet import Sheet
 from scheduler.model import Crop, Display, Garden, Planting, Zone
-from scheduler.places import data_dir
-
-__all__ = ["crops_in_force", "data_dir", "find_config", "load", "load_text", "planting_from_note"]
-
-SYSTEM_CONFIG = Path("/etc/rowwater/garden.yaml")
-_APP = "rowwater"
+from scheduler.places import HINT_INIT
 
 _STAND_INS: Mapping[str, Any] = {
     "garden": "unnamed",
@@ -30,36 +25,6 @@ _STAND_INS: Mapping[str, Any] = {
     "zones": {},
 }
 """Take the place of required blocks that are missing or wrong, so that the others can still be checked."""
-
-
-# --- where the files are -------------------------------------------------------------------------
-
-
-def find_config(
-    explicit: str | None, environ: Mapping[str, str], cwd: Path, *, system: Path = SYSTEM_CONFIG
-) -> Path:
-    """garden.yaml: `explicit`, $ROWWATER_CONFIG, /etc/rowwater, the user's config dir, ./garden.yaml.
-
-    Raises BadInput with the places looked at.  One that was named must exist: no other is taken instead.
-    """
-    from platformdirs import user_config_path
-
-    for named, by in ((explicit, "--config"), (environ.get("ROWWATER_CONFIG"), "$ROWWATER_CONFIG")):
-        if named:
-            path = cwd / Path(named).expanduser()
-            if path.is_dir():
-                raise BadInput(f"{path} is a folder: name the file in it (named by {by})")
-            if not path.is_file():
-                raise BadInput(f"{path}: no such file (named by {by})", hint=_HINT_INIT)
-            return path
-    places = (system, user_config_path(_APP, appauthor=False) / "garden.yaml", cwd / "garden.yaml")
-    for path in places:
-        if path.is_file():
-            return path
-    raise BadInput("no garden.yaml found; looked for " + ", ".join(map(str, places)), hint=_HINT_INIT)
-
-
-_HINT_INIT = "`rowwater init` writes a garden.yaml to start from; `--config PATH` names one"
 
 
 # --- loading -------------------------------------------------------------------------------------
@@ -82,7 +47,7 @@ def load_text(
     display = _display(sheet)
     book = CropBook(crops_text, display)
     if sheet.is_empty and not sheet.complaints:
-        sheet.complain((), f"the file is empty - {_HINT_INIT}")
+        sheet.complain((), f"the file is empty - {HINT_INIT}")
     block = sheet.check(GardenBlock, {"display": display}, _STAND_INS)
     if block:
         check_garden(sheet, block, book)

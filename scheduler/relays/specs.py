@@ -19,6 +19,8 @@ Spec = Mapping[str, Any]
 """{"driver", "key", "settings", "cap_s", "zones", "broker"}."""
 
 
+VALVES = "valves.json"
+"""In the data folder: what the service drives, for whoever closes it."""
 MASTER = "master valve"
 """What the master valve has for a zone."""
 

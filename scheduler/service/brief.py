@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from scheduler.model import Garden, Zone
 
 
-VALVES = "valves.json"
-
-
 @dataclass(frozen=True, slots=True)
 class Brief:
     """One version of garden.yaml, as far as valves and times go."""

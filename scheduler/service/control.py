@@ -1,63 +1,20 @@
-"""The door for `rowwater water` and `rowwater stop`: a socket in the data folder, one JSON line each way."""
+"""The service's end of the socket for `rowwater water` and `rowwater stop`; theirs is in `ask.py`."""
 
 from __future__ import annotations
 
 import contextlib
 import json
 import math
-import os
 import queue
 import socket
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from scheduler.errors import CouldNot
+from scheduler.service.ask import ANSWER_S, NAME, address_in, read_line
 from scheduler.service.queues import drained
 from scheduler.service.requests import Request
-
-NAME = "control.sock"
-ANSWER_S = 4.0  # the service answers sooner; after so long it is not well
-LINE_BYTES = 4096
-
-
-class NoService(CouldNot):
-    """Nobody listens: the service is not running, or not well."""
-
-
-@contextmanager
-def _address(data: Path) -> Iterator[str]:
-    """A path short enough for a socket, wherever the folder is."""
-    handle = os.open(data, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        yield f"/proc/self/fd/{handle}/{NAME}"
-    finally:
-        os.close(handle)
-
-
-def ask(data: Path, request: dict[str, Any], *, answer_s: float = ANSWER_S) -> tuple[bool, str]:
-    """(done, words) of the running service. NoService where there is none."""
-    try:
-        with _address(data) as address, socket.socket(socket.AF_UNIX) as door:
-            door.settimeout(answer_s + 1)
-            door.connect(address)
-            door.sendall(json.dumps(request).encode() + b"\n")
-            answer = json.loads(_line(door))
-    except (OSError, ValueError) as error:
-        raise NoService("the service does not answer", hint="start it: rowwater serve") from error
-    return bool(answer["done"]), str(answer["said"])
-
-
-def _line(door: socket.socket) -> bytes:
-    data = b""
-    while not data.endswith(b"\n") and len(data) < LINE_BYTES:
-        more = door.recv(LINE_BYTES)
-        if not more:
-            break
-        data += more
-    return data
 
 
 class Door:
@@ -74,7 +31,7 @@ class Door:
         try:
             with contextlib.suppress(FileNotFoundError):
                 (self._data / NAME).unlink()
-            with _address(self._data) as address:
+            with address_in(self._data) as address:
                 door.bind(address)
             (self._data / NAME).chmod(0o660)
             door.listen(8)
@@ -111,7 +68,7 @@ class Door:
             guest.settimeout(2.0)
             answers: queue.SimpleQueue[tuple[bool, str]] = queue.SimpleQueue()
             try:
-                wish = _wish(_line(guest), lambda done, said: answers.put((done, said)))
+                wish = _wish(read_line(guest), lambda done, said: answers.put((done, said)))
             except (ValueError, KeyError, TypeError) as error:
                 done, said = False, f"not understood: {error}"
             else:

@@ -20,8 +20,8 @@ from typing import Any
 
 from scheduler.clock import site_now, today_and_now
 from scheduler.errors import RowwaterError
-from scheduler.garden.file import find_config, load_text, planting_from_note
-from scheduler.places import Places, data_dir
+from scheduler.garden.file import load_text, planting_from_note
+from scheduler.places import Places, data_dir, find_config
 from scheduler.service.brief import brief_page, rates_page
 
 

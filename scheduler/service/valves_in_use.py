@@ -11,7 +11,7 @@ from pathlib import Path
 from scheduler.errors import CouldNot
 from scheduler.relays import specs as valve_specs
 from scheduler.relays.base import Driver, ValveFailed
-from scheduler.service.brief import VALVES, Brief
+from scheduler.service.brief import Brief
 from scheduler.service.guard_keeper import GuardDoor
 from scheduler.service.stop import Stop
 from scheduler.service.valve_threads import Bank
@@ -43,7 +43,7 @@ class _Broken:
 
 class ValvesInUse:
     def __init__(self, data: Path, environ: Mapping[str, str], bank: Bank, guard: GuardDoor) -> None:
-        self._path = data / VALVES
+        self._path = data / valve_specs.VALVES
         self._environ = environ
         self._bank = bank
         self._guard = guard

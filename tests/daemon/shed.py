@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from scheduler.service.control import _address
+from scheduler.service.ask import address_in
 from scheduler.store.store import Store
 
 RELAY = """#!/bin/sh
@@ -138,7 +138,7 @@ class Shed:
         assert self.process is not None
         assert self.process.poll() is None, self.log()[-2000:]
         try:
-            with _address(self.data) as address, socket.socket(socket.AF_UNIX) as door:
+            with address_in(self.data) as address, socket.socket(socket.AF_UNIX) as door:
                 door.connect(address)
         except OSError:
             return False

@@ -16,12 +16,11 @@ from pathlib import Path
 import pytest
 
 from scheduler.cli.main import COMMANDS
-from scheduler.garden.file import SYSTEM_CONFIG
-from scheduler.places import SERVICE_FOLDER
+from scheduler.places import SERVICE_FOLDER, SYSTEM_CONFIG
 from scheduler.relays import base, specs
+from scheduler.relays.specs import VALVES
 from scheduler.service import daemon, end, guard, valves_in_use
 from scheduler.service import jobs as service_jobs
-from scheduler.service.brief import VALVES
 from scheduler.service.settings import Settings
 
 ROOT = Path(__file__).parents[2]
