@@ -1,4 +1,4 @@
-"""The blocks of garden.yaml and crops.yaml as pydantic models, one per block, values in the house units.
+"""The blocks of garden.yaml as pydantic models, one per block, values in the house units.
 
 Each setting's help and one example live here: starter file, JSON Schema and the table of settings are made
 from them.  What takes more than one value to judge is checked in `checks`.
@@ -6,63 +6,45 @@ from them.  What takes more than one value to judge is checked in `checks`.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal, get_args
+from typing import Annotated, ClassVar, Literal, get_args
 
-from pydantic import RootModel
-
+from scheduler.garden.reads import choice, key, quantity, whole_number
 from scheduler.garden.sheet import Block
+from scheduler.garden.source_blocks import WeatherBlock
 from scheduler.garden.values import (
-    Columns,
     Date,
-    Days,
-    Delimiter,
     Depth,
-    Encoding,
     FilePath,
     FillingTime,
     Flag,
     Flow,
     Fraction,
-    Kc,
     Length,
-    Matches,
     Minutes,
     Name,
     NotTogether,
-    OtherNames,
     Pressure,
     Salinity,
     Slope,
     SomeFraction,
     SomeMinutes,
     StageDays,
-    Texts,
     TimeOfDay,
     TimeZone,
-    Url,
     Volume,
     WaterContent,
     WhichDays,
     WholeDays,
-    choice,
-    key,
-    quantity,
-    whole_number,
 )
 from scheduler.garden.valve_blocks import (
     BrokerBlock,
     MasterValveBlock,
     MeterBlock,
-    MqttTopicBlock,
     NotifyBlock,
     ValveBlock,
 )
 from scheduler.model import Display, Mulch, SoilUnit, WateringDays
-from scheduler.weather.services import SERVICES
 
-StageName = Literal["initial", "development", "mid-season", "late season"]
-
-# --- garden.yaml ---------------------------------------------------------------------------------
 # fmt: off
 
 
@@ -257,57 +239,6 @@ class ZoneBlock(Block):
         "{gpio: 17}", None)
 
 
-class FileSourceBlock(Block):
-    short_for: ClassVar[str | None] = "path"
-    path: FilePath = key("The CSV file.", "station.csv")
-    columns: Columns | None = key(
-        "Quantity with its unit: heading in the file.",
-        '{date: "Day", tmax_f: "High", rain_in: "Rain"}', None)
-    delimiter: Delimiter | None = key("What parts the columns.", '";"', None)
-    decimal: Annotated[str, choice(".", ",")] | None = key("The decimal mark.", '","', None)
-    date_format: Name | None = key("How dates are written.", '"%d/%m/%Y"', None)
-    wind_height: Length | None = key("Height of the wind sensor above ground.", "10 m", None)
-    missing: Texts | None = key("What stands for a missing value.", '["--", "-999"]', None)
-    encoding: Encoding | None = key("Text encoding of the file.", "latin-1", None)
-    time_zone: TimeZone | None = key("Zone of the times in it, where not the garden's.", "UTC", None)
-    label: Annotated[Literal["start", "end"], choice("start", "end")] | None = key(
-        "Whether a row's time is the start or the end of what it covers.", "end", None)
-
-
-class MqttSourceBlock(MqttTopicBlock):
-    kind: Annotated[Literal["daily", "readings"], choice("daily", "readings")] | None = key(
-        "daily: a message holds a day's values and its date; readings: what is so now.", "readings", None)
-    fields: Columns | None = key(
-        "Quantity with its unit: its place in the message (dots lead inwards).",
-        '{time: "time", temp_f: "out.temp", rain_total_in: "rain"}', None)
-    only: Matches | None = key("Only messages that say this, of several stations.", "{id: 77}", None)
-    date_format: Name | None = key("How their dates are written.", '"%d/%m/%Y"', None)
-    time_zone: TimeZone | None = key("Zone of their times, where not the garden's.", "UTC", None)
-    wind_height: Length | None = key("Height of the wind sensor above ground.", "10 m", None)
-    missing: Texts | None = key("What stands for a missing value.", '["--", "-999"]', None)
-
-
-class SourceBlock(Block):
-    """Exactly one kind."""
-
-    one_of: ClassVar[tuple[str, ...]] = ("service", "file", "mqtt")
-    service: Annotated[str, choice(*SERVICES)] | None = key(
-        "A weather service: open-meteo, or nws (United States).", "open-meteo", None)
-    contact: Name | None = key("How the service can reach you; nws asks for it.", "you@example.org", None)
-    url: Url | None = key("Address of the service, if not the usual.", '"http://192.0.2.9/forecast"', None)
-    archive_url: Url | None = key(
-        "Where open-meteo keeps earlier days, if not at the usual address; with a url of your own, earlier "
-        "days are asked for only where this is given.", '"http://192.0.2.9/archive"', None)
-    file: FileSourceBlock | None = key("A file of your own station.", "{path: station.csv}", None)
-    mqtt: MqttSourceBlock | None = key("A station behind a message broker.", "{topic: station/daily}", None)
-
-
-class WeatherBlock(Block):
-    sources: list[SourceBlock] | None = key(
-        "Per value a gauge beats a station, a station beats a model; then this order holds.",
-        "[{service: open-meteo}]", None)
-
-
 class GardenBlock(Block):
     """garden.yaml."""
 
@@ -337,40 +268,3 @@ class GardenBlock(Block):
         "Liters from the meter, or from minutes and the tape's flow.", "tape", None)
     master_valve: MasterValveBlock | None = key(
         "A valve before all others.", "{gpio: 22, opens_before: 5 s}", None)
-
-
-# --- crops.yaml ----------------------------------------------------------------------------------
-
-
-class StageBlock(Block):
-    stage: Annotated[StageName, choice(*get_args(StageName))] = key("Which stage.", "initial")
-    days: Days | None = key("How long it lasts.", "30", None)
-    kc: Kc | None = key("Crop coefficient; only of the initial and the mid-season stage.", "1.15", None)
-    kc_end: Kc | None = key("Crop coefficient on the last day; only of the late season.", "0.80", None)
-    source: Any = key("A note for people.", "my own records", None)
-
-
-class RootDepthBlock(Block):
-    start: Length | None = key("Of the young plant.", "0.25 m", None)
-    full: Length | None = key("Of the grown one.", "0.70 m", None)
-
-
-class CropBlock(Block):
-    """A crop, or only what differs from the shipped one."""
-
-    also: OtherNames | None = key("Other names of it.", "[love apple]", None)
-    stages: list[StageBlock] | None = key(
-        "The four stages.", "[{stage: mid-season, days: 45, kc: 1.15}]", None)
-    root_depth: RootDepthBlock | None = key("Depth of the roots.", "{start: 0.25 m, full: 0.70 m}", None)
-    depletion: Fraction | None = key(
-        "Share of the soil's water that it can use without stress.", "0.40", None)
-    height: Length | None = key("Height of the grown crop.", "0.6 m", None)
-    film_factor: Fraction | None = key("How much film mulch lowers its water use.", "0.20", None)
-    ec_threshold: Salinity | None = key("Salinity of the soil that it bears without loss.", "2.5 dS/m", None)
-    hold_last_stage: Flag | None = key(
-        "A long harvest: it goes on as it is after its last day.", "true", None)
-    source: Any = key("Where the figures come from: a note for people.", "my own records", None)
-
-
-class CropsFile(RootModel[dict[str, CropBlock]]):
-    """crops.yaml."""

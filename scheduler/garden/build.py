@@ -14,12 +14,12 @@ from scheduler.garden.blocks import (
     PlantingBlock,
     RowsBlock,
     SoilSensorBlock,
-    SourceBlock,
     SupplyBlock,
     ZoneBlock,
 )
-from scheduler.garden.crops import CropBook, folded, number, over
+from scheduler.garden.crops import CropBook, normalized, number, with_changes
 from scheduler.garden.months import months_of
+from scheduler.garden.source_blocks import SourceBlock
 from scheduler.garden.valve_blocks import ValveBlock
 from scheduler.model import (
     Garden,
@@ -115,7 +115,7 @@ class Builder:
     def _soil(self, name: str, zone: ZoneBlock) -> Soil:
         soil = zone.soil
         if soil.texture is not None:
-            texture = tables.soils()[folded(soil.texture)]
+            texture = tables.soils()[normalized(soil.texture)]
             return Soil(texture.name, texture.theta_fc, texture.theta_wp, texture.group)
         assumed = zone.wetted_width is None
         if assumed:
@@ -171,7 +171,7 @@ def _soil_sensor(block: SoilSensorBlock) -> SoilSensor:
 
 def _rows(own: RowsBlock | None, of_zone: RowsBlock | None) -> Rows | None:
     """Own rows over the zone's; None where they do not make whole rows."""
-    merged = over(of_zone, own) if own else of_zone
+    merged = with_changes(of_zone, own) if own else of_zone
     if merged is None or merged.count is None or merged.length is None or merged.spacing is None:
         return None
     return Rows(merged.count, merged.length, merged.spacing, merged.tapes or 1, merged.slope or 0.0)

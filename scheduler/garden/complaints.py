@@ -20,7 +20,7 @@ def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
     return {info.alias or name: info for name, info in model.model_fields.items()}
 
 
-def told(model: type[BaseModel], error: ErrorDetails) -> str:
+def complaint_of(model: type[BaseModel], error: ErrorDetails) -> str:
     at, value = error["loc"], error["input"]
     match error["type"]:
         case "value_error":

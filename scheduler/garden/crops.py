@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import TypeVar
 
 from scheduler import tables
-from scheduler.garden.blocks import CropBlock, CropsFile, RootDepthBlock, StageBlock
+from scheduler.garden.crop_blocks import CropBlock, CropsFile, RootDepthBlock, StageBlock
 from scheduler.garden.nodes import At
 from scheduler.garden.sheet import Block, Sheet
 from scheduler.model import Crop, Display
@@ -38,13 +38,13 @@ class CropBook:
         self._made: dict[str, CropBlock] = {}
 
     def _take(self, key: str, block: CropBlock | None) -> None:
-        name = self._known.get(folded(key), key)
+        name = self._known.get(normalized(key), key)
         if name in self._own:
             before = self._own[name][0]
             self._sheet.complain((key,), f'means the same crop as "{before}" - put both into one')
             return
         for other in (key, *(block.also or () if block else ())):
-            self._known[folded(other)] = name
+            self._known[normalized(other)] = name
         if block is None:
             self._spoiled.add(name)
         else:
@@ -64,10 +64,10 @@ class CropBook:
 
     def find(self, name: str) -> str | None:
         """The crop that a grower's word means, by its own name or another."""
-        return self._known.get(folded(name))
+        return self._known.get(normalized(name))
 
     def unknown(self, name: str) -> str:
-        hint = did_you_mean(folded(name), self._known, f"a new crop is described in {CROPS_FILE}")
+        hint = did_you_mean(normalized(name), self._known, f"a new crop is described in {CROPS_FILE}")
         return f"{shown(name)} is no crop of the table or of {CROPS_FILE} - {hint}"
 
     def crop(self, name: str) -> Crop:
@@ -130,7 +130,7 @@ class CropBook:
         return self._made[name]
 
 
-def folded(name: str) -> str:
+def normalized(name: str) -> str:
     return " ".join(name.casefold().split())
 
 
@@ -139,12 +139,12 @@ def _merged(base: CropBlock, change: CropBlock) -> CropBlock:
     given = {key: value for key in change.model_fields_set if (value := getattr(change, key)) is not None}
     stages = {stage.stage: stage for stage in base.stages or ()}
     for stage in change.stages or ():
-        stages[stage.stage] = over(stages.get(stage.stage), stage)
-    roots = over(base.root_depth, change.root_depth) if change.root_depth else base.root_depth
+        stages[stage.stage] = with_changes(stages.get(stage.stage), stage)
+    roots = with_changes(base.root_depth, change.root_depth) if change.root_depth else base.root_depth
     return base.model_copy(update={**given, "stages": list(stages.values()), "root_depth": roots})
 
 
-def over(base: SomeBlock | None, change: SomeBlock) -> SomeBlock:
+def with_changes(base: SomeBlock | None, change: SomeBlock) -> SomeBlock:
     if base is None:
         return change
     given = {key: value for key in change.model_fields_set if (value := getattr(change, key)) is not None}

@@ -105,7 +105,7 @@ def _crops_beside(path: Path) -> bytes | None:
 
 def _display(sheet: Sheet) -> Display:
     """What the file says, before it is checked; where that is not known metric, which takes bare numbers."""
-    said = sheet.word("display")
-    if said is None:
+    typed = sheet.word("display")
+    if typed is None:
         return "metric" if sheet.broken or "display" in sheet.keys_at() else "us"
-    return "us" if said.strip().casefold() == "us" else "metric"
+    return "us" if typed.strip().casefold() == "us" else "metric"

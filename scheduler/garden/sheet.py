@@ -12,7 +12,7 @@ from typing import Any, ClassVar, TypeVar
 from pydantic import BaseModel, ConfigDict, PrivateAttr, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
-from scheduler.garden.complaints import inner_model, keys_of, told
+from scheduler.garden.complaints import complaint_of, inner_model, keys_of
 from scheduler.garden.nodes import (
     MOST_BYTES,
     MOST_DEPTH,
@@ -167,7 +167,7 @@ class Sheet:
                 errors = error.errors(include_url=False)
             if not complained:
                 for e in errors[: MOST_COMPLAINTS + 1]:
-                    self.complain(self._reach(e["loc"]), told(model, e))
+                    self.complain(self._reach(e["loc"]), complaint_of(model, e))
                 complained = True
             if self.flooded or not isinstance(raw, Keys):
                 return None

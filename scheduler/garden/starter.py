@@ -184,9 +184,3 @@ def _yaml(text: str | list[str]) -> str:
     if re.fullmatch(r"[A-Za-z0-9+-][A-Za-z0-9.,/%_+ -]*(?<! )", text) and not text.startswith(("- ", "--")):
         return text
     return json.dumps(text, ensure_ascii=False)
-
-
-# --- JSON Schema ---------------------------------------------------------------------------------
-
-
-# --- the table of settings -----------------------------------------------------------------------

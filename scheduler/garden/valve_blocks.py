@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, ClassVar, Literal
 
+from scheduler.garden.reads import choice, key, quantity, seconds, whole_number
 from scheduler.garden.sheet import Block
 from scheduler.garden.values import (
     Body,
@@ -19,11 +20,6 @@ from scheduler.garden.values import (
     Url,
     Variable,
     WholePath,
-    choice,
-    key,
-    quantity,
-    seconds,
-    whole_number,
 )
 from scheduler.relays.base import LIMIT_S
 from scheduler.relays.mqtt import to_set

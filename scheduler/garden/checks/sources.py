@@ -6,10 +6,11 @@ as all the other checks.
 
 from __future__ import annotations
 
-from scheduler.garden.blocks import GardenBlock, SourceBlock
+from scheduler.garden.blocks import GardenBlock
 from scheduler.garden.build import source_of
 from scheduler.garden.checks.shared import exactly_one
 from scheduler.garden.sheet import Sheet
+from scheduler.garden.source_blocks import SourceBlock
 from scheduler.units import shown
 from scheduler.weather import services
 

@@ -16,7 +16,7 @@ from scheduler.garden.blocks import (
 from scheduler.garden.checks.hardware import check_valve
 from scheduler.garden.checks.shared import exactly_one, unknown
 from scheduler.garden.complaints import keys_of
-from scheduler.garden.crops import CropBook, folded
+from scheduler.garden.crops import CropBook, normalized
 from scheduler.garden.nodes import At
 from scheduler.garden.sheet import Sheet
 
@@ -46,7 +46,7 @@ def _check_soil(sheet: Sheet, at: At, soil: SoilBlock) -> None:
     if soil.texture is not None and own:
         sheet.complain(at, "a texture and figures of your own are given - only one of them can hold")
     elif soil.texture is not None:
-        if folded(soil.texture) not in tables.soils():
+        if normalized(soil.texture) not in tables.soils():
             unknown(sheet, at, soil.texture, "a texture of the soil table", tables.soils())
     elif len(own) < 2 and "texture" not in sheet.keys_at(at):
         sheet.complain(at, "missing: a texture, or both theta_fc and theta_wp")

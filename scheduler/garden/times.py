@@ -1,0 +1,90 @@
+"""How times are read: a date, a time of day, a time zone, days of watering, whole days."""
+
+from __future__ import annotations
+
+import re
+from datetime import date, time
+from typing import Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+from scheduler import units
+from scheduler.garden.reads import scalar, whole_number
+from scheduler.model import WEEKDAYS, Display, WateringDays
+from scheduler.nearest import did_you_mean
+from scheduler.units import shown
+
+
+def calendar_date(typed: str) -> date:
+    if not (found := re.fullmatch(r"([0-9]{4})-([0-9]{1,2})-([0-9]{1,2})", typed)):
+        raise ValueError
+    year, month, day = map(int, found.groups())
+    if not 1900 <= year < 2200:
+        raise ValueError("the year cannot be right")
+    try:
+        return date(year, month, day)
+    except ValueError:
+        raise ValueError("the calendar has no such day") from None
+
+
+def time_of_day(typed: str) -> time:
+    pattern = r"([0-9]{1,2})(?::([0-9]{2})(?::00)?)?(?:\s*([ap])\.?m\.?)?"
+    found = re.fullmatch(pattern, typed.casefold())
+    if not found or not (found[2] or found[3]):
+        raise ValueError
+    hour, minute = int(found[1]), int(found[2] or 0)
+    if found[3] and not 1 <= hour <= 12:
+        raise ValueError
+    hour = hour % 12 + (12 if found[3] == "p" else 0) if found[3] else hour
+    if hour > 23 or minute > 59:
+        raise ValueError("the day runs from 00:00 to 23:59")
+    return time(hour, minute)
+
+
+def time_zone(value: Any, _: Display) -> str:
+    name = str(scalar(value, "a time zone", "America/New_York")).strip()
+    try:
+        return str(ZoneInfo(name))
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        hint = did_you_mean(name, available_timezones(), 'for example "America/New_York"')
+        raise ValueError(f"{shown(value)} is not a known time zone - {hint}") from None
+
+
+def stage_days(value: Any, display: Display) -> tuple[int, ...]:
+    if not isinstance(value, list) or len(value) != 4:
+        raise ValueError("the days of the four stages are expected - for example [20, 30, 20, 10]")
+    days = tuple(whole_number(0, 1000).read(item, display) for item in value)
+    if not sum(days):
+        raise ValueError("the four stages last no day at all")
+    return days
+
+
+WEEKDAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+def watering_days(value: Any, _: Display) -> WateringDays:
+    word = value.casefold() if isinstance(value, str) else None
+    kinds: dict[str | None, Literal["all", "even", "odd"]] = {"all": "all", "even": "even", "odd": "odd"}
+    if word in kinds:
+        return WateringDays(kinds[word])
+    items = [value] if isinstance(value, str) else value
+    if not isinstance(items, list) or not items:
+        raise ValueError("all, even, odd or a list of weekdays is expected - for example [mon, wed, sat]")
+    return WateringDays("weekdays", frozenset(map(_weekday, items)))
+
+
+def _weekday(item: Any) -> int:
+    name = str(item).strip().casefold()
+    for i, full in enumerate(WEEKDAY_NAMES):
+        if full.startswith(name) and len(name) > 2:
+            return i
+    known = (*WEEKDAYS, *WEEKDAY_NAMES, "all", "even", "odd")
+    hint = did_you_mean(name, known, "for example [mon, wed, sat]")
+    raise ValueError(f"{shown(item)} is not a weekday, all, even or odd - {hint}")
+
+
+def whole_days(typed: str) -> int:
+    minutes = units.read("duration", f"{typed} d" if typed.isdecimal() else typed, display="us")
+    days, rest = divmod(minutes, 1440)
+    if rest or not 1 <= days <= 366:
+        raise ValueError
+    return int(days)
