@@ -3,32 +3,32 @@
     python -m scheduler.service.guard                          started by `guardlink.GuardLink`, fed by a pipe
     python -m scheduler.service.guard --close-all valves.json  closes the valves of a saved list, and ends
 
-It imports the driver of a valve only when it must close it, and nothing heavy. The pipe carries lines: an
-empty one is a heartbeat, others are JSON: ["opened", key, seconds], ["closed", key], ["bye"]; the first of
-all is the order (`Order`). What comes is answered by a byte on stdout, the order too once the watch stands.
+It stays for a season beside the service, so it loads next to nothing: no logging, no dataclasses, and what
+closes valves only when there is something to close. The pipe carries lines: an empty one is a heartbeat,
+others are JSON: ["opened", key, seconds], ["closed", key], ["bye"]; the first of all is the order (`Order`).
+What comes is answered by a byte on stdout, the order too once the watch stands.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
-import logging
 import os
 import select
 import signal
-import socket
 import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Literal
 
-from scheduler.errors import CouldNot
-from scheduler.relays.closing import Closing
-from scheduler.relays.specs import Spec, load
+TYPE_CHECKING = False  # as in typing, without loading it
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+    from typing import Literal
 
-log = logging.getLogger("scheduler.service.guard")
+    from scheduler.relays.closing import Closing
+    from scheduler.relays.specs import Spec
+
+    Why = Literal["bye", "end of file", "silence", "overdue", "asked to stop"]
 
 ORDER_S = 60.0
 SILENCE_S = 2.0
@@ -39,8 +39,7 @@ IN_FLIGHT_S = 12.0  # how long an open that the parent had begun may still be on
 TRY_FOR_S = 24 * 3600.0
 STOP_FOR_S = 60.0
 CLOSE_ALL_FOR_S = 30.0
-
-Why = Literal["bye", "end of file", "silence", "overdue", "asked to stop"]
+LOAD_AGAIN_S = 0.25
 
 
 def now_s() -> float:
@@ -48,31 +47,48 @@ def now_s() -> float:
     return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
 
 
-@dataclass(frozen=True, slots=True)
-class Order:
-    """The first line: whom to watch, and what to close."""
+def tell(text: str) -> None:
+    """To stderr, where anybody still reads it."""
+    with contextlib.suppress(OSError, ValueError):
+        print(f"rowwater guard: {text}", file=sys.stderr, flush=True)  # noqa: T201 - the guard's only voice
 
-    parent: int  # process id
-    valves: Sequence[Spec]
-    silence_s: float = SILENCE_S
-    margin_s: float = MARGIN_S
-    in_flight_s: float = IN_FLIGHT_S
-    try_for_s: float = TRY_FOR_S
+
+class Order:
+    """The first line: whom to watch (process id), and what to close."""
+
+    def __init__(
+        self,
+        parent: int,
+        valves: Sequence[Spec],
+        silence_s: float = SILENCE_S,
+        margin_s: float = MARGIN_S,
+        in_flight_s: float = IN_FLIGHT_S,
+        try_for_s: float = TRY_FOR_S,
+    ) -> None:
+        self.parent = parent
+        self.valves = valves
+        self.silence_s = silence_s
+        self.margin_s = margin_s
+        self.in_flight_s = in_flight_s
+        self.try_for_s = try_for_s
 
     @classmethod
     def read(cls, line: bytes) -> Order:
         return cls(**json.loads(line))
 
+    def line(self) -> bytes:
+        return json.dumps(vars(self)).encode()
 
-@dataclass(slots=True)
+
 class Watch:
     """What the guard knows of its parent; `now` always from the caller's one clock."""
 
-    order: Order
-    heard_at: float
-    due: dict[str, float] = field(default_factory=dict)  # by key: when an open valve must have been closed
-    opened_at: dict[str, float] = field(default_factory=dict)
-    bye: bool = False
+    def __init__(self, order: Order, heard_at: float) -> None:
+        self.order = order
+        self.heard_at = heard_at
+        self.due: dict[str, float] = {}  # by key: when an open valve must have been closed
+        self.opened_at: dict[str, float] = {}
+        self.bye = False
 
     def hear(self, line: bytes, now: float) -> None:
         """Every line is a sign of life."""
@@ -93,7 +109,7 @@ class Watch:
                 case other:
                     raise ValueError(other)
         except ValueError:
-            log.error("a line that means nothing: %r", line[:200])
+            tell(f"a line that means nothing: {line[:200]!r}")
 
     def _cap_s(self, key: str) -> float:
         return min((float(spec["cap_s"]) for spec in self.order.valves if spec["key"] == key), default=0.0)
@@ -191,7 +207,7 @@ class Guard:
         why = self._watch(watch, lines)
         if why == "bye":
             return 0
-        log.error("%s: closing every valve", why)
+        tell(f"{why}: closing every valve")
         return self._close(watch, why)
 
     def _watch(self, watch: Watch, lines: list[bytes]) -> Why:
@@ -229,12 +245,12 @@ class Guard:
         if late and not watch.bye:
             left |= self._until_closed(watch, late)
         for key, failure in left.items():
-            log.error("%s: NOT closed: %s", key, failure)
+            tell(f"{key}: NOT closed: {failure}")
         return 1 if left else 0
 
     def _until_closed(self, watch: Watch, valves: Sequence[Spec]) -> dict[str, str]:
         """What is left unclosed, with the reason."""
-        closing = Closing(valves, self._environ, limit_s=watch.order.try_for_s)
+        closing = closer()(valves, self._environ, limit_s=watch.order.try_for_s)
         ended_at: float | None = None
         while closing.running:
             self._pipe.sleep(0.05)
@@ -257,7 +273,7 @@ class Guard:
         """A frozen process keeps its pins: end it. Only while it is our parent, so never a stranger."""
         if os.getppid() != parent:
             return
-        log.error("ending process %d", parent)
+        tell(f"ending process {parent}")
         with contextlib.suppress(ProcessLookupError):
             self._kill(parent)
         give_up = time.monotonic() + PARENT_GONE_S
@@ -267,47 +283,68 @@ class Guard:
 
 def close_all(path: Path, environ: Mapping[str, str], *, limit_s: float = CLOSE_ALL_FOR_S) -> int:
     """0 only when the close of every valve in the list is confirmed."""
+    from scheduler.errors import CouldNot
+    from scheduler.relays.specs import load
+
     try:
         specs = load(path)
     except CouldNot as problem:
-        log.error("%s", problem)
+        tell(str(problem))
         return 1
-    left = Closing(specs, environ, limit_s=limit_s).wait()
+    left = closer()(specs, environ, limit_s=limit_s).wait()
     for key, failure in left.items():
-        log.error("%s: NOT closed: %s", key, failure)
+        tell(f"{key}: NOT closed: {failure}")
     return 1 if left else 0
+
+
+def closer() -> type[Closing]:
+    """What closes valves, loaded now. A disk that does not give it is asked again: there is no other way."""
+    while True:
+        try:
+            import logging
+
+            from scheduler.relays.closing import Closing
+        except Exception as problem:
+            tell(f"the way to close valves cannot be loaded: {problem}")
+            time.sleep(LOAD_AGAIN_S)
+        else:
+            break
+    logging.basicConfig(level=logging.INFO, format="rowwater guard: %(message)s", stream=sys.stderr)
+    return Closing
 
 
 def watch_parent(fd: int, echo_fd: int, environ: Mapping[str, str]) -> int:
     """The guard of this process: signals, pipe and answer joined."""
-    wake, waker = socket.socketpair()
-    with wake, waker:
-        waker.setblocking(False)
-        os.set_blocking(echo_fd, False)
+    wake, waker = os.pipe()
+    os.set_blocking(waker, False)
+    os.set_blocking(echo_fd, False)
 
-        def echo(data: bytes) -> None:
-            with contextlib.suppress(OSError):  # nobody reads it any more
-                os.write(echo_fd, data)
+    def echo(data: bytes) -> None:
+        with contextlib.suppress(OSError):  # nobody reads it any more
+            os.write(echo_fd, data)
 
-        guard = Guard(Pipe(fd, wake.fileno()), echo, environ)
-        for deaf_to in (signal.SIGINT, signal.SIGHUP):
-            signal.signal(deaf_to, signal.SIG_IGN)
-        signal.signal(signal.SIGTERM, lambda *_: guard.ask_to_stop())
-        signal.set_wakeup_fd(waker.fileno(), warn_on_full_buffer=False)
-        try:
-            return guard.run()
-        finally:
-            signal.set_wakeup_fd(-1)
+    guard = Guard(Pipe(fd, wake), echo, environ)
+    for deaf_to in (signal.SIGINT, signal.SIGHUP):
+        signal.signal(deaf_to, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda *_: guard.ask_to_stop())
+    signal.set_wakeup_fd(waker, warn_on_full_buffer=False)
+    try:
+        return guard.run()
+    finally:
+        signal.set_wakeup_fd(-1)
+        os.close(wake)
+        os.close(waker)
 
 
 def main(args: Sequence[str], environ: Mapping[str, str]) -> int:
-    logging.basicConfig(level=logging.INFO, format="rowwater guard: %(message)s", stream=sys.stderr)
     match list(args):
         case []:
             return watch_parent(0, 1, environ)
         case ["--close-all", path]:
+            from pathlib import Path
+
             return close_all(Path(path), environ)
-    log.error("usage: python -m scheduler.service.guard [--close-all valves.json]")
+    tell("usage: python -m scheduler.service.guard [--close-all valves.json]")
     return 2
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import json
 import math
 import os
@@ -77,7 +76,7 @@ class GuardLink:
             bufsize=0,
         )
         try:
-            ready = _ordered(process, json.dumps(dataclasses.asdict(order)).encode() + b"\n")
+            ready = _ordered(process, order.line() + b"\n")
         except BaseException:
             _end(process, kill=True)
             raise

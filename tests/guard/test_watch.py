@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import builtins
 import json
-import logging
 import os
 import signal
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -15,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from scheduler.relays import closing
 from scheduler.service import guard as guard_module
 from scheduler.service.guard import Guard, Order, Pipe, Watch, close_all, main, now_s, watch_parent
 
@@ -99,11 +102,11 @@ class TestWatch:
         assert watch.alarm(2000) is None
         assert watch.alarm(2002) == "overdue"
 
-    def test_nonsense_is_told(self, caplog: pytest.LogCaptureFixture) -> None:
+    def test_nonsense_is_told(self, capsys: pytest.CaptureFixture[str]) -> None:
         watch = Watch(order("a"), 1000)
         for said in (b"{", b'["opened", "a"]', b'["opened", "a", "60"]', b"7"):
             watch.hear(said, 1000)
-        assert len(caplog.messages) == 4
+        assert len(capsys.readouterr().err.splitlines()) == 4
         assert watch.due == {}
 
     def test_opens_that_may_still_be_on_their_way(self) -> None:
@@ -162,14 +165,14 @@ def ends(monkeypatch: pytest.MonkeyPatch) -> Iterator[Ends]:
 def closings(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
     """What was told to close, round by round."""
     rounds: list[list[str]] = []
-    real = guard_module.Closing
+    real = closing.Closing
 
     class Counted(real):  # type: ignore[misc, valid-type]
         def __init__(self, specs: Any, *args: Any, **kwargs: Any) -> None:
             rounds.append([s["key"] for s in specs])
             super().__init__(specs, *args, first_pause_s=0.01, longest_pause_s=0.01, **kwargs)
 
-    monkeypatch.setattr(guard_module, "Closing", Counted)
+    monkeypatch.setattr(closing, "Closing", Counted)
     return rounds
 
 
@@ -287,7 +290,7 @@ class TestGuard:
         assert ends.killed == []
 
     def test_asked_to_stop_it_closes_and_gives_up_in_the_end(
-        self, ends: Ends, closings: list[list[str]], caplog: pytest.LogCaptureFixture
+        self, ends: Ends, closings: list[list[str]], capsys: pytest.CaptureFixture[str]
     ) -> None:
         ends.guard = Guard(ends.pipe, ends.echoes.append, {}, kill=ends.killed.append)
         ends.say(ends.order(spec("a"), spec("b", driver="none")))
@@ -296,7 +299,7 @@ class TestGuard:
             ends.guard.ask_to_stop()
             ends.guard.ask_to_stop()  # twice changes nothing
         assert ends.guard.run() == 1
-        assert 'b: NOT closed: b: there is no driver "none"' in caplog.messages
+        assert 'rowwater guard: b: NOT closed: b: there is no driver "none"\n' in capsys.readouterr().err
 
     def test_an_open_on_its_way_is_closed_again(self, ends: Ends, closings: list[list[str]]) -> None:
         ends.guard = Guard(ends.pipe, ends.echoes.append, {})
@@ -363,23 +366,46 @@ class TestMain:
         for fd in (read, write, echo):
             os.close(fd)
 
-    def test_close_all(self, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    def test_close_all(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         file = tmp_path / "valves.json"
         file.write_text(json.dumps([spec("a")]))
         assert main(["--close-all", str(file)], {}) == 0
         file.write_text(json.dumps([spec("a"), spec("b", driver="none")]))
         assert close_all(file, {}, limit_s=0.1) == 1
-        assert caplog.messages[-1] == 'b: NOT closed: b: there is no driver "none"'
+        said = capsys.readouterr().err.splitlines()
+        assert said[-1] == 'rowwater guard: b: NOT closed: b: there is no driver "none"'
         assert main(["--close-all", str(tmp_path / "none.json")], {}) == 1
 
     def test_without_arguments_it_watches(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(guard_module, "watch_parent", lambda *args: args)
         assert main([], {"A": "b"}) == (0, 1, {"A": "b"})
 
-    def test_usage(self, caplog: pytest.LogCaptureFixture) -> None:
-        caplog.set_level(logging.ERROR)
+    def test_usage(self, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["--help"], {}) == 2
-        assert caplog.messages[-1].startswith("usage: ")
+        assert capsys.readouterr().err.startswith("rowwater guard: usage: ")
 
     def test_its_clock_only_goes_forward(self) -> None:
         assert now_s() <= now_s()
+
+
+def test_what_closes_is_asked_for_again_where_the_disk_does_not_give_it(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    real, failures = builtins.__import__, [OSError(5, "Input/output error"), ImportError("no such module")]
+
+    def failing(name: str, *args: Any) -> Any:
+        if name == "scheduler.relays.closing" and failures:
+            raise failures.pop()
+        return real(name, *args)
+
+    monkeypatch.setattr(builtins, "__import__", failing)
+    monkeypatch.setattr(guard_module, "LOAD_AGAIN_S", 0.0)
+    assert guard_module.closer() is closing.Closing
+    assert len(capsys.readouterr().err.splitlines()) == 2
+
+
+def test_a_guard_that_waits_carries_next_to_nothing() -> None:
+    script = "import sys, scheduler.service.guard; print(*sys.modules)"
+    ran = subprocess.run([sys.executable, "-P", "-c", script], capture_output=True, text=True, check=True)
+    heavy = {"logging", "dataclasses", "typing", "socket", "threading", "inspect", "scheduler.relays"}
+    assert heavy & set(ran.stdout.split()) == set()
