@@ -88,6 +88,7 @@ def _soil_file() -> dict[str, Any]:
 
 
 def shipped(name: str) -> Any:
+    """A table of config/ as YAML reads it; raises CouldNot where the file is not to be read."""
     import yaml  # only here: who merely imports this module does not pay for it
 
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)

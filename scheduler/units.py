@@ -44,9 +44,15 @@ class Size(NamedTuple):
         return self[1:]
 
     def times(self, factor: float) -> Size:
+        """This unit so many times."""
         return self._replace(si=self.si * factor)
 
     def per(self, other: Size) -> Size:
+        """This unit divided by another.
+
+        >>> Size(0.3048, length=1).per(Size(60.0, time=1))
+        Size(si=0.00508, length=1, mass=0, time=-1, conductance=0)
+        """
         powers = (mine - theirs for mine, theirs in zip(self.measures, other.measures, strict=True))
         return Size(self.si / other.si, *powers)
 
@@ -65,6 +71,7 @@ class Kind:
     bare_in_us: bool = False  # the house unit serves both displays, so a bare number is clear
 
     def example(self, display: Display) -> str:
+        """How a value of this kind is written, for a message."""
         return self.example_us if display == "us" else self.example_metric
 
 
@@ -186,6 +193,7 @@ class _Asked:
 
     @property
     def example(self) -> str:
+        """How a value of this kind is written, for a message."""
         return self.spec.example(self.display)
 
     def wrong(self, why: str = "") -> BadQuantity:

@@ -209,6 +209,7 @@ def _with_common_limits(zones: list[Zone], with_cap: set[str]) -> tuple[Zone, ..
 
 
 def source_of(block: SourceBlock) -> SourceSpec:
+    """One source of weather with its settings as plain values."""
     if block.service:
         return SourceSpec(
             "service",

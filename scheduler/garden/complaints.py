@@ -21,6 +21,7 @@ def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
 
 
 def complaint_of(model: type[BaseModel], error: ErrorDetails) -> str:
+    """One error of pydantic as the grower is told it."""
     at, value = error["loc"], error["input"]
     match error["type"]:
         case "value_error":
@@ -58,6 +59,7 @@ def _unknown_key(key: str, value: Any, block: type[BaseModel] | None) -> str:
 
 
 def inner_model(annotation: Any) -> type[BaseModel] | None:
+    """The block in a field's annotation; None where the field holds a plain value."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     return next((found for arg in get_args(annotation) if (found := inner_model(arg))), None)

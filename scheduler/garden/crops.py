@@ -52,6 +52,7 @@ class CropBook:
 
     @property
     def complaints(self) -> list[str]:
+        """What `check` and the reading of crops.yaml had to say, by line."""
         return self._sheet.complaints
 
     @property
@@ -60,6 +61,7 @@ class CropBook:
         return self._sheet.broken
 
     def names(self) -> list[str]:
+        """The shipped crops, then the grower's own."""
         return list(dict.fromkeys((*self._shipped, *self._own)))
 
     def find(self, name: str) -> str | None:
@@ -67,6 +69,7 @@ class CropBook:
         return self._known.get(normalized(name))
 
     def unknown(self, name: str) -> str:
+        """The complaint about a crop that nobody described, with the nearest known name."""
         hint = did_you_mean(normalized(name), self._known, f"a new crop is described in {CROPS_FILE}")
         return f"{shown(name)} is no crop of the table or of {CROPS_FILE} - {hint}"
 
@@ -87,6 +90,7 @@ class CropBook:
         )  # fmt: skip
 
     def sound(self, name: str) -> bool:
+        """Whether all that the crop needs is known of it."""
         return name not in self._spoiled and not (name in self._own and _lacking(self._block(name)))
 
     def check(self) -> None:
@@ -131,6 +135,11 @@ class CropBook:
 
 
 def normalized(name: str) -> str:
+    """A name as names are compared: case and the number of spaces are no matter.
+
+    >>> normalized(" Sandy  Loam")
+    'sandy loam'
+    """
     return " ".join(name.casefold().split())
 
 
@@ -145,6 +154,7 @@ def _merged(base: CropBlock, change: CropBlock) -> CropBlock:
 
 
 def with_changes(base: SomeBlock | None, change: SomeBlock) -> SomeBlock:
+    """`base` with the fields that `change` gives."""
     if base is None:
         return change
     given = {key: value for key in change.model_fields_set if (value := getattr(change, key)) is not None}
@@ -171,5 +181,6 @@ def _days(stage: StageBlock) -> int:
 
 
 def number(value: float | None) -> float:
+    """A value that is there: the checks saw to it."""
     assert value is not None  # the checks saw to it
     return value

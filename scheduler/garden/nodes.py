@@ -66,6 +66,11 @@ class Broken(Exception):
 
 
 def decoded(data: bytes) -> str:
+    """The text of a file's bytes; raises Broken where they are none, with the line.
+
+    >>> decoded("d\u00fcnn".encode())
+    'd\u00fcnn'
+    """
     start = data[:400]
     nuls = sorted((start[::2].count(0), start[1::2].count(0)))
     if start.startswith((b"\xff\xfe", b"\xfe\xff")) or (nuls[1] > len(start) / 4 > 4 * nuls[0]):

@@ -39,6 +39,11 @@ class Reads:
 
 
 def scalar(value: Any, noun: str, example: str) -> Any:
+    """What was typed, where it is one value; ValueError for a list, keys or nothing at all.
+
+    >>> scalar("80 ft", "a length", "24 m")
+    '80 ft'
+    """
     if value is NOTHING:
         raise ValueError(f'has no value - for example "{example}"')
     kinds = {list: "a list", dict: "keys"}
@@ -48,6 +53,11 @@ def scalar(value: Any, noun: str, example: str) -> Any:
 
 
 def wrong(value: Any, noun: str, example: str, why: str = "") -> ValueError:
+    """The complaint that a value is not what `noun` says.
+
+    >>> str(wrong("forty", "a flow", "5.2 gpm"))
+    '"forty" is not a flow - for example "5.2 gpm"'
+    """
     return ValueError(f'{shown(value)} is not {noun}{why} - for example "{example}"')
 
 
@@ -111,6 +121,7 @@ def seconds(least: float, most: float) -> Reads:
 
 
 def with_unit(value: Any, example: str) -> Any:
+    """What was typed, where it is no bare number; ValueError without a unit."""
     typed = scalar(value, "a duration", example)
     if re.fullmatch(r"[0-9.,]+", str(typed).strip()):
         raise ValueError(f'{shown(typed)} has no unit - for example "{example}"')
@@ -120,6 +131,12 @@ def with_unit(value: Any, example: str) -> Any:
 def whole_number(
     least: int = 1, most: int = 10_000, noun: str = "a whole number", example: str = "6"
 ) -> Reads:
+    """A number without a fraction, from `least` to `most`; thousands may be parted by commas.
+
+    >>> whole_number(1, 2000).read("1,500", "us")
+    1500
+    """
+
     def made(text: str) -> int:
         if not re.fullmatch(r"[1-9][0-9]{0,2}(,[0-9]{3})+|[0-9]{1,9}", text):
             raise ValueError
@@ -136,6 +153,12 @@ def whole_number(
 def some_text(
     noun: str = "a text", example: str = "a name", longest: int = 200, starts: Iterable[str] = ("",)
 ) -> Reads:
+    """A text of at most `longest` letters that begins as one of `starts`.
+
+    >>> some_text("a path", "a.csv").read(" station.csv ", "us")
+    'station.csv'
+    """
+
     def read(value: Any, _: Display) -> str:
         typed = str(scalar(value, noun, example))
         if cut_off := getattr(value, "cut_off", None):
@@ -150,6 +173,12 @@ def some_text(
 
 
 def choice(*words: str) -> Reads:
+    """One of some words, however it is spaced and in whatever case.
+
+    >>> choice("mid-season", "late season").read("Late  Season", "us")
+    'late season'
+    """
+
     def read(value: Any, _: Display) -> str:
         typed = " ".join(str(scalar(value, "a word", words[0])).casefold().split())
         for word in words:
@@ -162,6 +191,12 @@ def choice(*words: str) -> Reads:
 
 
 def some_texts(noun: str, example: str, *, one_will_do: bool = False, least: int = 1) -> Reads:
+    """A list of at least `least` texts; with `one_will_do` a single one may stand without brackets.
+
+    >>> some_texts("a list of texts", "[a]", one_will_do=True).read("--", "us")
+    ('--',)
+    """
+
     def read(value: Any, _: Display) -> tuple[str, ...]:
         items = [value] if one_will_do and not isinstance(value, list) else value
         plain = isinstance(items, list) and not any(isinstance(item, list | dict) for item in items)

@@ -42,6 +42,7 @@ class Block(BaseModel):
 
     @property
     def at(self) -> At:
+        """Where the block stands in its file."""
         return self._at
 
     @model_validator(mode="wrap")
@@ -101,6 +102,7 @@ class Sheet:
         return self._root is None or (isinstance(self._root.value, Word) and self._root.value == "")
 
     def complain(self, at: At, text: str) -> None:
+        """Adds a complaint about what stands at `at`."""
         self._complain_on(at, self.line(at), text)
 
     def _complain_on(self, at: At, line: int, text: str) -> None:

@@ -170,10 +170,12 @@ def _indented(lines: Iterable[str]) -> Iterator[str]:
 
 
 def is_list(annotation: Any) -> bool:
+    """Whether a field holds a list, as an annotation says."""
     return get_origin(annotation) is list or any(is_list(arg) for arg in get_args(annotation))
 
 
 def example_of(info: FieldInfo) -> str:
+    """The example of a setting as it stands in the file; empty where it has none."""
     return str(info.examples[0]) if info.examples else ""
 
 

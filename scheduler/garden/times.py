@@ -15,6 +15,11 @@ from scheduler.units import shown
 
 
 def calendar_date(typed: str) -> date:
+    """A date as year-month-day; ValueError, with a reason where there is one.
+
+    >>> calendar_date("2026-4-20")
+    datetime.date(2026, 4, 20)
+    """
     if not (found := re.fullmatch(r"([0-9]{4})-([0-9]{1,2})-([0-9]{1,2})", typed)):
         raise ValueError
     year, month, day = map(int, found.groups())
@@ -27,6 +32,11 @@ def calendar_date(typed: str) -> date:
 
 
 def time_of_day(typed: str) -> time:
+    """A time of day, of 24 hours or with am and pm; ValueError for anything else.
+
+    >>> time_of_day("6:30 pm")
+    datetime.time(18, 30)
+    """
     pattern = r"([0-9]{1,2})(?::([0-9]{2})(?::00)?)?(?:\s*([ap])\.?m\.?)?"
     found = re.fullmatch(pattern, typed.casefold())
     if not found or not (found[2] or found[3]):
@@ -41,6 +51,7 @@ def time_of_day(typed: str) -> time:
 
 
 def time_zone(value: Any, _: Display) -> str:
+    """The name of a time zone that is known here."""
     name = str(scalar(value, "a time zone", "America/New_York")).strip()
     try:
         return str(ZoneInfo(name))
@@ -50,6 +61,11 @@ def time_zone(value: Any, _: Display) -> str:
 
 
 def stage_days(value: Any, display: Display) -> tuple[int, ...]:
+    """The days of the four stages of a crop.
+
+    >>> stage_days(["20", "30", "20", "10"], "us")
+    (20, 30, 20, 10)
+    """
     if not isinstance(value, list) or len(value) != 4:
         raise ValueError("the days of the four stages are expected - for example [20, 30, 20, 10]")
     days = tuple(whole_number(0, 1000).read(item, display) for item in value)
@@ -62,6 +78,11 @@ WEEKDAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturd
 
 
 def watering_days(value: Any, _: Display) -> WateringDays:
+    """The days on which water may run: all, even, odd, or weekdays (Monday is 0).
+
+    >>> sorted(watering_days(["mon", "Saturday"], "us").weekdays)
+    [0, 5]
+    """
     word = value.casefold() if isinstance(value, str) else None
     kinds: dict[str | None, Literal["all", "even", "odd"]] = {"all": "all", "even": "even", "odd": "odd"}
     if word in kinds:
@@ -83,6 +104,11 @@ def _weekday(item: Any) -> int:
 
 
 def whole_days(typed: str) -> int:
+    """A number of days, 1 to 366, with or without its unit; ValueError for a part of a day.
+
+    >>> whole_days("2"), whole_days("48 h")
+    (2, 2)
+    """
     minutes = units.read("duration", f"{typed} d" if typed.isdecimal() else typed, display="us")
     days, rest = divmod(minutes, 1440)
     if rest or not 1 <= days <= 366:

@@ -29,6 +29,7 @@ def check_hardware(sheet: Sheet, garden: GardenBlock) -> None:
 
 
 def check_valve(sheet: Sheet, valve: ValveBlock) -> None:
+    """Complains about one valve, a zone's or the master valve."""
     exactly_one(sheet, valve.at, valve.one_of)
     if valve.by_hand is False:
         sheet.complain((*valve.at, "by_hand"), "only true makes sense - or leave it out")

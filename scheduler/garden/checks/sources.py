@@ -16,6 +16,7 @@ from scheduler.weather import services
 
 
 def check_sources(sheet: Sheet, garden: GardenBlock) -> None:
+    """One kind each, none twice, each with settings that its reader can work with."""
     seen: dict[str, SourceBlock] = {}
     for source in (garden.weather.sources if garden.weather else None) or ():
         one = exactly_one(sheet, source.at, source.one_of)

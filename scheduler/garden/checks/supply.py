@@ -14,6 +14,7 @@ from scheduler.units import shown
 
 
 def check_supply(sheet: Sheet, garden: GardenBlock) -> None:
+    """Complains about the supply; says nothing of one that was wrong itself."""
     supply = garden.supply
     if not supply.at:
         return  # a stand-in

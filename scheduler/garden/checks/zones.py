@@ -22,6 +22,7 @@ from scheduler.garden.sheet import Sheet
 
 
 def check_zone(sheet: Sheet, garden: GardenBlock, book: CropBook, name: str, zone: ZoneBlock) -> None:
+    """Complains about one zone and what grows in it."""
     if not name.strip() or len(name) > 60:
         sheet.complain(zone.at, "a zone needs a name of 1 to 60 letters")
     tapes = sheet.keys_at(("tapes",))
