@@ -26,6 +26,7 @@ from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
 from scheduler.core.quality.checks import examine
 from scheduler.core.quality.remarks import remarks
 from scheduler.core.uncertainty.sources import FORECAST_SHARE, SMALL_ET0_MM
+from scheduler.core.week.inputs import SoilAhead
 from scheduler.core.week.problem import DAYS
 from scheduler.model import Garden, WeatherDays
 from scheduler.planning.day_rules import rules_from, supply_on
@@ -71,7 +72,7 @@ class Planner:
     def __call__(self, dawn: Dawn) -> Minutes:
         week = week_ahead(
             dawn.garden, dawn.garden.zones, dawn.terms, dawn.day, dawn.need, dawn.today,
-            used_l=dawn.used_l, rain_chance=dawn.chance, etc_sd=dawn.etc_sd,
+            used_l=dawn.used_l, soil=SoilAhead(dawn.chance, etc_sd=dawn.etc_sd),
         )  # fmt: skip
         _, plan = planned(week, seconds=self.seconds, solver=self.solver, why_short=False)
         self.methods[plan.method] += 1

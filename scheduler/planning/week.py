@@ -19,7 +19,7 @@ from scheduler.core.balance.terms import Terms
 from scheduler.core.hours.rules import apart_zones, period_caps
 from scheduler.core.hours.runs import Ask, ValveAsk, minutes_between, timed_runs
 from scheduler.core.week.advice import Remedy, remedies
-from scheduler.core.week.inputs import week_of
+from scheduler.core.week.inputs import Calendar, SoilAhead, SupplyAhead, week_of
 from scheduler.core.week.outcome import may_wait, terms_of
 from scheduler.core.week.plan import plan_week, rule_fits
 from scheduler.core.week.problem import DAYS, Busy, Week, WeekPlan
@@ -76,24 +76,29 @@ def week_ahead(
     today: date,
     *,
     used_l: Mapping[date, float],
-    rain_chance: Share,
-    **known: Any,
+    soil: SoilAhead,
+    earliest: float = 0.0,
+    busy: Sequence[Busy] = (),
+    ready: Minutes | None = None,
 ) -> Week:
     """The week from `day` of `terms` on, which is the date `today`.
 
-    used_l: litres by date, of this month so far; known: what else `week_of` takes.
+    used_l: litres by date, of this month so far; earliest, busy, ready: of today, as in `Calendar` and
+    `SupplyAhead`.
     """
     rules = rules_from(garden.supply, today, DAYS)
-    window = np.array([rule.minutes(garden.location.timezone) for rule in rules])
-    names = [zone.name for zone in zones]
-    ky = np.array([*(yield_response(s.planting.crop.name) for s in terms.stands), 1.0])
     count = min(DAYS, len(terms.stand) - day)
-    week = week_of(
-        zones, terms, day, need,
-        window=window, usable_lpm=garden.supply.usable_lpm, rain_chance=rain_chance,
-        ky=ky[terms.stand[day : day + count]], caps=period_caps(rules[:count], used_l),
-        apart=apart_zones(restrictions_of(garden.supply), names), finish=garden.finish, **known,
-    )  # fmt: skip
+    ky = np.array([*(yield_response(s.planting.crop.name) for s in terms.stands), 1.0])
+    window = np.array([rule.minutes(garden.location.timezone) for rule in rules])
+    supply = SupplyAhead(
+        garden.supply.usable_lpm,
+        caps=period_caps(rules[:count], used_l),
+        apart=apart_zones(restrictions_of(garden.supply), [zone.name for zone in zones]),
+        busy=busy,
+        ready=ready,
+    )
+    soil = replace(soil, ky=ky[terms.stand[day : day + count]])
+    week = week_of(zones, terms, day, need, soil, supply, Calendar(window, earliest, garden.finish))
     return _none_left_dry(week, need)
 
 
@@ -139,42 +144,64 @@ def look_ahead(
 ) -> tuple[Outlook, Schedule]:
     """The week planned, and today's part of it as runs; `kept`: today's runs already answered for."""
     window = rules_from(garden.supply, facts.day)[0].window(garden.location.timezone)
-    i, today = live.et_offset + live.today, live.today
-    count = min(DAYS, len(live.rain_mm) - today)
-    chance = facts.weather.rain_chance_pct[i : i + count] / 100
+    begin, count = window[0], min(DAYS, len(live.rain_mm) - live.today)
     etc_sd, rain_sd = forecast_doubt(live, count)
-    begin = window[0]
     mid_morning = now.astimezone(begin.tzinfo).date() == facts.day
-    given = {a.zone for a in facts.applied if a.day == facts.day and a.net_mm > 0}
-    given |= {run.zone for run in facts.in_hand()}
     week = week_ahead(
-        garden, facts.zones, live.terms, today, need, facts.day,
-        used_l=facts.liters_by_day(), rain_chance=chance,
-        rain_so_far_mm=facts.rain_so_far_mm or 0.0, rain_mm=live.rain_mm[today : today + count],
-        given_today=np.array([zone.name in given for zone in facts.zones], dtype=bool),
-        held=_held(facts, count), deficit_sd=live.deficit_sd, etc_sd=etc_sd,
+        garden, facts.zones, live.terms, live.today, need, facts.day,
+        used_l=facts.liters_by_day(),
+        soil=_soil_ahead(facts, live, count, etc_sd),
         earliest=max(minutes_between(begin, now), 0.0) if mid_morning else 0.0,
-        busy=[
-            Busy(minutes_between(begin, run.start), minutes_between(begin, run.stop), run.flow_lpm)
-            for run in kept
-            if run.stop.timestamp() > now.timestamp()
-        ],
+        busy=_busy(kept, begin, now),
         ready=_rested(facts.zones, kept, begin),
     )  # fmt: skip
     spread = np.sqrt(live.deficit_sd**2 + np.cumsum(etc_sd**2 + rain_sd**2, axis=0))
-    week, plan = planned(week, seconds=SOLVER_SECONDS)
-    outlook = Outlook(
+    outlook = _outlook(facts, live, *planned(week, seconds=SOLVER_SECONDS), spread)
+    runs = _runs(facts, outlook, kept, begin)
+    return outlook, Schedule(facts.day, *window, (*kept, *runs), _unmet(garden, outlook))
+
+
+def _outlook(facts: Facts, live: Live, week: Week, plan: WeekPlan, spread: Mm) -> Outlook:
+    i, today = live.et_offset + live.today, live.today
+    rain = np.where(live.rain_missing, np.nan, live.rain_mm)
+    return Outlook(
         first=facts.day,
         week=week,
         plan=plan,
         sd=np.minimum(spread, week.taw / 2),
-        rain_mm=np.where(live.rain_missing, np.nan, live.rain_mm)[today : today + count],
-        rain_chance=chance,
-        et0_mm=live.et.et0_mm[i : i + count],
+        rain_mm=rain[today : today + len(spread)],
+        rain_chance=_chance(facts, live, len(spread)),
+        et0_mm=live.et.et0_mm[i : i + len(spread)],
         ample=ample_minutes(week),
     )
-    runs = _runs(facts, outlook, kept, begin)
-    return outlook, Schedule(facts.day, *window, (*kept, *runs), _unmet(garden, outlook))
+
+
+def _chance(facts: Facts, live: Live, count: int) -> Share:
+    i = live.et_offset + live.today
+    return np.asarray(facts.weather.rain_chance_pct[i : i + count] / 100)
+
+
+def _soil_ahead(facts: Facts, live: Live, count: int, etc_sd: Mm) -> SoilAhead:
+    given = {a.zone for a in facts.applied if a.day == facts.day and a.net_mm > 0}
+    given |= {run.zone for run in facts.in_hand()}
+    return SoilAhead(
+        rain_chance=_chance(facts, live, count),
+        rain_so_far_mm=facts.rain_so_far_mm or 0.0,
+        rain_mm=live.rain_mm[live.today : live.today + count],
+        given_today=np.array([zone.name in given for zone in facts.zones], dtype=bool),
+        held=_held(facts, count),
+        deficit_sd=live.deficit_sd,
+        etc_sd=etc_sd,
+    )
+
+
+def _busy(kept: Sequence[Run], begin: datetime, now: datetime) -> list[Busy]:
+    """Today's runs that are facts and not over yet."""
+    return [
+        Busy(minutes_between(begin, run.start), minutes_between(begin, run.stop), run.flow_lpm)
+        for run in kept
+        if run.stop.timestamp() > now.timestamp()
+    ]
 
 
 def forecast_doubt(live: Live, count: int) -> tuple[Mm, Mm]:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scheduler.core.balance.need import Morning, need_today
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.terms import terms
-from scheduler.core.week.inputs import week_of
+from scheduler.core.week.inputs import Calendar, SoilAhead, SupplyAhead, week_of
 from scheduler.core.week.plan import plan_week
 from scheduler.model import Garden
 
@@ -24,7 +24,7 @@ SOME = settings(
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
 )
 ALL_DAY = 24 * 60.0
-AMPLE = {"window": np.full(7, ALL_DAY), "usable_lpm": 1e6}
+HOURS = np.full(7, ALL_DAY)
 
 
 @SOME
@@ -51,7 +51,8 @@ def test_water_to_spare_is_the_plain_rule(garden: Garden, day: int, et0: float, 
         forecast_rain_mm=np.zeros(7), rain_chance=np.zeros(7), days_to_next_morning=1, held=held,
     )  # fmt: skip
     need = need_today(laid_out, day, deficit, morning, RefillRule.of(garden.zones))
-    ahead = week_of(garden.zones, laid_out, day, need, rain_chance=np.zeros(7), held=held, **AMPLE)
+    soil = SoilAhead(np.zeros(7), held=held)
+    ahead = week_of(garden.zones, laid_out, day, need, soil, SupplyAhead(1e6), Calendar(HOURS))
     ahead = replace(ahead, valve_cap=np.full(ahead.valves, 1e5))
     plan = plan_week(ahead, solver=False)
     np.testing.assert_array_equal(plan.minutes[0], np.minimum(need.minutes, ALL_DAY))

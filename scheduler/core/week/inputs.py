@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -14,96 +16,144 @@ from scheduler.core.week.problem import DAYS, Busy, Finish, Week
 from scheduler.model import Zone
 
 
+@dataclass(frozen=True, slots=True)
+class SoilAhead:
+    """What a morning knows of crops, rain and doubt beside the terms of the balance."""
+
+    rain_chance: Share  # (day,) 0..1; nan where no source says: such rain is not counted on
+    rain_so_far_mm: float = 0.0  # since midnight, of today's `rain_mm`
+    rain_mm: Mm | None = None  # (day,) the rain in the terms
+    given_today: BoolArray | None = None  # (zone,) has had water this morning: no settling run is due
+    held: BoolArray | None = None  # (day, zone) or (zone,)
+    deficit_sd: Mm | None = None  # (zone,)
+    etc_sd: Mm | None = None  # (day, zone)
+    ky: FloatArray | None = None  # (day, zone) or (zone,); 1 where left out
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyAhead:
+    """What the supply can feed, and what else runs on it today."""
+
+    usable_lpm: float
+    caps: Sequence[PeriodCap] = ()
+    apart: Sequence[Sequence[int]] = ()  # groups of zones of which no two run at one time
+    busy: Sequence[Busy] = ()
+    ready: Minutes | None = None  # (valve,) minute of today's hours before which a valve has to rest
+
+
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """When water may run."""
+
+    window: Minutes  # (day,) length of the watering hours; 0 where no water is allowed
+    earliest: float = 0.0  # minute of today's hours before which nothing starts
+    finish: Finish = "late"
+
+
 def week_of(
     zones: Sequence[Zone],
     terms: Terms,
     day: int,
     need: Need,
-    *,
-    window: Minutes,
-    usable_lpm: float,
-    rain_chance: Share,
-    rain_so_far_mm: float = 0.0,
-    rain_mm: Mm | None = None,
-    given_today: BoolArray | None = None,
-    held: BoolArray | None = None,
-    deficit_sd: Mm | None = None,
-    etc_sd: Mm | None = None,
-    ky: FloatArray | None = None,
-    caps: Sequence[PeriodCap] = (),
-    apart: Sequence[Sequence[int]] = (),
-    earliest: float = 0.0,
-    ready: Minutes | None = None,
-    busy: Sequence[Busy] = (),
-    finish: Finish = "late",
+    soil: SoilAhead,
+    supply: SupplyAhead,
+    calendar: Calendar,
 ) -> Week:
-    """The days from `day` on, as many as `window` has and `terms` covers.
+    """The days from `day` of `terms` on: as many as both `terms` and the calendar cover, 7 at most.
 
-    window: (day,) minutes, 0 where no water is allowed.  rain_chance: (day,), nan where no source says: such
-    rain is not counted on.  rain_so_far_mm, rain_mm (day,): what fell since midnight, of the rain in `terms`
-    today.  given_today: (zone,) has had water this morning, so that no settling run is due.  ky: (day, zone)
-    or (zone,), 1 where left out.  `need` gives today's deficit, RAW and trigger as the morning sees them.
+    `need` gives today's deficit, RAW and trigger as the morning sees them.
     """
-    count = min(len(window), terms.etc.shape[0] - day, DAYS)
-    ahead = slice(day, day + count)
-    shape = (count, len(zones))
-
-    def table(values: FloatArray | None, elsewhere: float) -> FloatArray:
-        filled = np.full(shape, elsewhere) if values is None else np.broadcast_to(values, shape)
-        return np.array(filled, dtype=np.float64)
-
-    standing = terms.standing[ahead]
-    raw, trigger = terms.raw[ahead].copy(), terms.trigger[ahead].copy()
-    raw[0] = np.where(np.isfinite(need.raw), need.raw, BARE_TAW_MM / 2)
-    trigger[0] = np.where(standing[0], need.trigger, np.inf)
-    rain = terms.rain_eff[ahead].copy()
-    if rain_mm is not None and rain_mm[0] > 0:
-        rain[0] *= max(rain_mm[0] - rain_so_far_mm, 0.0) / rain_mm[0]
-    settle = np.zeros(shape) if terms.settle is None else terms.settle[ahead].copy()
-    if given_today is not None:
-        settle[0, given_today] = 0.0
-    begins = np.zeros(shape, dtype=bool)
-    for begin, zone in terms.begins:
-        if day < begin < day + count:  # today's is already held to its TAW
-            begins[begin - day, zone] = True
+    count = min(len(calendar.window), terms.etc.shape[0] - day, DAYS)
     keys = list(dict.fromkeys(zone.valve.key for zone in zones))
-    flow = np.array([*(s.delivery.flow_lpm for s in terms.stands), 0.0])
-    chance = np.nan_to_num(np.asarray(rain_chance[:count], dtype=np.float64), nan=0.0)
-    none = np.inf
     return Week(
         zones=tuple(zone.name for zone in zones),
         valve=np.array([keys.index(zone.valve.key) for zone in zones], dtype=np.int64),
-        deficit=need.deficit_now.copy(),
-        deficit_sd=np.zeros(len(zones)) if deficit_sd is None else deficit_sd,
-        standing=standing,
-        begins=begins,
-        taw=terms.taw[ahead],
-        raw=raw,
-        trigger=trigger,
-        etc=terms.etc[ahead],
-        etc_sd=table(etc_sd, 0.0),
-        rain_eff=rain,
-        rain_chance=np.tile(chance[:, None], (1, len(zones))),
-        net_per_minute=1 / terms.minutes_per_mm[ahead],
-        flow_lpm=flow[terms.stand[ahead]],
-        ky=table(ky, 1.0),
-        settle=settle,
-        held=np.zeros(shape, dtype=bool) if held is None else np.broadcast_to(held, shape),
-        fill=np.array([zone.fill_time_minutes for zone in zones]),
-        shortest=np.array([zone.shortest_run_minutes for zone in zones]),
-        longest=np.array([zone.longest_run_minutes or none for zone in zones], dtype=np.float64),
-        leave_room=np.array([zone.leave_room_mm for zone in zones]),
-        longest_pulse=np.array([zone.longest_pulse_minutes or none for zone in zones], dtype=np.float64),
-        pulse_rest=np.array([zone.pulse_rest_minutes for zone in zones]),
-        valve_cap=np.array(
+        **_of_soil(terms, slice(day, day + count), need, soil),
+        **_of_zones(zones, keys),
+        window=np.asarray(calendar.window[:count], dtype=np.float64),
+        earliest=calendar.earliest,
+        finish=calendar.finish,
+        usable_lpm=supply.usable_lpm,
+        caps=tuple(supply.caps),
+        apart=tuple(tuple(group) for group in supply.apart),
+        busy=tuple(supply.busy),
+        ready=supply.ready,
+    )
+
+
+def _of_soil(terms: Terms, ahead: slice, need: Need, soil: SoilAhead) -> dict[str, Any]:
+    shape = terms.etc[ahead].shape
+    flow = np.array([*(s.delivery.flow_lpm for s in terms.stands), 0.0])
+    chance = np.nan_to_num(np.asarray(soil.rain_chance[: shape[0]], dtype=np.float64), nan=0.0)
+    raw, trigger = _thresholds(terms, ahead, need)
+    return {
+        "deficit": need.deficit_now.copy(),
+        "deficit_sd": np.zeros(shape[1]) if soil.deficit_sd is None else soil.deficit_sd,
+        "standing": terms.standing[ahead],
+        "begins": _begins(terms, ahead, shape),
+        "taw": terms.taw[ahead],
+        "raw": raw,
+        "trigger": trigger,
+        "etc": terms.etc[ahead],
+        "etc_sd": _table(soil.etc_sd, 0.0, shape),
+        "rain_eff": _rain_to_come(terms, ahead, soil),
+        "rain_chance": np.tile(chance[:, None], (1, shape[1])),
+        "net_per_minute": 1 / terms.minutes_per_mm[ahead],
+        "flow_lpm": flow[terms.stand[ahead]],
+        "ky": _table(soil.ky, 1.0, shape),
+        "settle": _settling(terms, ahead, soil),
+        "held": np.zeros(shape, dtype=bool) if soil.held is None else np.broadcast_to(soil.held, shape),
+    }
+
+
+def _table(values: FloatArray | None, elsewhere: float, shape: tuple[int, ...]) -> FloatArray:
+    filled = np.full(shape, elsewhere) if values is None else np.broadcast_to(values, shape)
+    return np.array(filled, dtype=np.float64)
+
+
+def _thresholds(terms: Terms, ahead: slice, need: Need) -> tuple[Mm, Mm]:
+    """RAW and trigger, those of today as the morning decides by them."""
+    raw, trigger = terms.raw[ahead].copy(), terms.trigger[ahead].copy()
+    raw[0] = np.where(np.isfinite(need.raw), need.raw, BARE_TAW_MM / 2)
+    trigger[0] = np.where(terms.standing[ahead][0], need.trigger, np.inf)
+    return raw, trigger
+
+
+def _begins(terms: Terms, ahead: slice, shape: tuple[int, ...]) -> BoolArray:
+    begins = np.zeros(shape, dtype=bool)
+    for begin, zone in terms.begins:
+        if ahead.start < begin < ahead.stop:  # today's is already held to its TAW
+            begins[begin - ahead.start, zone] = True
+    return begins
+
+
+def _rain_to_come(terms: Terms, ahead: slice, soil: SoilAhead) -> Mm:
+    rain = terms.rain_eff[ahead].copy()
+    if soil.rain_mm is not None and soil.rain_mm[0] > 0:
+        rain[0] *= max(soil.rain_mm[0] - soil.rain_so_far_mm, 0.0) / soil.rain_mm[0]
+    return rain
+
+
+def _settling(terms: Terms, ahead: slice, soil: SoilAhead) -> Minutes:
+    if terms.settle is None:
+        return np.zeros(terms.etc[ahead].shape)
+    settle = terms.settle[ahead].copy()
+    if soil.given_today is not None:
+        settle[0, soil.given_today] = 0.0
+    return settle
+
+
+def _of_zones(zones: Sequence[Zone], keys: Sequence[str]) -> dict[str, Any]:
+    """The grower's limits of each zone, and of each valve."""
+    none = np.inf
+    return {
+        "fill": np.array([zone.fill_time_minutes for zone in zones]),
+        "shortest": np.array([zone.shortest_run_minutes for zone in zones]),
+        "longest": np.array([zone.longest_run_minutes or none for zone in zones], dtype=np.float64),
+        "leave_room": np.array([zone.leave_room_mm for zone in zones]),
+        "longest_pulse": np.array([zone.longest_pulse_minutes or none for zone in zones], dtype=np.float64),
+        "pulse_rest": np.array([zone.pulse_rest_minutes for zone in zones]),
+        "valve_cap": np.array(
             [min(zone.valve.cap_minutes for zone in zones if zone.valve.key == key) for key in keys]
         ),
-        window=np.asarray(window[:count], dtype=np.float64),
-        usable_lpm=usable_lpm,
-        caps=tuple(caps),
-        apart=tuple(tuple(group) for group in apart),
-        earliest=earliest,
-        ready=ready,
-        busy=tuple(busy),
-        finish=finish,
-    )
+    }
