@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from supply.plots import plot, plot_text
 
 from scheduler.core.system import upkeep
-from scheduler.core.system.upkeep import Chore, chores_due, crop_cycles_used, flush_flow, last_noted
+from scheduler.core.system.upkeep import chores_due, crop_cycles_used, flush_flow, last_noted
 from scheduler.model import Garden, Note
+from scheduler.pages.chores import words_of
 
 GALLON_L = 3.785411784
 INCH = 0.0254
@@ -34,15 +35,13 @@ def due(
     noted: Mapping[tuple[str, str | None], str] | None = None,
     watered: Mapping[str, Collection[date]] | None = None,
     tmin: Mapping[str, float] | None = None,
-    **say: Any,
-) -> list[Chore]:
+) -> list[Any]:
     found = chores_due(
         garden,
         date.fromisoformat(day),
         noted={key: date.fromisoformat(when) for key, when in (noted or {}).items()},  # type: ignore[misc]
         watered=watered or {},
         tmin_ahead_c={date.fromisoformat(when): c for when, c in (tmin or {}).items()},
-        **say,
     )
     return [chore for chore in found if chore.kind == kind]
 
@@ -97,7 +96,8 @@ def test_thirty_dry_days_begin_a_new_season_of_flushing() -> None:
     water = {"beds": [*days("2026-05-01", 10), date(2026, 6, 9)]}  # 30 days after 10 May
     noted = {("flush", "beds"): "2026-05-02"}
     (chore,) = [c for c in due("flush", "2026-06-09", watered=water, noted=noted) if c.zone == "beds"]
-    assert (chore.due, chore.why) == (date(2026, 6, 9), "watering season begins (2026-06-09)")
+    assert (chore.due, chore.days) == (date(2026, 6, 9), None)
+    assert words_of(chore, "us").why == "watering season begins (2026-06-09)"
 
 
 def test_no_flush_where_nothing_stands() -> None:
@@ -110,19 +110,19 @@ def test_how_many_lines_can_be_flushed_at_once() -> None:
 
     3.04 gpm is left, an open 5/8 in end takes 0.956 gpm: three ends.  With 3 gpm usable 2.04 is left: two.
     """
-    say = {"say_flow": lambda lpm: f"{lpm / GALLON_L:.2f} gpm"}
     water = {"beds": days("2026-05-01", 1)}
     garden = _hold_beds_flow(GARDEN, 0.96 * GALLON_L)
-    (chore,) = due("flush", "2026-05-01", garden=garden, watered=water, **say)
-    assert chore.how == "open at most 3 ends at a time: each needs 0.96 gpm; close when it runs clear"
-    assert chore.figures["flush_lpm"] == pytest.approx(0.956 * GALLON_L, abs=0.01)
+    (chore,) = due("flush", "2026-05-01", garden=garden, watered=water)
+    how = "open at most 3 ends at a time: each needs 0.96 gpm; close when it runs clear"
+    assert words_of(chore, "us").how == how
+    assert chore.flow.end_lpm == pytest.approx(0.956 * GALLON_L, abs=0.01)
     less = replace(garden, supply=replace(garden.supply, flow_lpm=3.75 * GALLON_L))
-    (chore,) = due("flush", "2026-05-01", garden=less, watered=water, **say)
-    assert chore.figures["lines_at_once"] == 2
+    (chore,) = due("flush", "2026-05-01", garden=less, watered=water)
+    assert chore.flow.lines_at_once == 2
     little = replace(garden, supply=replace(garden.supply, flow_lpm=1.5 * GALLON_L))
-    (chore,) = due("flush", "2026-05-01", garden=little, watered=water, **say)
-    assert chore.figures["lines_at_once"] == 0
-    assert "shut some rows off" in chore.how
+    (chore,) = due("flush", "2026-05-01", garden=little, watered=water)
+    assert chore.flow.lines_at_once == 0
+    assert "shut some rows off" in words_of(chore, "us").how
 
 
 def _hold_beds_flow(garden: Garden, flow_lpm: float) -> Garden:
@@ -134,8 +134,8 @@ def _hold_beds_flow(garden: Garden, flow_lpm: float) -> Garden:
 
 def test_lines_without_a_known_diameter_get_no_invented_flow() -> None:
     (side,) = [c for c in due("flush", "2026-05-12") if c.zone == "side"]
-    assert side.figures == {}
-    assert "tapes.thick.inside_diameter" in side.how
+    assert side.flow is None
+    assert "tapes.thick.inside_diameter" in words_of(side, "us").how
 
 
 # --- filter --------------------------------------------------------------------------------------
@@ -148,7 +148,7 @@ def test_filter_every_14_days_of_watering_since_the_last_rinse() -> None:
     assert not due("filter", "2026-06-02", watered=water, noted=noted)
     (chore,) = due("filter", "2026-06-05", watered=water, noted=noted)
     assert (chore.due, chore.overdue_days, chore.zone) == (date(2026, 6, 3), 2, None)
-    assert "16 days of watering; last noted 2026-05-20" in chore.why
+    assert "16 days of watering; last noted 2026-05-20" in words_of(chore, "us").why
 
 
 def test_filter_counts_from_the_first_water_without_a_note() -> None:
@@ -210,8 +210,8 @@ def test_tape_is_past_its_crops_with_the_third() -> None:
     assert not due("tape", "2027-03-17", garden=garden)
     (ahead,) = due("tape", "2027-03-18", garden=garden)  # 14 days before
     assert (ahead.zone, ahead.due, ahead.overdue_days) == ("beds", date(2027, 4, 1), 0)
-    assert (ahead.what, ahead.level) == ("lay new tape", "look")
-    assert "lettuce (2027-04-01)" in ahead.why
+    assert (words_of(ahead, "us").what, ahead.level) == ("lay new tape", "look")
+    assert "lettuce (2027-04-01)" in words_of(ahead, "us").why
     (late,) = due("tape", "2027-04-11", garden=garden)
     assert (late.due, late.overdue_days, late.level) == (date(2027, 4, 1), 10, "info")
 
@@ -258,8 +258,8 @@ def test_drain_before_the_first_frost_night() -> None:
     tmin = {"2026-11-01": 4.0, "2026-11-02": 1.5, "2026-11-03": -0.5, "2026-11-04": -6.0}
     (chore,) = due("drain", "2026-11-01", tmin=tmin)
     assert (chore.due, chore.level, chore.overdue_days) == (date(2026, 11, 2), "look", 0)
-    assert "2026-11-03" in chore.why
-    assert chore.figures == {"tmin_c": -0.5}
+    assert "2026-11-03" in words_of(chore, "us").why
+    assert chore.tmin_c == -0.5
 
 
 @pytest.mark.parametrize(
@@ -285,10 +285,8 @@ def test_drained_is_drained_until_water_runs_again() -> None:
 
 
 def test_temperatures_in_the_growers_words() -> None:
-    (chore,) = due(
-        "drain", "2026-11-01", tmin={"2026-11-02": 0.0}, say_temperature=lambda c: f"{c * 1.8 + 32:.0f} F"
-    )
-    assert chore.why == "frost forecast for 2026-11-02: 32 F"
+    (chore,) = due("drain", "2026-11-01", tmin={"2026-11-02": 0.0})
+    assert words_of(chore, "us").why == "frost forecast for 2026-11-02: 32 F"
 
 
 # --- notes, and all together ---------------------------------------------------------------------

@@ -8,10 +8,10 @@ a winter without water leaves no filter overdue by five months.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Literal, cast, get_args
+from typing import ClassVar, Literal, NamedTuple, cast, get_args
 
 from scheduler.core.balance.terms import Stand, stands
 from scheduler.core.hydraulics.pipes import flow_at_velocity
@@ -53,20 +53,67 @@ FLUSH_BASIS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Chore:
-    """One chore that is due (or, `level` "info", soon will be), in pieces from which a sentence is made."""
+    """One chore that is due or, `level` "info", soon will be; each kind carries what it was judged by."""
 
-    kind: ChoreKind
-    what: str  # "rinse the filter"
-    why: str  # "20 days of watering since 2026-05-01"
-    how: str  # one line of help, may be empty
+    kind: ClassVar[ChoreKind]
     due: date
     overdue_days: int  # 0 on the due date and before
     basis: str  # where the interval comes from
     zone: str | None = None
     level: Literal["info", "look"] = "look"
-    figures: Mapping[str, float] = field(default_factory=dict)  # SI, the unit in each name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TapeChore(Chore):
+    kind: ClassVar[ChoreKind] = "tape"
+    laid: date
+    crop_cycles: float  # crops that the tape lasts
+    crops: int  # that it has carried, the one too many among them
+    crop: str  # planted on `due`: the one too many
+    ahead: bool  # that planting is still to come
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilterChore(Chore):
+    kind: ClassVar[ChoreKind] = "filter"
+    days: int  # of watering since the last rinse
+    last: date | None  # noted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BucketChore(Chore):
+    kind: ClassVar[ChoreKind] = "bucket"
+    since: date  # last timing, or the first water known
+    last: date | None  # noted
+
+
+@dataclass(frozen=True, slots=True)
+class FlushFlow:
+    """How many ends may be open at once, while the zone's rows all go on dripping; 0: not even one."""
+
+    end_lpm: float  # each open end needs
+    zone_lpm: float
+    usable_lpm: float
+    lines_at_once: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlushChore(Chore):
+    kind: ClassVar[ChoreKind] = "flush"
+    days: int | None  # of watering since the last flush; None: the season begins
+    since: date  # that flush, or the season's begin
+    tape: str
+    flow: FlushFlow | None  # None: the tape's inside diameter is not known
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrainChore(Chore):
+    kind: ClassVar[ChoreKind] = "drain"
+    night: date
+    tmin_c: float
+    frost: bool  # False: near frost
 
 
 def flush_flow(inside_diameter_m: float, velocity_m_s: float = FLUSH_M_S) -> float:
@@ -126,8 +173,6 @@ def chores_due(
     noted: Noted,
     watered: Mapping[str, Collection[date]],
     tmin_ahead_c: Mapping[date, float],
-    say_flow: Callable[[float], str] = "{:.1f} L/min".format,
-    say_temperature: Callable[[float], str] = "{:.0f} C".format,
 ) -> list[Chore]:
     """All chores due on `day`, the longest overdue first.
 
@@ -135,15 +180,14 @@ def chores_due(
     noted: last date of each chore, see `last_noted`; dates after `day` are ignored.
     watered: by zone, the local dates on which it got water, in any order.
     tmin_ahead_c: forecast minimum by date, degC; nan = unknown.  Dates before `day` are ignored.
-    say_flow, say_temperature: L/min and degC in the grower's words.
     """
     job = _Job(garden, day, noted, watered)
     chores = [
         *job.tape(),
         *job.filter(),
         *job.bucket(),
-        *job.flush(say_flow),
-        *job.drain(tmin_ahead_c, say_temperature),
+        *job.flush(),
+        *job.drain(tmin_ahead_c),
     ]
     return sorted(chores, key=lambda chore: (-chore.overdue_days, chore.due, chore.kind, chore.zone or ""))
 
@@ -159,6 +203,12 @@ def _stretch(dates: Iterable[date], day: date) -> tuple[date, date] | None:
             break
         first = when
     return first, known[-1]
+
+
+class _FlushDue(NamedTuple):
+    due: date
+    since: date
+    days: int | None
 
 
 class _Job:
@@ -197,20 +247,17 @@ class _Job:
             if not ahead and zone.name not in growing:
                 continue  # nothing to be done for it before the next planting
             due = worn[0].planted
-            crops = "1 crop" if lasts == 1 else f"{lasts:g} crops"
-            yield Chore(
-                kind="tape",
-                what="lay new tape" if ahead else "the tape is past its crops",
-                why=f"laid {since}, it lasts {crops}; {worn[0].crop.name} ({due}) is one more",
-                how=f"before planting; then: rowwater note tape {zone.name}"
-                if ahead
-                else "look for leaks and dry ends; new tape before the next crop",
+            yield TapeChore(
                 due=due,
                 overdue_days=self._overdue(due),
                 basis="crop_cycles of the tape in garden.yaml",
                 zone=zone.name,
                 level="look" if ahead else "info",
-                figures={"crop_cycles": lasts, "crops": float(used[zone.name])},
+                laid=since,
+                crop_cycles=lasts,
+                crops=used[zone.name],
+                crop=worn[0].crop.name,
+                ahead=bool(ahead),
             )
 
     def filter(self) -> Iterable[Chore]:
@@ -220,16 +267,12 @@ class _Job:
         since = max(stretch[0], self._last("filter") or stretch[0])
         due = since + timedelta(days=FILTER_EVERY_DAYS)
         if due <= self._day:
-            last = self._last("filter")
-            noted = f"last noted {last}" if last else "no rinse noted yet"
-            yield Chore(
-                kind="filter",
-                what="rinse the filter",
-                why=f"{(self._day - since).days} days of watering; {noted}",
-                how="close the supply and let the pressure off first; afterwards: rowwater note filter",
+            yield FilterChore(
                 due=due,
                 overdue_days=self._overdue(due),
                 basis=f"every {FILTER_EVERY_DAYS} days of watering: {NO_SOURCE}",
+                days=(self._day - since).days,
+                last=self._last("filter"),
             )
 
     def bucket(self) -> Iterable[Chore]:
@@ -240,37 +283,31 @@ class _Job:
             return
         due = since + timedelta(days=BUCKET_GOOD_FOR_DAYS)
         if due <= self._day:
-            yield Chore(
-                kind="bucket",
-                what="time the bucket again",
-                why=f"last timed {since}" if last else f"no timing noted since watering began, {since}",
-                how="rowwater bucket --volume 5gal --time 58s; afterwards: rowwater note chore bucket",
+            yield BucketChore(
                 due=due,
                 overdue_days=self._overdue(due),
                 basis=f"once a season, {BUCKET_GOOD_FOR_DAYS} days: {NO_SOURCE}",
+                since=since,
+                last=last,
             )
 
-    def flush(self, say_flow: Callable[[float], str]) -> Iterable[Chore]:
+    def flush(self) -> Iterable[Chore]:
         for zone, stand in self._standing:
-            last = self._last("flush", zone.name)
-            found = self._flush_due(zone, stand, last)
-            if found is None or found[0] > self._day:
+            found = self._flush_due(zone, stand, self._last("flush", zone.name))
+            if found is None or found.due > self._day:
                 continue
-            due, why = found
-            how, figures = self._flush_help(zone, stand, say_flow)
-            yield Chore(
-                kind="flush",
-                what="flush the tape lines",
-                why=why,
-                how=how,
-                due=due,
-                overdue_days=self._overdue(due),
+            yield FlushChore(
+                due=found.due,
+                overdue_days=self._overdue(found.due),
                 basis=FLUSH_BASIS,
                 zone=zone.name,
-                figures=figures,
+                days=found.days,
+                since=found.since,
+                tape=zone.tape.name,
+                flow=self._flush_flow(zone, stand),
             )
 
-    def _flush_due(self, zone: Zone, stand: Stand, last: date | None) -> tuple[date, str] | None:
+    def _flush_due(self, zone: Zone, stand: Stand, last: date | None) -> _FlushDue | None:
         stretch = _stretch(self._watered.get(zone.name, ()), self._day)
         planted = stand.planting.planted
         if stretch is None:
@@ -281,35 +318,19 @@ class _Job:
         if begins is None:
             return None
         if last is None or last <= begins - timedelta(days=SEASON_ENDS_AFTER_DAYS):
-            return begins, f"watering season begins ({begins})"
+            return _FlushDue(begins, begins, None)
         since = max(last, begins)
-        why = f"{(self._day - since).days} days of watering since {last}"
-        return since + timedelta(days=FLUSH_EVERY_DAYS), why
+        return _FlushDue(since + timedelta(days=FLUSH_EVERY_DAYS), last, (self._day - since).days)
 
-    def _flush_help(
-        self, zone: Zone, stand: Stand, say_flow: Callable[[float], str]
-    ) -> tuple[str, dict[str, float]]:
-        """How many ends may be open at once, while the zone's rows all go on dripping."""
+    def _flush_flow(self, zone: Zone, stand: Stand) -> FlushFlow | None:
         if zone.tape.inside_diameter_m is None:
-            name = zone.tape.name
-            return f"one line at a time; give tapes.{name}.inside_diameter to learn how many", {}
-        each = flush_flow(zone.tape.inside_diameter_m)
-        left = self._garden.supply.usable_lpm - stand.delivery.flow_lpm
+            return None
+        each, usable = flush_flow(zone.tape.inside_diameter_m), self._garden.supply.usable_lpm
         lines = stand.planting.rows.count * stand.planting.rows.tapes
-        at_once = min(max(math.floor(left / each + 1e-9), 0), lines)
-        figures = {"flush_lpm": each, "lines_at_once": float(at_once), "zone_lpm": stand.delivery.flow_lpm}
-        if at_once == 0:
-            return (
-                f"each open end needs {say_flow(each)} and the zone takes {say_flow(stand.delivery.flow_lpm)}"
-                f" of {say_flow(self._garden.supply.usable_lpm)}: shut some rows off, then one end at a time"
-            ), figures
-        ends = "1 end" if at_once == 1 else f"{at_once} ends"
-        how = f"open at most {ends} at a time: each needs {say_flow(each)}; close when it runs clear"
-        return how, figures
+        at_once = math.floor((usable - stand.delivery.flow_lpm) / each + 1e-9)
+        return FlushFlow(each, stand.delivery.flow_lpm, usable, min(max(at_once, 0), lines))
 
-    def drain(
-        self, tmin_ahead_c: Mapping[date, float], say_temperature: Callable[[float], str]
-    ) -> Iterable[Chore]:
+    def drain(self, tmin_ahead_c: Mapping[date, float]) -> Iterable[Chore]:
         """Before the first frost night ahead; silent once drained, until water has run again."""
         drained = self._last("drain")
         if drained is not None and drained >= max(self._all_dates, default=drained):
@@ -321,14 +342,12 @@ class _Job:
             return
         when, tmin = frost or ahead[0]
         due = max(when - timedelta(days=1), self._day)  # the minimum mostly falls before the morning
-        yield Chore(
-            kind="drain",
-            what="drain filter, regulator, hose and supply line" if frost else "be ready to drain the system",
-            why=f"{'frost' if frost else 'near frost'} forecast for {when}: {say_temperature(tmin)}",
-            how="shut the supply at its source and open the line ends; afterwards: rowwater note chore drain",
+        yield DrainChore(
             due=due,
             overdue_days=0,
             basis=f"forecast minimum of {FROST_C:g} C, warning from {NEAR_FROST_C:g} C: {NO_SOURCE}",
             level="look" if frost else "info",
-            figures={"tmin_c": tmin},
+            night=when,
+            tmin_c=tmin,
+            frost=frost is not None,
         )
