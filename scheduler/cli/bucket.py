@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-import statistics
-from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -17,16 +15,8 @@ from scheduler.nearest import did_you_mean
 
 if TYPE_CHECKING:
     from scheduler.model import Garden
+    from scheduler.units import KindName
 
-AGREE_WITHIN = 0.05
-"""Coefficient of variation above which timings disagree (common practice, no source)."""
-
-FLOW_MOVED = 0.05
-"""Share by which the flow may differ from garden.yaml's before it is said (common practice, no source)."""
-
-NO_BACK_PRESSURE = (
-    "A bucket fills against no back pressure: through filter, regulator and tape the supply gives less."
-)
 _US_WORDS = re.compile(r"gal|gpm|gph|qt|quart|ft|foot|feet|\bin\b|inch|yd|yard|['\"]", re.IGNORECASE)
 
 
@@ -56,6 +46,8 @@ def command(
     as_json: bool,
 ) -> None:
     """Flow of a bucket filled in TIME, and the tape that it feeds at once."""
+    from scheduler.pages.bucket import bucket_page
+
     if tape and tape_flow:
         raise click.UsageError("give --tape or --tape-flow, not both")
     garden = _garden_if_any(ctx)
@@ -69,35 +61,10 @@ def command(
     if as_json:
         common.print_json(page)
     else:
-        click.echo("\n".join(_lines(page, garden, display, tapes.display)))
+        from scheduler.cli.text.bucket import bucket_text
+
+        click.echo(bucket_text(page, garden, display, tapes.display))
     ctx.exit(0 if page["timings"]["agree"] else 3)
-
-
-def bucket_page(
-    volume_l: float, seconds: Sequence[float], *, keep_back: float, tapes: dict[str, float]
-) -> dict[str, Any]:
-    """Flow of the mean timing, usable flow, and metres of each tape (L/min per m) at once (model M8)."""
-    from scheduler.core import supply
-
-    mean = statistics.fmean(seconds)
-    spread = statistics.stdev(seconds) if len(seconds) > 1 else 0.0
-    flow = supply.flow_from_bucket(volume_l, mean)
-    usable = supply.usable_flow(flow, keep_back)
-    return {
-        "flow_lpm": round(flow, 4),
-        "usable_lpm": round(usable, 4),
-        "longest_tape_m": {
-            name: round(supply.longest_tape(usable, tape_lpm_per_m), 4)
-            for name, tape_lpm_per_m in tapes.items()
-        },
-        "timings": {
-            "seconds": [round(one, 4) for one in seconds],
-            "mean_seconds": round(mean, 4),
-            "spread_seconds": round(spread, 4),
-            "variation": round(spread / mean, 4),
-            "agree": spread / mean <= AGREE_WITHIN,
-        },
-    }
 
 
 def _garden_if_any(ctx: click.Context) -> Garden | None:
@@ -134,44 +101,12 @@ def _as_typed(text: str) -> Display:
     return "us" if _US_WORDS.search(text) else "metric"
 
 
-def _above_zero(option: str, kind: Any, text: str, garden: Garden | None) -> float:
+def _above_zero(option: str, kind: KindName, text: str, garden: Garden | None) -> float:
     """In the house unit.  A bare time is refused: elsewhere it means minutes, and no bucket takes 58."""
-    from scheduler.units import BadQuantity, read
-
-    bare = garden is not None and garden.display == "metric" and kind != "duration"
     if kind == "duration" and re.fullmatch(r"\s*[\d.]+\s*", text):
         raise BadInput(f'{option}: "{text}" has no unit - for example "58 s"')
-    try:
-        value = read(kind, text, display=garden.display if garden else "us", bare=bare)
-    except BadQuantity as error:
-        raise BadInput(f"{option}: {error}") from None
+    bare = garden is not None and garden.display == "metric" and kind != "duration"
+    value = common.quantity(kind, text, garden.display if garden else "us", bare=bare, option=option)
     if value <= 0:
         raise BadInput(f'{option}: "{text}" must be more than 0')
     return value
-
-
-def _lines(
-    page: dict[str, Any], garden: Garden | None, display: Display, tape_display: Display
-) -> Iterator[str]:
-    from scheduler.show import show_flow, show_length
-
-    timings = page["timings"]
-    count = len(timings["seconds"])
-    if count > 1:
-        yield (
-            f"{count} timings: mean {timings['mean_seconds']:.1f} s,"
-            f" spread {timings['spread_seconds']:.1f} s ({timings['variation']:.1%})"
-        )
-    yield f"flow {show_flow(page['flow_lpm'], display)}"
-    if garden is not None and garden.supply.keep_back:
-        yield f"usable {show_flow(page['usable_lpm'], display)}, {garden.supply.keep_back:.0%} kept back"
-    for name, meters in page["longest_tape_m"].items():
-        yield f"  feeds at most {show_length(meters, tape_display)} of {name} at once"
-    if not page["longest_tape_m"]:
-        yield "  how much tape that feeds: add --tape-flow, such as 0.40gpm/100ft from the reel"
-    if not timings["agree"]:
-        yield f"! the timings spread by more than {AGREE_WITHIN:.0%}: time it again, no other tap open"
-    if garden is not None and abs(page["flow_lpm"] / garden.supply.flow_lpm - 1) > FLOW_MOVED:
-        reckoned = show_flow(garden.supply.flow_lpm, display)
-        yield f"garden.yaml reckons with {reckoned}: if this timing is right, change supply.bucket there"
-    yield NO_BACK_PRESSURE

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -12,7 +12,10 @@ from scheduler.cli import common
 from scheduler.errors import BadInput
 
 if TYPE_CHECKING:
+    from scheduler.core.system.upkeep import Noted
+    from scheduler.model import Display, Garden
     from scheduler.pages.changeover import Side
+    from scheduler.units import KindName
 
 
 @click.command(name="changeover")
@@ -35,8 +38,8 @@ def command(ctx: click.Context, before: str, after: str, tolerance: str, waste: 
     display = sides[1].garden.display
     page = changeover_page(
         *sides,
-        tolerance_m=_read("--tolerance", "length", tolerance, display),
-        waste=_read("--waste", "fraction", waste, display),
+        tolerance_m=_not_below_zero("--tolerance", "length", tolerance, display),
+        waste=_not_below_zero("--waste", "fraction", waste, display),
     )
     if as_json:
         common.print_json(page)
@@ -81,7 +84,7 @@ def _date(text: str) -> date | None:
     )
 
 
-def _own_garden() -> tuple[Any, Any]:
+def _own_garden() -> tuple[Garden, Noted]:
     """The grower's garden with the notes of what was really planted and pulled, and when tape was laid."""
     from dataclasses import replace
 
@@ -100,13 +103,8 @@ def _own_garden() -> tuple[Any, Any]:
     return replace(garden, zones=zones), last_noted(notes)
 
 
-def _read(option: str, kind: Any, text: str, display: Any) -> float:
-    from scheduler.units import BadQuantity, read
-
-    try:
-        value = read(kind, text, display=display)
-    except BadQuantity as error:
-        raise BadInput(f"{option}: {error}") from None
+def _not_below_zero(option: str, kind: KindName, text: str, display: Display) -> float:
+    value = common.quantity(kind, text, display, option=option)
     if value < 0:
         raise BadInput(f'{option}: "{text}" is below 0')
     return value

@@ -18,8 +18,9 @@ from scheduler.places import Places, data_dir, find_config
 
 if TYPE_CHECKING:
     from scheduler.cli.site import Site
-    from scheduler.model import Garden
+    from scheduler.model import Display, Garden
     from scheduler.store.store import Store
+    from scheduler.units import KindName
 
     DateParam = click.ParamType[date]
 else:
@@ -125,6 +126,18 @@ def known_zone(known: Sequence[str], name: str) -> str:
         return name
     hint = did_you_mean(name, known, f"zones: {', '.join(known)}")
     raise BadInput(f'no zone "{name}" in garden.yaml', hint=hint)
+
+
+def quantity(
+    kind: KindName, text: str, display: Display, *, bare: bool | None = None, option: str = ""
+) -> float:
+    """An argument or option with a unit, in the house unit of its kind; `bare` as in `units.read`."""
+    from scheduler.units import BadQuantity, read
+
+    try:
+        return read(kind, text, display=display, bare=bare)
+    except BadQuantity as error:
+        raise BadInput(f"{option}: {error}" if option else str(error)) from None
 
 
 def print_json(page: Mapping[str, object]) -> None:

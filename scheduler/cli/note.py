@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -33,7 +34,7 @@ def command() -> None:
 def rain(amount: str, since: str | None, at: str | None) -> None:
     """Rain in your own gauge, such as 0.6in; it beats every other source."""
     garden, now = _site()
-    mm = _quantity(garden, amount, "depth")
+    mm = common.quantity("depth", amount, garden.display)
     read_at = _moment(garden, at, now) if at else now
     if read_at > now + timedelta(minutes=5):
         raise BadInput(f"--at {at} is still to come")
@@ -186,7 +187,9 @@ def soil(
     read_at = _moment(garden, at, now) if at else now
     if read_at > now + timedelta(minutes=5):
         raise BadInput(f"--at {at} is still to come")
-    depth_m = _quantity(garden, depth, "length") if depth else sensor.depth_m if sensor else None
+    depth_m = (
+        common.quantity("length", depth, garden.display) if depth else sensor.depth_m if sensor else None
+    )
     kind = instrument or (sensor.instrument if sensor else "tensiometer")
     details = details_of(said, read_at, depth_m=depth_m, instrument=kind)
     keep(garden, now, "soil", read_at.date(), name, details, said=f"{name}: {typed} in the soil")
@@ -199,26 +202,12 @@ def _site() -> tuple[Garden, datetime]:
     return garden, site_now(garden.location.timezone)
 
 
-def _quantity(garden: Garden, text: str, kind: Any) -> float:
-    from scheduler.units import BadQuantity, read
-
-    try:
-        return read(kind, text, display=garden.display, bare=True if kind == "duration" else None)
-    except BadQuantity as error:
-        raise BadInput(str(error)) from None
-
-
 def _minutes_or_liters(garden: Garden, text: str) -> tuple[float | None, float | None]:
-    from scheduler.units import BadQuantity, read
-
-    try:
-        return None, read("volume", text, display=garden.display, bare=False)
-    except BadQuantity:
-        pass
-    try:
-        return read("duration", text, display=garden.display, bare=True), None
-    except BadQuantity:
-        raise BadInput(f'"{text}" is neither a time nor a volume - for example 45min or 120gal') from None
+    with suppress(BadInput):
+        return None, common.quantity("volume", text, garden.display, bare=False)
+    with suppress(BadInput):
+        return common.quantity("duration", text, garden.display, bare=True), None
+    raise BadInput(f'"{text}" is neither a time nor a volume - for example 45min or 120gal')
 
 
 def _moment(garden: Garden, text: str, now: datetime) -> datetime:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 import click
@@ -33,23 +32,8 @@ def command(zone: str, duration: Sequence[str]) -> None:
     click.echo(said)
 
 
-_USUAL = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(s|sec|seconds?|min|minutes?|h|hours?)?\s*", re.IGNORECASE)
-_MINUTES = {"s": 1 / 60, "m": 1.0, "h": 60.0}
-
-
 def _minutes(text: str) -> float:
-    """The usual spellings at once (the unit library takes its time to load), all others by `units`."""
-    from scheduler.units import BadQuantity, read
-
-    usual = _USUAL.fullmatch(text)
-    try:
-        if usual:
-            minutes = float(usual[1]) * _MINUTES[(usual[2] or "m")[0].lower()]
-            if minutes > 0:
-                return minutes
-        minutes = read("duration", text, display="metric", bare=True)
-    except BadQuantity as error:
-        raise BadInput(str(error)) from None
+    minutes = common.quantity("duration", text, "metric", bare=True)
     if minutes <= 0:
         raise BadInput(f'"{text}" is no time to water for - for example "20 min" or "45 s"')
     return minutes

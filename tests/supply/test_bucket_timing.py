@@ -10,8 +10,9 @@ import pytest
 from click.testing import CliRunner, Result
 from supply.plots import plot_text
 
-from scheduler.cli.bucket import bucket_page, command
+from scheduler.cli.bucket import command
 from scheduler.errors import BadInput
+from scheduler.pages.bucket import bucket_page
 
 GALLON_L = 3.785411784  # NIST SP 811 (2008), appendix B.8
 FOOT_M = 0.3048
