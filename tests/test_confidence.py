@@ -104,12 +104,14 @@ def test_forecasts_that_were_good_make_the_next_ones_surer():
                 found += [WeatherValue(day, f, float(v), "far", "forecast", at) for f, v in told.items()]
         return tuple(sorted(found, key=lambda value: value.fetched_at))
 
-    good, bad = (forecast_share(facts(said=said(size)), et, plot) for size in (0.5, 10.0))
+    good, bad = (forecast_share(facts(forecasts_issued=said(size)), et, plot) for size in (0.5, 10.0))
     assert good[0] < d.FORECAST_SHARE[0] < bad[0]
     assert good[7] < d.FORECAST_SHARE[7] < bad[7] <= 0.5
     # each lead is learned by itself: a week ahead badly, a day ahead well
     far_off = tuple(v for v in said(0.5, (1,))) + tuple(v for v in said(10.0, (7,)))
-    mixed = forecast_share(facts(said=tuple(sorted(far_off, key=lambda v: v.fetched_at))), et, plot)
+    mixed = forecast_share(
+        facts(forecasts_issued=tuple(sorted(far_off, key=lambda v: v.fetched_at))), et, plot
+    )
     assert mixed[1] < d.FORECAST_SHARE[1]
     assert mixed[7] > d.FORECAST_SHARE[7]
 

@@ -13,7 +13,7 @@ from scheduler.core.balance.et import NONE, reference_et
 from scheduler.core.uncertainty import learned as uncertainty
 from scheduler.model import Garden, WeatherDays, WeatherValue
 from scheduler.pages.rounding import rounded
-from scheduler.planning.issued import as_told, words_of
+from scheduler.planning.issued import days_as_issued, issued_by_source
 from scheduler.planning.weather import kind_of
 from scheduler.shapes.weather import SkillLine
 
@@ -32,20 +32,20 @@ def skill_rows(
     A forecast that a source did not change was not stored again: the last word of an earlier morning stands
     for any morning on which the source answered at all.
     """
-    words, mornings = words_of(said, ZoneInfo(garden.location.timezone))
+    issued, mornings = issued_by_source(said, ZoneInfo(garden.location.timezone))
     past = came.first + timedelta(days=len(came)) if came.last < today else today
     count = (past - came.first).days
     outcome = {field: _came(came, field)[:count] for field in FIELDS if field != "et0_mm"}
     outcome["et0_mm"] = _et0_came(garden, came)[:count]
     against = _kinds(came, count)
     rows: list[SkillLine] = []
-    for source in sorted(words):
+    for source in sorted(issued):
         for lead in LEADS:
-            told = as_told(words[source], mornings[source], came.first, count, lead)
-            if told is None:
+            days = days_as_issued(issued[source], mornings[source], came.first, count, lead)
+            if days is None:
                 continue
-            forecast = {field: getattr(told, field) for field in FIELDS if field != "et0_mm"}
-            et = reference_et(told, garden.location)
+            forecast = {field: getattr(days, field) for field in FIELDS if field != "et0_mm"}
+            et = reference_et(days, garden.location)
             forecast["et0_mm"] = np.where(et.method != NONE, et.et0_mm, np.nan)
             rows += list(_rows(source, lead, forecast, outcome, against))
     order = {field: place for place, field in enumerate(FIELDS)}

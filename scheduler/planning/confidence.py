@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from scheduler.core.uncertainty.learned import PRIOR_DAYS, learn_inputs, skill
 from scheduler.core.uncertainty.soil_readings import Taken
 from scheduler.model import Applied, Garden, WeatherDays
 from scheduler.planning.facts import Facts
-from scheduler.planning.issued import et0_as_told
+from scheduler.planning.issued import et0_as_issued
 from scheduler.planning.soil import soil_filter
 from scheduler.planning.spans import LEARN_DAYS
 
@@ -26,7 +26,7 @@ MOST_SHARE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Confidence:
-    """Of the days of the balance, from its start on."""
+    """(day,) and (day, zone) arrays; day 0 is `Facts.start`."""
 
     et0: sources.Uncertainty  # (day,)
     rain: sources.Uncertainty  # (day,)
@@ -43,52 +43,62 @@ def confidence(
     facts: Facts,
     *,
     et: ReferenceET,
-    laid_out: Terms,
+    terms: Terms,
     balance: Balance,
     rain: Mm,
     rain_missing: BoolArray,
 ) -> Confidence:
-    """Standard uncertainties along the balance, and the balance as soil readings correct it."""
-    count, today = len(rain), (facts.day - facts.start).days
-    offset = (facts.start - et.first).days
-    span = slice(offset, offset + count)
-    inputs = learn_inputs(et)
-    share = forecast_share(facts, et, garden)
-    ahead = np.maximum(np.arange(len(et.et0_mm)) - offset - today, 0)
+    """Standard uncertainties along the balance, and the balance as soil readings correct it.
+
+    rain (mm) and rain_missing: (day,) of the balance's days, from `Facts.start` on.
+    """
+    today, offset = (facts.day - facts.start).days, (facts.start - et.first).days
+    span = slice(offset, offset + len(rain))
+    inputs, share = learn_inputs(et), forecast_share(facts, et, garden)
     et0 = sources.et0_uncertainty(
         et,
         garden.location.elevation_m,
         by=came_by(facts.weather, "tmax_c", offset + today),
-        lead_days=ahead,
+        lead_days=np.maximum(np.arange(len(et.et0_mm)) - offset - today, 0),
         inputs=inputs,
         forecast_share=share,
     ).days(span)
-    chance = facts.weather.rain_chance_pct[span] / 100
-    rain_uncertainty = sources.rain_uncertainty(
+    rain_sd = _rain_uncertainty(facts.weather, span, offset + today, rain, rain_missing)
+    readings = soil_filter(garden, facts, terms, today)
+    water = water_uncertainty(facts, terms, today)
+    causes = Causes(et.et0_mm[span], et0, rain, rain_sd, water)
+    carried = carry(terms, balance, causes, today=today, readings=readings)
+    low, high = carried.band(today, terms.taw[today])
+    return Confidence(
+        et0=et0,
+        rain=rain_sd,
+        carried=carried,
+        low=low,
+        high=high,
+        readings=tuple(readings.taken) if readings else (),
+        forecast_share=share,
+        inputs=inputs,
+    )
+
+
+def _rain_uncertainty(
+    weather: WeatherDays, span: slice, today: int, rain: Mm, missing: BoolArray
+) -> sources.Uncertainty:
+    """span, today: in the days of `weather`; rain and missing: of the days of the span."""
+    return sources.rain_uncertainty(
         rain,
-        by=came_by(facts.weather, "rain_mm", offset + today)[span],
-        missing=rain_missing,
-        chance=chance,
-        unknown_mm=_usual_rain(facts.weather.rain_mm[: offset + today]),
+        by=came_by(weather, "rain_mm", today)[span],
+        missing=missing,
+        chance=weather.rain_chance_pct[span] / 100,
+        unknown_mm=_usual_rain(weather.rain_mm[:today]),
     )
-    readings = soil_filter(garden, facts, laid_out, today)
-    carried = carry(
-        laid_out,
-        balance,
-        Causes(et.et0_mm[span], et0, rain, rain_uncertainty, water_uncertainty(facts, laid_out, today)),
-        today=today,
-        readings=readings,
-    )
-    low, high = carried.band(today, laid_out.taw[today])
-    taken = tuple(readings.taken) if readings else ()
-    return Confidence(et0, rain_uncertainty, carried, low, high, taken, share, inputs)
 
 
 def came_by(weather: WeatherDays, field: str, today: int) -> IntArray:
     """STATION, MODEL, FORECAST or GAUGE of each day; days from index `today` on are forecast."""
-    told = weather.came_from.get(field, ())
+    came_from = weather.came_from.get(field, ())
     by = np.full(len(weather), sources.STATION, dtype=np.int64)
-    for i, source in enumerate(told):
+    for i, source in enumerate(came_from):
         if source:
             kind = source.rpartition("(")[2].rstrip(")")
             by[i] = {"gauge": sources.GAUGE, "model": sources.MODEL, "forecast": sources.FORECAST}.get(
@@ -104,27 +114,33 @@ def forecast_share(facts: Facts, et: ReferenceET, garden: Garden) -> tuple[float
     Each lead of the source that is asked first is learned by itself (`skill`, with the prior until a
     month is there); a lead without pairs moves as its neighbours did.
     """
-    if not facts.said:
-        return sources.FORECAST_SHARE
     first = max(facts.day - timedelta(days=LEARN_DAYS), et.first)
-    span = slice((first - et.first).days, (facts.day - et.first).days)
-    by = came_by(facts.weather, "tmax_c", len(facts.weather))[span]
-    came = np.where((by != sources.FORECAST) & (et.method[span] != NONE), et.et0_mm[span], np.nan)
-    if not np.isfinite(came).any():
+    came = _et0_that_came(facts, et, first)
+    if not facts.forecasts_issued or not np.isfinite(came).any():
         return sources.FORECAST_SHARE
     share = list(sources.FORECAST_SHARE)
     moved = 1.0
     for lead in range(1, sources.LEADS):
-        told = et0_as_told(garden, facts.said, first, len(came), lead)
-        pairs = None if told is None else np.isfinite(told - came)
-        if told is not None and pairs is not None and pairs.any():
-            found = skill(["forecast"] * len(came), np.full(len(came), lead), told, came)
-            mean = max(float(came[pairs].mean()), sources.SMALL_ET0_MM)
-            moved = found["forecast", lead].sd / mean / sources.FORECAST_SHARE[lead]
+        issued = et0_as_issued(garden, facts.forecasts_issued, first, len(came), lead)
+        if issued is not None and np.isfinite(issued - came).any():
+            moved = _learned_share(issued, came, lead) / sources.FORECAST_SHARE[lead]
             if lead == 1:
-                share[0] = min(share[0] * moved, MOST_SHARE)  # this morning's word on today
+                share[0] = min(share[0] * moved, MOST_SHARE)  # what was issued this morning for today
         share[lead] = min(sources.FORECAST_SHARE[lead] * moved, MOST_SHARE)
     return tuple(share)
+
+
+def _et0_that_came(facts: Facts, et: ReferenceET, first: date) -> Mm:
+    """ET0 (mm, (day,)) from `first` to yesterday; nan where it is still a forecast, or a stand-in."""
+    span = slice((first - et.first).days, (facts.day - et.first).days)
+    by = came_by(facts.weather, "tmax_c", len(facts.weather))[span]
+    return np.where((by != sources.FORECAST) & (et.method[span] != NONE), et.et0_mm[span], np.nan)
+
+
+def _learned_share(issued: Mm, came: Mm, lead: int) -> float:
+    found = skill(["forecast"] * len(came), np.full(len(came), lead), issued, came)
+    mean = max(float(came[np.isfinite(issued - came)].mean()), sources.SMALL_ET0_MM)
+    return float(found["forecast", lead].sd / mean)
 
 
 def _usual_rain(rain: Mm) -> float:
@@ -134,9 +150,9 @@ def _usual_rain(rain: Mm) -> float:
     return float(np.sqrt(square / (PRIOR_DAYS + len(known))))
 
 
-def water_uncertainty(facts: Facts, laid_out: Terms, today: int) -> sources.Uncertainty:
+def water_uncertainty(facts: Facts, terms: Terms, today: int) -> sources.Uncertainty:
     """Of the water given before today, (day, zone) mm net: metered, timed, by hand, or between bounds."""
-    shape = laid_out.etc.shape
+    shape = terms.etc.shape
     lasting, passing2 = np.zeros(shape), np.zeros(shape)
     index = {zone.name: z for z, zone in enumerate(facts.zones)}
     for given in facts.applied:
@@ -148,7 +164,7 @@ def water_uncertainty(facts: Facts, laid_out: Terms, today: int) -> sources.Unce
         lasting[day, z] += spread.lasting * given.net_mm
         passing2[day, z] += (spread.passing * given.net_mm) ** 2
         if given.least_minutes is not None and given.most_minutes is not None:
-            unsure = (given.most_minutes - given.least_minutes) / laid_out.minutes_per_mm[day, z]
+            unsure = (given.most_minutes - given.least_minutes) / terms.minutes_per_mm[day, z]
             passing2[day, z] += unsure**2 / 12  # anything between its bounds is as likely
     return sources.Uncertainty(lasting, np.sqrt(passing2), np.zeros(shape[0]))
 
@@ -157,6 +173,3 @@ def _spread_of(given: Applied) -> sources.Spread:
     if given.measured:
         return sources.METERED
     return sources.BY_HAND if given.outcome == "by hand" else sources.TIMED
-
-
-# --- soil readings -------------------------------------------------------------------------------

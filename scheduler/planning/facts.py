@@ -29,7 +29,7 @@ class Facts:
     notes: tuple[Note, ...]
     plans: Mapping[date, StoredPlan]  # newest of each day, today's too
     store_replaced: bool
-    said: tuple[WeatherValue, ...] = ()  # every word of the forecasts on the days of late, oldest first
+    forecasts_issued: tuple[WeatherValue, ...] = ()  # for the last LEARN_DAYS days, oldest first
     flags: tuple[Flag, ...] = ()  # what quality control set aside or remarks on
     tried: frozenset[tuple[str, int]] = frozenset()  # today's runs that were opened or answered: zone, pulse
 
@@ -87,7 +87,7 @@ def gather(garden: Garden, day: date, store: Store, make_planting: MakePlanting 
         notes=notes,
         plans={plan.day: plan for plan in store.plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)},
         store_replaced=store.replaced_on(day),
-        said=tuple(
+        forecasts_issued=tuple(
             store.weather_issued(day - timedelta(days=LEARN_DAYS), day - timedelta(days=1), kind="forecast")
         ),
         flags=found.flags,

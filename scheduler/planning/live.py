@@ -82,7 +82,5 @@ def balance_to_last_night(garden: Garden, facts: Facts, believed: Sequence[Unans
         given=given,
         decide_from=count,
     )
-    sure = confidence(
-        garden, facts, et=et, laid_out=laid_out, balance=balance, rain=rain, rain_missing=missing
-    )
+    sure = confidence(garden, facts, et=et, terms=laid_out, balance=balance, rain=rain, rain_missing=missing)
     return Live(facts.start, today, et, laid_out, rain, missing, sure.carried.balance, given, sure)
