@@ -7,7 +7,8 @@ import yaml
 from test_gardenfile import MINIMAL, changed, complaints
 
 from scheduler.garden import nodes as yaml_nodes
-from scheduler.garden.sheet import MOST_COMPLAINTS, Block, Sheet
+from scheduler.garden.block import Block
+from scheduler.garden.sheet import MOST_COMPLAINTS, Sheet
 
 ZONE = MINIMAL[MINIMAL.index("  beans:") :]
 

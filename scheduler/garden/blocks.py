@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Annotated, ClassVar, Literal, get_args
 
+from scheduler.garden.block import Block
 from scheduler.garden.reads import choice, key, quantity, whole_number
-from scheduler.garden.sheet import Block
 from scheduler.garden.source_blocks import WeatherBlock
 from scheduler.garden.values import (
     Date,

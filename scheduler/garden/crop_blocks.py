@@ -6,8 +6,8 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import RootModel
 
+from scheduler.garden.block import Block
 from scheduler.garden.reads import choice, key
-from scheduler.garden.sheet import Block
 from scheduler.garden.values import Days, Flag, Fraction, Kc, Length, OtherNames, Salinity
 
 StageName = Literal["initial", "development", "mid-season", "late season"]

@@ -6,9 +6,10 @@ from collections.abc import Iterable, Mapping
 from typing import TypeVar
 
 from scheduler import tables
+from scheduler.garden.block import Block
 from scheduler.garden.crop_blocks import CropBlock, CropsFile, RootDepthBlock, StageBlock
 from scheduler.garden.nodes import At
-from scheduler.garden.sheet import Block, Sheet
+from scheduler.garden.sheet import Sheet
 from scheduler.model import Crop, Display
 from scheduler.nearest import did_you_mean
 from scheduler.units import shown

@@ -7,12 +7,12 @@ the rest can be checked further in the same pass.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, ClassVar, TypeVar
+from typing import Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, PrivateAttr, ValidationError, model_validator
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from scheduler.garden.complaints import complaint_of, inner_model, keys_of
+from scheduler.garden.complaints import complaint_of
 from scheduler.garden.nodes import (
     MOST_BYTES,
     MOST_DEPTH,
@@ -29,41 +29,6 @@ from scheduler.garden.nodes import (
 MOST_COMPLAINTS = 200
 AnyBlock = TypeVar("AnyBlock", bound=BaseModel)
 _EMPTY_WORDS = {"", "~", "null", "Null", "NULL"}
-
-
-class Block(BaseModel):
-    """Base of the models: unknown keys are errors, and each block knows where it stands in its file."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
-    may_be_empty: ClassVar[frozenset[str]] = frozenset()
-    short_for: ClassVar[str | None] = None
-    """The key that a plain text instead of a mapping stands for: `gpio: 17` is `gpio: {pin: 17}`."""
-    _at: At = PrivateAttr(default=())
-
-    @property
-    def at(self) -> At:
-        """Where the block stands in its file."""
-        return self._at
-
-    @model_validator(mode="wrap")
-    @classmethod
-    def _remember(cls, value: Any, handler: Any) -> Any:
-        at = getattr(value, "at", ())
-        if cls.short_for and isinstance(value, str | int | float):
-            value = {cls.short_for: value}
-        elif isinstance(value, dict) and NOTHING in value.values():
-            value = {key: v for key, v in value.items() if v is not NOTHING or not cls._left_empty(key)}
-        block = handler(value)
-        block._at = at
-        return block
-
-    @classmethod
-    def _left_empty(cls, key: str) -> bool:
-        """A block whose keys are all commented out is as good as absent."""
-        found = keys_of(cls).get(key)
-        if found is None or found.is_required():
-            return False
-        return key in cls.may_be_empty or inner_model(found.annotation) is not None
 
 
 class Sheet:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated, ClassVar, Literal
 
+from scheduler.garden.block import Block
 from scheduler.garden.reads import choice, key
-from scheduler.garden.sheet import Block
 from scheduler.garden.values import (
     Columns,
     Delimiter,

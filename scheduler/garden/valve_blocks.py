@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated, Any, ClassVar, Literal
 
+from scheduler.garden.block import Block
 from scheduler.garden.reads import choice, key, quantity, seconds, whole_number
-from scheduler.garden.sheet import Block
 from scheduler.garden.values import (
     Body,
     Command,
