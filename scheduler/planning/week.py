@@ -35,7 +35,7 @@ WORTH_TELLING_STRESS = 0.2
 MANY_ZONES = 12
 """Above, no single changes are tried: it would take too long on a small computer."""
 SOLVER_SECONDS = 8.0
-TRIAL_SECONDS = 1.0
+TRIAL_SECONDS = 0.4
 """Solving time: of the week, and of each change that is tried where it does not fit."""
 
 

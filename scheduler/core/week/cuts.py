@@ -1,4 +1,4 @@
-"""What a morning that does not pack teaches the solver."""
+"""Rows for the program, from mornings whose runs could not be packed (no-good cuts)."""
 
 from __future__ import annotations
 

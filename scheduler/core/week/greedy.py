@@ -1,4 +1,4 @@
-"""Who gets the water when it does not reach: the plan of plain steps, without a solver.
+"""A plan for a week that does not fit, by plain steps and without a solver.
 
 First the crops' stress is brought down, always with the run that lowers it most for the water; then due
 zones are served in what is left.  Also the polish of a solver's plan.
@@ -14,7 +14,7 @@ import numpy as np
 from scheduler.core.arrays import FloatArray, IntArray, Minutes
 from scheduler.core.balance.soil import step
 from scheduler.core.week.capacity import Capacity
-from scheduler.core.week.outcome import Terms, judge, net_of, terms_of, thirst
+from scheduler.core.week.outcome import Terms, dry_side_balance, judge, net_of, terms_of
 from scheduler.core.week.problem import Week
 from scheduler.core.week.rule import rule_minutes
 from scheduler.core.week.valves import Valves
@@ -22,7 +22,7 @@ from scheduler.core.week.valves import Valves
 LEVELS = 4
 """In so many steps, a run is raised towards what its zones lack."""
 FAIR = 0.9
-"""Raises that lower the stress nearly as much by the litre: the longest of them is taken."""
+"""Raises within 10 % of the best stress spared by the litre count as equal: the longest of them wins."""
 _GAIN = 1e-7
 
 
@@ -72,7 +72,7 @@ class Single:
     def stress(self, minutes: FloatArray) -> FloatArray:
         """(...,) of (..., day)."""
         net = net_of(self.valves, self.valves.spread(minutes[..., None]))
-        lack: FloatArray = thirst(self.valves, self.terms, net).lack
+        lack: FloatArray = dry_side_balance(self.valves, self.terms, net).lack
         return np.asarray((lack * self.valves.week.ky).sum(axis=(-2, -1)))
 
     def trimmed(self, minutes: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -178,7 +178,7 @@ class Greedy:
         return None
 
     def serve_due(self, terms: Terms, rule: Minutes) -> None:
-        """Day after day, what the rule asks for and the supply has left; the thirstiest first."""
+        """Day after day, what the rule asks for and the supply has left; the driest zone first."""
         week = self.valves.week
         for day in np.flatnonzero(self.valves.allowed).tolist():
             outcome, _ = judge(self.valves, terms, self.minutes)

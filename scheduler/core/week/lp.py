@@ -21,7 +21,7 @@ import numpy as np
 from scheduler.core.arrays import FloatArray, Minutes, Mm
 from scheduler.core.week.capacity import Capacity
 from scheduler.core.week.cuts import MOST_SIDE_BY_SIDE, Cut, Share, together
-from scheduler.core.week.outcome import Terms, expected, may_wait, thirst
+from scheduler.core.week.outcome import Terms, dry_side_balance, may_wait, mean_balance
 from scheduler.core.week.problem import DOUBT_SD
 from scheduler.core.week.solver import Model, Solved, Term
 
@@ -59,9 +59,9 @@ class Program:
         self.capacity, self.terms, self.cuts, self.shares = capacity, terms, cuts, shares
         week = capacity.valves.week
         dry = np.zeros((week.days, len(week.zones)))
-        self.unwatered = expected(capacity.valves, terms, dry).start
-        parched = thirst(capacity.valves, terms, dry)
-        self.parched_dry, self.parched = parched.dry_start, parched.thirsty_start
+        self.unwatered = mean_balance(capacity.valves, terms, dry).start
+        unwatered = dry_side_balance(capacity.valves, terms, dry)
+        self.no_rain, self.dry_side = unwatered.no_rain_start, unwatered.dry_side_start
 
     def relaxed(self, seconds: float) -> Answer:
         """Least stress if runs could be split and mornings cut into any sets of valves that may run together.
@@ -210,17 +210,17 @@ class _Build:
         }
         rain = self.terms.rain[:, z]
         sure, doubted = float(week.deficit[z]), float(week.deficit[z] + DOUBT_SD * week.deficit_sd[z])
-        thirsty = _Path(self, mine, z, doubted, self.program.parched)
+        dry_side = _Path(self, mine, z, doubted, self.program.dry_side)
         if near > 1 and (rain[:near] > 0).any():
-            dry = _Path(self, mine, z, doubted, self.program.parched_dry)
-            dry.go_on(np.zeros(near))
-            thirsty.go_on(rain, dry.shares)
+            no_rain = _Path(self, mine, z, doubted, self.program.no_rain)
+            no_rain.go_on(np.zeros(near))
+            dry_side.go_on(rain, no_rain.shares)
         else:
-            thirsty.go_on(rain)
-        mean = thirsty
+            dry_side.go_on(rain)
+        mean = dry_side
         if sure != doubted:  # stress is taken over: it matters where the doubt is on the crop's side
             mean = _Path(self, mine, z, sure, self.program.unwatered)
-            mean.go_on(rain, thirsty.shares)
+            mean.go_on(rain, dry_side.shares)
         self._refill(mine, z, mean.starts)
         if rest:
             for day, column in mean.drained.items():
@@ -287,7 +287,7 @@ class _Build:
             worth = DEPARTURE * float(valves.liters_per_mm[day, z])
             if day == 0:
                 now = self.program.unwatered[0]
-                waits = may_wait(valves, self.terms, 0, now, self.program.parched_dry[0])
+                waits = may_wait(valves, self.terms, 0, now, self.program.no_rain[0])
                 if now[z] < trigger or waits[z]:
                     continue
                 if 0 in mine:

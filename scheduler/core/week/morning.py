@@ -49,7 +49,7 @@ def packing(
 
 
 def _pack(valves: Valves, day: int, minutes: Minutes, outcome: Outcome) -> Mapping[int, Times] | None:
-    return pack_day(valves, day, minutes, thirstiest(valves, day, outcome)).runs
+    return pack_day(valves, day, minutes, driest_first(valves, day, outcome)).runs
 
 
 def packs(capacity: Capacity, minutes: Minutes, outcome: Outcome) -> bool:
@@ -76,7 +76,7 @@ def _late(valves: Valves, day: int, last: float) -> float:
     return hours_end(week, day) - last
 
 
-def thirstiest(valves: Valves, day: int, outcome: Outcome) -> list[int]:
+def driest_first(valves: Valves, day: int, outcome: Outcome) -> list[int]:
     week = valves.week
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.nan_to_num(outcome.deficit_start[day] / week.raw[day], posinf=0.0)
@@ -89,7 +89,7 @@ def _cut(
 ) -> tuple[Minutes, Mapping[int, Times]]:
     """One morning put down run after run, in the order that serves the crops best."""
     running = np.flatnonzero(minutes[day] > 0).tolist()
-    urgency = {v: k for k, v in enumerate(thirstiest(valves, day, outcome))}
+    urgency = {v: k for k, v in enumerate(driest_first(valves, day, outcome))}
     flow = valves.flow[day]
     orders = [
         sorted(running, key=lambda v: urgency[v]),
@@ -152,7 +152,7 @@ def _raise(
         more = np.floor(more / 2)
         if tried[day, v] < valves.useful[day, v] or not capacity.fits(tried):
             continue
-        placed = pack_day(valves, day, tried[day], thirstiest(valves, day, outcome), search=False).runs
+        placed = pack_day(valves, day, tried[day], driest_first(valves, day, outcome), search=False).runs
         if placed is None:
             continue
         outcome, found = judge(valves, terms, tried)

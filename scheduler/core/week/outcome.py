@@ -1,9 +1,9 @@
-"""What the minutes of a week would do: the balance of model M5 in three outcomes, and the score.
+"""What the minutes of a week would do, and the score: three scenarios of the balance of model M5.
 
-expected: the deficit as it is reckoned, rain x probability.
-thirsty: the same with `DOUBT_SD` standard deviations more deficit.
-dry: thirsty, and without any rain.  The crop's stress is read from it up to the next allowed morning, and
-from thirsty after that: before then nothing can be put right.
+mean: the deficit as it is reckoned, rain x probability.
+dry side: the same with `DOUBT_SD` standard deviations more deficit.
+no rain: the dry side, and without any rain.  The crop's stress is read from it up to the next allowed
+morning, and from the dry side after that: before then nothing can be put right.
 """
 
 from __future__ import annotations
@@ -47,12 +47,12 @@ def terms_of(valves: Valves) -> Terms:
     )
 
 
-class Thirst(NamedTuple):
+class DrySide(NamedTuple):
     """(..., day, zone): 1 - Ks by the crop's side of the doubt, and the deficits at dawn it rests on."""
 
     lack: Share
-    dry_start: Mm
-    thirsty_start: Mm
+    no_rain_start: Mm
+    dry_side_start: Mm
 
 
 def net_of(valves: Valves, minutes: Minutes) -> Mm:
@@ -61,40 +61,47 @@ def net_of(valves: Valves, minutes: Minutes) -> Mm:
     return np.asarray(np.maximum(minutes - week.fill, 0) * week.net_per_minute)
 
 
-def thirst(valves: Valves, terms: Terms, net: Mm) -> Thirst:
-    """1 - Ks (FAO-56 eq 84) of every zone and day; net: (..., day, zone)."""
+def dry_side_balance(valves: Valves, terms: Terms, net: Mm) -> DrySide:
+    """1 - Ks of every zone and day, and the two scenarios it is read from.
+
+    net: (..., day, zone) mm of each morning.  Source: FAO-56 eq 84 (stress) and 85 (balance), model M5.
+    """
     week = valves.week
     start = np.broadcast_to(week.deficit + DOUBT_SD * week.deficit_sd, (*net.shape[:-2], net.shape[-1]))
-    dry = thirsty = start
-    lack, dries, thirsties = np.zeros(net.shape), np.zeros(net.shape), np.zeros(net.shape)
+    no_rain = dry_side = start
+    lack, no_rain_starts, dry_side_starts = np.zeros(net.shape), np.zeros(net.shape), np.zeros(net.shape)
     for day in range(week.days):
         if week.begins[day].any():
-            dry, thirsty = (
-                np.where(week.begins[day], np.minimum(d, week.taw[day]), d) for d in (dry, thirsty)
+            no_rain, dry_side = (
+                np.where(week.begins[day], np.minimum(d, week.taw[day]), d) for d in (no_rain, dry_side)
             )
-        dries[..., day, :], thirsties[..., day, :] = dry, thirsty
+        no_rain_starts[..., day, :], dry_side_starts[..., day, :] = no_rain, dry_side
         water = net[..., day, :]
-        worse = dry if day < terms.near else thirsty
+        worse = no_rain if day < terms.near else dry_side
         at_worst = np.maximum(worse - water, 0) + terms.doubt[day]
         ks = stress_coefficient(at_worst, taw=week.taw[day], span=terms.slack[day])
         lack[..., day, :] = 1 - ks
         use = ks * week.etc[day]  # up to the next allowed morning the crop uses what the dry one says
         if day < terms.near:
-            dry = evening(dry - water, rain_eff=0.0, use=use, taw=week.taw[day]).deficit
-        thirsty = evening(thirsty - water, rain_eff=terms.rain[day], use=use, taw=week.taw[day]).deficit
-    return Thirst(lack * week.standing, dries, thirsties)
+            no_rain = evening(no_rain - water, rain_eff=0.0, use=use, taw=week.taw[day]).deficit
+        dry_side = evening(dry_side - water, rain_eff=terms.rain[day], use=use, taw=week.taw[day]).deficit
+    return DrySide(lack * week.standing, no_rain_starts, dry_side_starts)
 
 
-class Expected(NamedTuple):
+class MeanBalance(NamedTuple):
     """(..., day, zone)."""
 
-    start: Mm
-    end: Mm
-    lack: Share
+    start: Mm  # deficit at dawn, before the water
+    end: Mm  # in the evening
+    lack: Share  # 1 - Ks
     percolation: Mm
 
 
-def expected(valves: Valves, terms: Terms, net: Mm) -> Expected:
+def mean_balance(valves: Valves, terms: Terms, net: Mm) -> MeanBalance:
+    """The deficits that are expected, rain counted by its probability, and what drains below the roots.
+
+    net: (..., day, zone) mm of each morning.  Source: FAO-56 eq 84, 85 and 88, model M5.
+    """
     week = valves.week
     deficit = np.broadcast_to(week.deficit, (*net.shape[:-2], net.shape[-1]))
     start, end, lack, drained = (np.zeros(net.shape) for _ in range(4))
@@ -109,20 +116,20 @@ def expected(valves: Valves, terms: Terms, net: Mm) -> Expected:
         drained[..., day, :] = percolation(deficit, irrigation=water, rain_eff=rain, eta=eta)
         deficit = end[..., day, :]
         lack[..., day, :] = 1 - ks
-    return Expected(start, end, lack * week.standing, drained * week.standing)
+    return MeanBalance(start, end, lack * week.standing, drained * week.standing)
 
 
-def may_wait(valves: Valves, terms: Terms, day: int, deficit: Mm, thirsty: Mm) -> BoolArray:
+def may_wait(valves: Valves, terms: Terms, day: int, deficit: Mm, dry_side: Mm) -> BoolArray:
     """(zone,) The crop can do without any rain up to the next allowed morning, and rain is likely to do.
 
-    deficit, thirsty: (zone,) at dawn, expected and with the doubt.  Likely to do: with rain x probability
+    deficit, dry_side: (zone,) at dawn, expected and with the doubt.  Likely to do: with rain x probability
     the zone would be below its trigger by then.
     """
     week, until = valves.week, valves.next_morning[day]
     ahead = slice(day, until)
     use = week.etc[ahead].sum(axis=0)
     doubt = DOUBT_SD * (np.sqrt(week.deficit_sd**2 + (week.etc_sd[ahead] ** 2).sum(axis=0)) - week.deficit_sd)
-    stands_it = thirsty + use + doubt <= week.raw[day]
+    stands_it = dry_side + use + doubt <= week.raw[day]
     rain = terms.rain[ahead].sum(axis=0)
     return np.asarray(stands_it & (rain > 0) & (deficit + use - rain < week.trigger[day]))
 
@@ -132,12 +139,12 @@ def judge(valves: Valves, terms: Terms, minutes: Minutes) -> tuple[Outcome, Scor
     week = valves.week
     of_zone = valves.spread(minutes)
     net = net_of(valves, of_zone)
-    dry, mean = thirst(valves, terms, net), expected(valves, terms, net)
+    dry, mean = dry_side_balance(valves, terms, net), mean_balance(valves, terms, net)
     due, waits = np.zeros(net.shape, dtype=bool), np.zeros(net.shape, dtype=bool)
     departures = 0.0
     per_mm = valves.liters_per_mm
     for day in np.flatnonzero(week.window > 0).tolist():
-        worst = dry.dry_start if day < terms.near else dry.thirsty_start
+        worst = dry.no_rain_start if day < terms.near else dry.dry_side_start
         due[day] = valves.takes_part[day] & (mean.start[day] >= week.trigger[day])
         waits[day] = due[day] & may_wait(valves, terms, day, mean.start[day], worst[day])
         departures += _departures(
@@ -151,7 +158,7 @@ def judge(valves: Valves, terms: Terms, minutes: Minutes) -> tuple[Outcome, Scor
         liters=float((minutes * valves.flow).sum() + owed),
         starts=int(np.count_nonzero(minutes)),
     )
-    outcome = Outcome(mean.start, mean.end, 1 - dry.lack, 1 - mean.lack, net, mean.percolation, due, waits)
+    outcome = Outcome(mean.start, mean.end, 1 - dry.lack, net, mean.percolation, due, waits)
     return outcome, score
 
 

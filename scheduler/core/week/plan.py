@@ -25,7 +25,7 @@ from scheduler.core.week.cuts import Cut, Share, time_share, unpackable
 from scheduler.core.week.greedy import Greedy, alone, greedy_minutes
 from scheduler.core.week.lp import Answer, Program
 from scheduler.core.week.morning import Packing, packing, packs
-from scheduler.core.week.outcome import judge, terms_of, thirst
+from scheduler.core.week.outcome import dry_side_balance, judge, terms_of
 from scheduler.core.week.problem import Method, Outcome, Score, Week, WeekPlan
 from scheduler.core.week.recreate import Recreate
 from scheduler.core.week.rule import refilled_daily, rule_minutes
@@ -130,7 +130,7 @@ class Search:
         self.valves = Valves(week)
         self.terms = terms_of(self.valves)
         self.whole = Capacity(self.valves)
-        self.best_lack = thirst(self.valves, self.terms, refilled_daily(self.valves)).lack
+        self.best_lack = dry_side_balance(self.valves, self.terms, refilled_daily(self.valves)).lack
         self.bound = float((week.ky * self.best_lack).sum())
         self.cuts: list[Cut] = []
         self.shares: list[Share] = []

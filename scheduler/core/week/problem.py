@@ -141,7 +141,6 @@ class Outcome:
     deficit_start: Mm  # expected, at dawn before the water
     deficit_end: Mm  # expected, in the evening
     ks: Share  # the crop's side of the doubt, and dry up to the next allowed morning
-    ks_expected: Share
     net: Mm
     percolation: Mm
     due: BoolArray  # at or over the trigger on an allowed morning

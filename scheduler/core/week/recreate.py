@@ -138,15 +138,15 @@ class ValveDays:
         return kept
 
     def asks(self, minutes: Sequence[float], day: int) -> tuple[float, float]:
-        """How thirsty it is, as a share of RAW, and the run that the triggers of its zones ask for."""
-        thirst, asked = 0.0, self.settle[day]
+        """How dry it is, as a share of RAW, and the run that the triggers of its zones ask for."""
+        dryness, asked = 0.0, self.settle[day]
         for zone in self.zones:
             deficit = zone.dawn(minutes, day)
             if zone.takes_part[day]:
-                thirst = max(thirst, deficit / zone.raw[day])
+                dryness = max(dryness, deficit / zone.raw[day])
                 if deficit >= zone.trigger[day]:
                     asked = max(asked, min(zone.refill(deficit, day), self.rule[day]))
-        return thirst, min(asked, self.most[day])
+        return dryness, min(asked, self.most[day])
 
 
 # --- packed mornings -----------------------------------------------------------------------------

@@ -16,21 +16,21 @@ from scheduler.core.week.valves import Valves
 
 
 def rule_minutes(valves: Valves, terms: Terms) -> Minutes:
-    """(day, valve) minutes when every zone follows its trigger and nothing is short."""
+    """(day, valve) whole minutes when every zone follows its trigger and nothing is short (models M6, M7)."""
     week = valves.week
     minutes = np.zeros((week.days, week.valves))
     deficit = week.deficit.copy()
-    thirsty = deficit + DOUBT_SD * week.deficit_sd
+    dry_side = deficit + DOUBT_SD * week.deficit_sd
     room = rain_room(terms.rain, week.etc)
     for day in range(week.days):
-        deficit, thirsty = (
-            np.where(week.begins[day], np.minimum(d, week.taw[day]), d) for d in (deficit, thirsty)
+        deficit, dry_side = (
+            np.where(week.begins[day], np.minimum(d, week.taw[day]), d) for d in (deficit, dry_side)
         )
         if week.window[day] > 0:
-            minutes[day] = _morning(valves, terms, day, deficit, thirsty, room[day])
+            minutes[day] = _morning(valves, terms, day, deficit, dry_side, room[day])
         of_zone = np.where(valves.takes_part[day], minutes[day][week.valve], 0.0)
         net = np.maximum(of_zone - week.fill, 0) * week.net_per_minute[day]
-        deficit, thirsty = (_on(valves, terms, day, d, net) for d in (deficit, thirsty))
+        deficit, dry_side = (_on(valves, terms, day, d, net) for d in (deficit, dry_side))
     return minutes
 
 
@@ -60,29 +60,35 @@ def _on(valves: Valves, terms: Terms, day: int, deficit: Mm, net: Mm) -> Mm:
 
 
 def rain_room(rain: Mm, etc: Mm) -> Mm:
-    """(day, zone) mm that must be free in the soil on each morning so that the expected rain stays in it."""
+    """(day, zone) mm that must be free in the soil on each morning so that the expected rain stays in it.
+
+    rain, etc: (day, zone) mm; a day's use makes room for its rain and for that of later days.
+
+    >>> rain_room(np.array([[0.0], [12.0], [6.0]]), np.array([[4.0], [5.0], [5.0]])).ravel().tolist()
+    [4.0, 8.0, 1.0]
+    """
     need = np.zeros((len(rain) + 1, rain.shape[1]))
     for day in reversed(range(len(rain))):
         need[day] = np.maximum(rain[day] - etc[day] + need[day + 1], 0)
     return need[:-1]
 
 
-def _morning(valves: Valves, terms: Terms, day: int, deficit: Mm, thirsty: Mm, room: Mm) -> Minutes:
+def _morning(valves: Valves, terms: Terms, day: int, deficit: Mm, dry_side: Mm, room: Mm) -> Minutes:
     week = valves.week
     due = valves.takes_part[day] & (deficit >= week.trigger[day])
     settle = valves.settling(day)
     if not due.any() and not settle.any():
         return np.zeros(week.valves)
-    due &= ~may_wait(valves, terms, day, deficit, thirsty)
+    due &= ~may_wait(valves, terms, day, deficit, dry_side)
     wanted = valves.wanted(day, deficit)
     if room.any():
-        wanted = np.minimum(wanted, _with_room(valves, terms, day, deficit, thirsty, room, wanted))
+        wanted = np.minimum(wanted, _with_room(valves, terms, day, deficit, dry_side, room, wanted))
     asked = np.maximum(np.where(due, wanted, 0.0), settle)
     return np.asarray(np.minimum(valves.most_of(asked), valves.most[day]))
 
 
 def _with_room(
-    valves: Valves, terms: Terms, day: int, deficit: Mm, thirsty: Mm, room: Mm, wanted: Minutes
+    valves: Valves, terms: Terms, day: int, deficit: Mm, dry_side: Mm, room: Mm, wanted: Minutes
 ) -> Minutes:
     """(zone,) minutes that leave the rain its room, get under the trigger and carry the crop through."""
     week = valves.week
@@ -90,7 +96,7 @@ def _with_room(
     carried = week.etc[dry_days].sum(axis=0) + terms.doubt[max(valves.next_morning[day] - 1, day)]
     with np.errstate(invalid="ignore"):
         net = np.maximum.reduce(
-            [deficit - room, deficit - week.trigger[day], thirsty + carried - week.raw[day]]
+            [deficit - room, deficit - week.trigger[day], dry_side + carried - week.raw[day]]
         )
     net = np.where(np.isfinite(net), net, 0.0)
     minutes = np.ceil(np.maximum(net, 0) * valves.minutes_per_mm[day] + week.fill - 1e-9)

@@ -8,7 +8,7 @@ import numpy as np
 
 from scheduler.core.arrays import Minutes
 from scheduler.core.week.capacity import Capacity
-from scheduler.core.week.outcome import judge, terms_of, thirst
+from scheduler.core.week.outcome import dry_side_balance, judge, terms_of
 from scheduler.core.week.problem import Outcome, Short, Week
 from scheduler.core.week.rule import refilled_daily, rule_minutes
 from scheduler.core.week.valves import Valves
@@ -38,7 +38,7 @@ def shortfalls(valves: Valves, minutes: Minutes, outcome: Outcome) -> tuple[Shor
     ample = Valves(unbound(valves.week))
     own_terms = terms_of(ample)
     rule, _ = judge(ample, own_terms, rule_minutes(ample, own_terms))
-    least = thirst(ample, own_terms, refilled_daily(ample)).lack
+    least = dry_side_balance(ample, own_terms, refilled_daily(ample)).lack
     could = np.maximum(rule.ks, 1 - least)
     lack = np.where(valves.week.standing, np.maximum(could - outcome.ks, 0), 0.0)
     stressed = lack.sum(axis=0)
