@@ -44,57 +44,58 @@ class Need:
 
 
 def need_today(terms: Terms, day: int, deficit: Mm, morning: Morning, rule: RefillRule) -> Need:
-    """Who is due this morning, who can wait for rain, and the minutes each wants.
+    """Who is due this morning, who can wait for rain, and the minutes each wants (model M6, live).
 
     day: index of today in `terms`; deficit: (zone,) Dr(i-1).  p uses yesterday's ET0, since today's is only
-    a forecast.  A due zone waits only while it could do without any rain up to the next allowed morning.
+    a forecast.  A due zone waits only while it could do without any rain up to the next allowed morning, and
+    forecast rain x probability fills the soil.
     """
-    stand = terms.stand[day]
-    standing = stand >= 0
-    kc, p_table = today_of(terms, day, terms.flat.kc), today_of(terms, day, terms.flat.p_table)
-    taw = terms.taw[day]
-    p = np.where(standing, depletion_fraction(p_table, kc * morning.et0_yesterday_mm), 0.0)
-    raw = np.where(standing, p * taw, np.inf)
-    refill_at = np.divide(terms.trigger[day], terms.raw[day], where=standing, out=np.ones_like(raw))
-    trigger = refill_at * raw
-    counts = morning.rain_so_far_mm >= SMALL_RAIN_SHARE_OF_ET0 * morning.et0_yesterday_mm
-    share = today_of(terms, day, terms.flat.rain_share)
-    rain_so_far = share * (morning.rain_so_far_mm if counts else 0.0)
+    p, raw, trigger = _thresholds(terms, day, morning)
+    rain_so_far = _rain_so_far(terms, day, morning)
     now = np.maximum(deficit - rain_so_far - morning.applied_today_mm, 0)
-
-    ahead = slice(day, day + morning.days_to_next_morning)
-    outlook_etc = terms.etc[ahead].sum(axis=0)
-    expected = morning.forecast_rain_mm * morning.rain_chance
-    outlook_rain = float(np.nansum(expected[: morning.days_to_next_morning]))
-    due = standing & (now >= trigger) & ~morning.held
+    until = morning.days_to_next_morning
+    outlook_etc = terms.etc[day : day + until].sum(axis=0)
+    outlook_rain = float(np.nansum((morning.forecast_rain_mm * morning.rain_chance)[:until]))
+    due = terms.standing[day] & (now >= trigger) & ~morning.held
     waits = due & (now + outlook_etc <= raw) & (outlook_rain >= now) & (now > 0)
-    settle = None
-    if terms.settle is not None:
-        settle = np.where(morning.held | (morning.applied_today_mm > 0), 0.0, terms.settle[day])
     minutes = morning_minutes(
         now,
         rule,
         trigger=np.where(due & ~waits, trigger, np.inf),
         raw=raw,
         minutes_per_mm=terms.minutes_per_mm[day],
-        settle=settle,
-        standing=standing & ~morning.held,
+        settle=_settle(terms, day, morning),
+        standing=terms.standing[day] & ~morning.held,
     )
     minutes = np.zeros(len(deficit)) if minutes is None else minutes
     return Need(
-        deficit=deficit,
-        deficit_now=now,
-        p=p,
-        raw=raw,
-        trigger=trigger,
-        due=due,
-        waits=waits,
-        outlook_etc=outlook_etc,
-        outlook_rain=outlook_rain,
-        rain_so_far_eff=rain_so_far,
-        minutes=minutes,
+        deficit=deficit, deficit_now=now, p=p, raw=raw, trigger=trigger, due=due, waits=waits,
+        outlook_etc=outlook_etc, outlook_rain=outlook_rain, rain_so_far_eff=rain_so_far, minutes=minutes,
         net=net_of_minutes(minutes, terms.minutes_per_mm[day], rule.limits.fill),
-    )
+    )  # fmt: skip
+
+
+def _thresholds(terms: Terms, day: int, morning: Morning) -> tuple[Share, Mm, Mm]:
+    """(p, RAW, trigger), (zone,), with yesterday's ET0; no limit where nothing stands."""
+    standing = terms.standing[day]
+    kc, p_table = today_of(terms, day, terms.flat.kc), today_of(terms, day, terms.flat.p_table)
+    p = np.where(standing, depletion_fraction(p_table, kc * morning.et0_yesterday_mm), 0.0)
+    raw = np.where(standing, p * terms.taw[day], np.inf)
+    refill_at = np.divide(terms.trigger[day], terms.raw[day], where=standing, out=np.ones_like(raw))
+    return p, raw, refill_at * raw
+
+
+def _rain_so_far(terms: Terms, day: int, morning: Morning) -> Mm:
+    """(zone,) mm of the rain since midnight that counts: none below 0.2 ET0 (model M5)."""
+    counts = morning.rain_so_far_mm >= SMALL_RAIN_SHARE_OF_ET0 * morning.et0_yesterday_mm
+    return today_of(terms, day, terms.flat.rain_share) * (morning.rain_so_far_mm if counts else 0.0)
+
+
+def _settle(terms: Terms, day: int, morning: Morning) -> Minutes | None:
+    """Minutes of a settling run, unless the valve is kept shut or the zone had water today."""
+    if terms.settle is None:
+        return None
+    return np.where(morning.held | (morning.applied_today_mm > 0), 0.0, terms.settle[day])
 
 
 def today_of(terms: Terms, day: int, flat_values: Mm) -> Mm:

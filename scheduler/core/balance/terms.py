@@ -6,9 +6,11 @@ live day and thirty years of many zones are the same lines.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import repeat
 
 import numpy as np
 
@@ -77,37 +79,44 @@ class Stand:
 def stands(
     zones: Sequence[Zone], first: date, count: int, location: Location, supply: Supply
 ) -> tuple[Stand, ...]:
-    """Which planting stands when, in first .. first + count days (model M3): the latest planted rules."""
+    """Which planting stands when, in first .. first + count days (model M3): the latest planted rules.
+
+    In order of zones, and of days within a zone.  What plantings of a kind share is worked out once.
+    """
     found: list[tuple[int, Planting, int, int, int]] = []
+    kinds: dict[tuple[object, ...], int] = {}  # kind -> the first planting found of it
+    kind_of: list[int] = []
     origin = first.toordinal()
     for z, zone in enumerate(zones):
-        following = [planting.planted.toordinal() - origin for planting in zone.plantings[1:]]
-        for planting, later in zip(zone.plantings, [*following, count], strict=False):
-            planted = planting.planted.toordinal() - origin
-            end = min(count, later)
-            if planting.pulled is not None:
-                end = min(end, planting.pulled.toordinal() - origin)
-            if not planting.crop.hold_last_stage:
-                end = min(end, planted + sum(planting.crop.stage_days))
-            begin = max(planted, 0)
-            if begin < end:
-                found.append((z, planting, begin, end, begin - planted + 1))
-    kinds = {_kind(z, planting): (z, planting) for z, planting, *_ in reversed(found)}
-    given = deliveries([(planting, zones[z]) for z, planting in kinds.values()], supply)
-    fixed = {
-        kind: Fixed(
-            zone=z,
-            planting=planting,
-            wetted=crops.wetted_fraction(planting.rows, zones[z].wetted_width_m),
-            delivery=delivery,
-            leaching=leaching_requirement(supply.ec_ds_m, planting.crop),
-            kc=crops.site_kc(planting.crop, location),
-        )
-        for (kind, (z, planting)), delivery in zip(kinds.items(), given, strict=True)
-    }
-    return tuple(
-        Stand(z, planting, begin, end, day_no, fixed[_kind(z, planting)])
-        for z, planting, begin, end, day_no in found
+        planted = [planting.planted.toordinal() - origin for planting in zone.plantings]
+        for planting, begin, later in zip(zone.plantings, planted, [*planted[1:], count], strict=False):
+            end = min(count, later, _last_day(planting, begin, origin))
+            if max(begin, 0) < end:
+                kind_of.append(kinds.setdefault(_kind(z, planting), len(found)))
+                found.append((z, planting, max(begin, 0), end, max(begin, 0) - begin + 1))
+    of_kind = [(zones[found[k][0]], found[k][0], found[k][1]) for k in kinds.values()]
+    given = deliveries([(planting, zone) for zone, _, planting in of_kind], supply)
+    fixed = dict(
+        zip(kinds.values(), map(_fixed, of_kind, given, repeat(location), repeat(supply)), strict=True)
+    )
+    return tuple(Stand(*one, fixed[kind]) for one, kind in zip(found, kind_of, strict=True))
+
+
+def _last_day(planting: Planting, planted: int, origin: int) -> int:
+    """Day index from which the planting stands no more, whatever is planted next."""
+    pulled = sys.maxsize if planting.pulled is None else planting.pulled.toordinal() - origin
+    return pulled if planting.crop.hold_last_stage else min(pulled, planted + sum(planting.crop.stage_days))
+
+
+def _fixed(of: tuple[Zone, int, Planting], delivery: Delivery, location: Location, supply: Supply) -> Fixed:
+    zone, z, planting = of
+    return Fixed(
+        zone=z,
+        planting=planting,
+        wetted=crops.wetted_fraction(planting.rows, zone.wetted_width_m),
+        delivery=delivery,
+        leaching=leaching_requirement(supply.ec_ds_m, planting.crop),
+        kc=crops.site_kc(planting.crop, location),
     )
 
 
@@ -139,9 +148,13 @@ class Terms:
 
     def spread(self, values: FloatArray, elsewhere: float = 0.0) -> FloatArray:
         """One of the flat arrays of standing zone-days laid out as (day, zone)."""
-        dense = np.full(self.stand.shape, elsewhere)
-        dense.ravel()[self.flat.place] = values
-        return dense
+        return _spread(values, self.flat.place, self.stand.shape, elsewhere)
+
+
+def _spread(values: FloatArray, place: IntArray, shape: tuple[int, ...], elsewhere: float) -> FloatArray:
+    dense = np.full(shape, elsewhere)
+    dense.ravel()[place] = values
+    return dense
 
 
 def terms(
@@ -174,31 +187,31 @@ def terms(
     flat = _Flat(found, zones, et0)
     stand = np.full(shape, -1, dtype=np.int64)
     stand.ravel()[flat.place] = flat.stand
-
-    counts = np.where(rain >= SMALL_RAIN_SHARE_OF_ET0 * et0, rain, 0.0)
-    rain_eff = counts[:, None] * np.array([_rain_capture(zone, "none") for zone in zones])
-    rain_eff.ravel()[flat.place] = counts[flat.day] * flat.rain_share
-
-    def spread(values: FloatArray, elsewhere: float) -> FloatArray:
-        dense = np.full(shape, elsewhere)
-        dense.ravel()[flat.place] = values
-        return dense
-
+    rain_eff = _rain_eff(zones, flat, et0, rain)
     refill_at = np.array([zone.refill_at for zone in zones])
+    minutes_per_mm = np.array([1 / s.net_per_minute for s in found])
     return Terms(
         first=first,
         stands=found,
         stand=stand,
-        etc=spread(flat.etc, 0.0),
-        taw=spread(flat.taw, BARE_TAW_MM),
-        raw=spread(flat.raw, BARE_TAW_MM / 2),
-        trigger=spread(flat.raw * refill_at[flat.zone], np.inf),
+        etc=_spread(flat.etc, flat.place, shape, 0.0),
+        taw=_spread(flat.taw, flat.place, shape, BARE_TAW_MM),
+        raw=_spread(flat.raw, flat.place, shape, BARE_TAW_MM / 2),
+        trigger=_spread(flat.raw * refill_at[flat.zone], flat.place, shape, np.inf),
         rain_eff=rain_eff,
-        minutes_per_mm=np.array([*(1 / s.net_per_minute for s in found), 1.0])[stand],
+        minutes_per_mm=_spread(minutes_per_mm[flat.stand], flat.place, shape, 1.0),
         settle=_settle_minutes(found, shape, rain_eff),
         begins=tuple(sorted((s.begin, s.zone) for s in found)),
         flat=flat,
     )
+
+
+def _rain_eff(zones: Sequence[Zone], flat: _Flat, et0: Mm, rain: Mm) -> Mm:
+    """(day, zone) mm of rain that reaches the roots, or the bare ground; under 0.2 ET0 none (model M5)."""
+    counts = np.where(rain >= SMALL_RAIN_SHARE_OF_ET0 * et0, rain, 0.0)
+    eff = counts[:, None] * np.array([_rain_capture(zone, "none") for zone in zones])
+    eff.ravel()[flat.place] = counts[flat.day] * flat.rain_share
+    return np.asarray(eff)
 
 
 def depletion_fraction(p_table: Share, etc: Mm) -> Share:
