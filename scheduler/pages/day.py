@@ -9,7 +9,6 @@ import numpy as np
 
 from scheduler.core.balance.climate import ESTIMATED_HUMIDITY, ESTIMATED_RADIATION, ESTIMATED_WIND
 from scheduler.core.balance.crop import STAGES, stage_of_day
-from scheduler.core.balance.et import METHODS
 from scheduler.model import Fetched, Garden, Notice
 from scheduler.pages.day_notices import day_notices
 from scheduler.pages.rounding import known, rounded
@@ -187,7 +186,7 @@ def weather_of(facts: Facts, live: Live, day: date) -> DayWeather:
         "rain_mm": known(days.rain_mm[i]),
         "rain_chance_pct": known(days.rain_chance_pct[i]),
         "et0_mm": known(live.et.et0_mm[i]),
-        "et0_method": METHODS[live.et.method[i]],
+        "et0_method": live.et.method_name(i),
         "estimated": _estimated(live, i),
         "came_from": {name: source for name, source in told.items() if source},
     }

@@ -51,7 +51,7 @@ def _weather_notices(facts: Facts, live: Live) -> Iterator[Notice]:
     recent = range(max(live.today - RECENT_DAYS, 0), live.today)
     filled = [d for d in recent if _stands_in(live, d)]
     if filled:
-        method = METHODS[live.et.method[live.et_offset + filled[-1]]]
+        method = live.et.method_name(live.et_offset + int(filled[-1]))
         yield Notice(
             "look",
             f"no temperatures for {_days(live.start, filled)}: ET0 there is a stand-in ({method})",
@@ -122,7 +122,7 @@ def _soil_notices(facts: Facts, live: Live) -> Iterator[Notice]:
     for one in live.sure.readings:
         if one.aside and one.reading.day >= live.today - 1:
             name = facts.zones[one.reading.zone].name
-            yield Notice("look", f"{name}: soil reading {one.reading.said} set aside: {one.aside}")
+            yield Notice("look", f"{name}: soil reading {one.reading.label} set aside: {one.aside}")
 
 
 def _restated(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:

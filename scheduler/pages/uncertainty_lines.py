@@ -41,7 +41,7 @@ def uncertainty_lines(facts: Facts, plan: Plan, z: int) -> Iterator[Line]:
 
 
 def _reading(facts: Facts, one: Taken) -> Line:
-    what = f"soil reading {one.reading.said}"
+    what = f"soil reading {one.reading.label}"
     if one.measured is None or one.aside:
         return line(f"{what}: set aside", numbers=one.aside or "")
     seen, soil = one.measured, facts.zones[one.reading.zone].soil

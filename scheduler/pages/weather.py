@@ -16,7 +16,7 @@ from scheduler.core.balance.climate import (
     Climate,
     dew_point,
 )
-from scheduler.core.balance.et import METHODS, NONE, ReferenceET, fill, reference_et
+from scheduler.core.balance.et import NONE, ReferenceET, fill, reference_et
 from scheduler.core.quality.checks import Flag
 from scheduler.model import WEATHER_FIELDS, Garden, StoredPlan, WeatherDays, WeatherValue
 from scheduler.pages.forecast_skill import LOOK_BACK_DAYS, skill_rows
@@ -97,7 +97,7 @@ def _day(weather: WeatherDays, et: ReferenceET, day: date, today: date) -> Weath
     return {
         "date": day.isoformat(),
         "et0_mm": known(et.et0_mm[i]),
-        "et0_method": METHODS[et.method[i]] if et.method[i] != NONE else None,
+        "et0_method": et.method_name(i) if et.method[i] != NONE else None,
         "values": dict(_values(weather, i)),
         "used": _used(et.climate, i),
         "humidity_by": HUMIDITY_BY[et.climate.humidity_by[i]] if usable else None,
@@ -130,7 +130,7 @@ def _estimated(weather: WeatherDays, et: ReferenceET, i: int, *, past: bool) -> 
     c = et.climate
     if not c.usable[i]:
         if et.method[i] != NONE:
-            yield "temperature", f"none usable: ET0 is a mean of stored days ({METHODS[et.method[i]]})"
+            yield "temperature", f"none usable: ET0 is a mean of stored days ({et.method_name(i)})"
     else:
         if c.humidity_by[i] == ESTIMATED_HUMIDITY:
             yield "humidity", HUMIDITY_BY[ESTIMATED_HUMIDITY]

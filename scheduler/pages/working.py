@@ -12,7 +12,7 @@ import numpy as np
 
 from scheduler.core.balance import climate as air
 from scheduler.core.balance import crop as crops
-from scheduler.core.balance.et import HARGREAVES, METHODS, PM, PM_ESTIMATED, penman_monteith
+from scheduler.core.balance.et import HARGREAVES, PM, PM_ESTIMATED, penman_monteith
 from scheduler.core.balance.tape import leaching_requirement
 from scheduler.core.balance.terms import Stand
 from scheduler.core.hydraulics.results import ZoneHydraulics
@@ -76,7 +76,7 @@ def _reference_et(garden: Garden, live: Live, day: date) -> list[Line]:
     if not 0 <= i < len(live.et.et0_mm):
         return []
     method = int(live.et.method[i])
-    total = line("reference ET", "ET0", float(live.et.et0_mm[i]), "mm/d", source=f"{METHODS[method]}")
+    total = line("reference ET", "ET0", float(live.et.et0_mm[i]), "mm/d", source=live.et.method_name(i))
     if method in (PM, PM_ESTIMATED):
         return _penman_monteith(garden, live, i) + [total]
     if method == HARGREAVES:
@@ -87,7 +87,7 @@ def _reference_et(garden: Garden, live: Live, day: date) -> list[Line]:
             line("extraterrestrial radiation", "Ra", float(c.ra_mj[i]), "MJ/m2/d", source=f"{FAO} eq 21"),
             total,
         ]
-    total["source"] = f"{METHODS[method]}: no temperatures that day, a mean of stored days stands in"
+    total["source"] = f"{live.et.method_name(i)}: no temperatures that day, a mean of stored days stands in"
     return [total]
 
 

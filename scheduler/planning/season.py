@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
@@ -55,7 +56,7 @@ def simulate(
     et = fill(reference_et(weather, garden.location), first, last)
     rain = weather.rain_mm[offset : offset + count]
     dry = np.where(rain >= 0, rain, 0.0)
-    laid_out = terms(
+    season_terms = terms(
         garden.zones,
         first,
         et.et0_mm[offset : offset + count],
@@ -64,22 +65,33 @@ def simulate(
         supply=garden.supply,
     )
     balance = run(
-        laid_out,
+        season_terms,
         starting_deficit=np.array([zone.starting_deficit_mm for zone in garden.zones]),
         rule=RefillRule.of(garden.zones),
     )
+    notices = [
+        *weather.notices,
+        *remarks(examine(weather, garden.location, source="weather file")),
+        *_notices(rain, season_terms, first, last),
+    ]
+    return Season(first, last, et, season_terms, balance, dry, tuple(notices))
+
+
+def _notices(rain: Mm, season_terms: Terms, first: date, last: date) -> Iterator[str]:
     missing = int(np.count_nonzero(~(rain >= 0)))
-    notices = [*weather.notices, *remarks(examine(weather, garden.location, source="weather file"))]
     if missing:
-        notices.append(f"rain missing on {missing} of {count} days: counted as 0")
-    if not laid_out.standing.any():
-        notices.append(f"no planting stands between {first} and {last}: nothing was watered")
-    return Season(first, last, et, laid_out, balance, dry, tuple(notices))
+        yield f"rain missing on {missing} of {len(rain)} days: counted as 0"
+    if not season_terms.standing.any():
+        yield f"no planting stands between {first} and {last}: nothing was watered"
 
 
 def season_span(
     garden: Garden, weather: WeatherDays, first: date | None, last: date | None
 ) -> tuple[date, date]:
+    """First and last day: the asked ones, else the earliest planting (or row, if later) to the last row.
+
+    Raises BadInput where that leaves nothing.
+    """
     planted = [planting.planted for zone in garden.zones for planting in zone.plantings]
     first = max(min(planted, default=weather.first), weather.first) if first is None else first
     last = weather.last if last is None else last

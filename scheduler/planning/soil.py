@@ -92,7 +92,7 @@ def _reading(
         zone=z,
         day=day,
         evening=evening,
-        said=f"{amount} on {at:%Y-%m-%d %H:%M}",
+        label=f"{amount} on {at:%Y-%m-%d %H:%M}",
         tension_kpa=kpa,
         theta=theta,
         depth_m=details.get("depth_m"),

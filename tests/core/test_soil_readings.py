@@ -67,11 +67,11 @@ def filter_of(laid_out, readings, measured=None):
 
 
 def theta(day: int, value: float, *, zone: int = 1, evening: bool = False) -> s.Reading:
-    return s.Reading(zone=zone, day=day, evening=evening, said=f"{value:g} on day {day}", theta=value)
+    return s.Reading(zone=zone, day=day, evening=evening, label=f"{value:g} on day {day}", theta=value)
 
 
 def cb(day: int, value: float, **more) -> s.Reading:
-    return s.Reading(zone=1, day=day, evening=False, said=f"{value:g} cb", tension_kpa=value, **more)
+    return s.Reading(zone=1, day=day, evening=False, label=f"{value:g} cb", tension_kpa=value, **more)
 
 
 # --- the filter itself ---------------------------------------------------------------------------

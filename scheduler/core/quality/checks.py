@@ -106,7 +106,7 @@ class Flag:
     verdict: Verdict
     rule: str  # of RULES
     reason: str
-    source: str = ""  # who said the value
+    source: str = ""  # of the value
     now: float | None = None  # what it is repaired to
     since: date | None = None  # of a slow fault: the first day that was looked at
     first_seen: date | None = None  # the first day on which it showed
@@ -134,12 +134,17 @@ class _Record:
         self.rso = clear_sky_radiation(self.ra, location.elevation_m)
 
     def day(self, i: int | np.int64) -> date:
+        """The date of a day index."""
         return self.first + timedelta(days=int(i))
 
     def mark(
         self, field: str, where: BoolArray, verdict: Verdict, rule: str, reason: str | Callable[[int], str],
         now: FloatArray | None = None,
     ) -> None:  # fmt: skip
+        """Flag a field's known values where `where` holds; rejected ones are gone for the rules that follow.
+
+        reason: text, or text by day index; now: (day,) what a repaired value is taken as.
+        """
         values = self.v[field]
         for i in np.flatnonzero(where & np.isfinite(values)):
             why = reason if isinstance(reason, str) else reason(int(i))
@@ -157,8 +162,8 @@ class _Record:
         edges = np.flatnonzero(np.diff(np.concatenate([[False], where, [False]]).astype(np.int8)))
         for begin, end in zip(edges[::2], edges[1::2] - 1, strict=True):
             since = max(self.day(begin) - timedelta(days=window - 1), self.first)
-            said = reason.format(float(figure[end]))
-            flag = Flag(self.day(end), field, float(figure[end]), "kept", rule, said, self.source)
+            why = reason.format(float(figure[end]))
+            flag = Flag(self.day(end), field, float(figure[end]), "kept", rule, why, self.source)
             self.flags.append(replace(flag, since=since, first_seen=self.day(begin)))
 
 
@@ -192,6 +197,10 @@ def examine(
 
 
 def _temperature(r: _Record) -> None:
+    """What no thermometer can read, crossed extremes, false zeros and lone spikes are rejected.
+
+    Sources: world records and the spike's 25 degC (Durre et al. 2010), crossed extremes (FAO-56 annex 5).
+    """
     for name in ("tmin_c", "tmax_c", "tdew_c"):
         out = (r.v[name] < COLDEST_C) | (r.v[name] > HOTTEST_C)
         r.mark(name, out, "rejected", "world record", "colder or hotter than anywhere on earth")
@@ -234,6 +243,10 @@ def _beside(x: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _stuck_temperature(r: _Record) -> None:
+    """The same figure too often in a row is a stuck sensor: rejected.
+
+    Source: 20 equal values (Durre et al. 2010); 3 days with both extremes equal (own choice).
+    """
     low, high = r.v["tmin_c"], r.v["tmax_c"]
     both = exact_runs(low, high) >= BOTH_STUCK_DAYS
     for name in ("tmin_c", "tmax_c"):
@@ -247,6 +260,7 @@ def _stuck_temperature(r: _Record) -> None:
 
 
 def _dew_point(r: _Record) -> None:
+    """A day's mean dew point well above the middle of its temperatures is rejected (FAO-56 annex 5)."""
     dew, middle = r.v["tdew_c"], (r.v["tmin_c"] + r.v["tmax_c"]) / 2
     over = dew > middle + DEW_ABOVE_MEAN_C
     r.mark(
@@ -256,6 +270,10 @@ def _dew_point(r: _Record) -> None:
 
 
 def _humidity(r: _Record) -> None:
+    """Outside 0 .. 110 %, crossed, or far too dry a night: rejected; a little over 100 % counts as 100.
+
+    Sources: model M1 (100 %), ASCE-EWRI 2005 appendix D (nights), own choice for the limits themselves.
+    """
     low, mean, high = (r.v[f"rh_{part}_pct"] for part in ("min", "mean", "max"))
     for name in ("rh_min_pct", "rh_mean_pct", "rh_max_pct"):
         out = (r.v[name] < 0) | (r.v[name] > MOST_RH_PCT)
@@ -264,11 +282,11 @@ def _humidity(r: _Record) -> None:
     for name in ("rh_min_pct", "rh_max_pct"):
         r.mark(name, crossed, "rejected", "humidity limits", "the lowest humidity is above the highest")
     usual = middle_without(high, 7)
-    parched = (high < DRY_NIGHT_PCT) & (usual > 2 * DRY_NIGHT_PCT)
+    too_dry = (high < DRY_NIGHT_PCT) & (usual > 2 * DRY_NIGHT_PCT)
     whole_day = f"the day's highest is below {DRY_NIGHT_PCT:g} %, of the days about it {{:.0f}} %"
     for name in ("rh_min_pct", "rh_mean_pct", "rh_max_pct"):
         r.mark(
-            name, parched, "rejected", "night too dry", lambda i: whole_day.format(usual[i])
+            name, too_dry, "rejected", "night too dry", lambda i: whole_day.format(usual[i])
         )  # fmt: skip
     outside = (mean < low - 1) | (mean > high + 1)
     r.mark("rh_mean_pct", outside, "rejected", "humidity limits", "not between the lowest and the highest")
@@ -280,6 +298,10 @@ def _humidity(r: _Record) -> None:
 
 
 def _humid_nights(r: _Record) -> None:
+    """Slow faults of a humidity sensor: nights that never come near 100 %, dew points far above the nights.
+
+    Sources: ASCE-EWRI 2005 appendix D, FAO-56 annex 5.
+    """
     nights = trailing(r.v["rh_max_pct"], MONTH)
     best = np.nanmax(np.where(np.isfinite(nights), nights, -np.inf), axis=1)
     least = WET_NIGHT_DRY_PLACE_PCT if r.location.dry else WET_NIGHT_PCT
@@ -301,12 +323,17 @@ def _humid_nights(r: _Record) -> None:
 
 
 def _wind(r: _Record) -> None:
+    """Below 0, or a hurricane's mean over a whole day: rejected (own choice, Beaufort 12)."""
     wind = r.v["wind_m_s"]
     out = (wind < 0) | (wind > HURRICANE_M_S)
     r.mark("wind_m_s", out, "rejected", "wind limits", "below 0, or a hurricane all day long")
 
 
 def _wind_sensor(r: _Record) -> None:
+    """Dead calm for days, equal means for days: rejected; a month of hardly any wind is remarked on.
+
+    Sources: ASCE-EWRI 2005 appendix D; FAO-56 for the least wind that the air has.
+    """
     runs = exact_runs(r.v["wind_m_s"])
     still = (r.v["wind_m_s"] == 0) & (runs >= STILL_DAYS)
     r.mark("wind_m_s", still, "rejected", "stuck wind", lambda i: f"not a breath in {runs[i]:.0f} whole days")
@@ -326,6 +353,10 @@ def _wind_sensor(r: _Record) -> None:
 
 
 def _sun(r: _Record) -> None:
+    """More than reaches the air's upper edge, or darkness by day: rejected; above 1.05 Rso: held to it.
+
+    Sources: FAO-56 eq 21 (Ra), model M1 (1.05 Rso); the darkness is own choice.
+    """
     rs = r.v["solar_mj_m2"]
     bright = (r.v["tmax_c"] - r.v["tmin_c"] > BRIGHT_RANGE_C) & ~(r.v["rain_mm"] > BRIGHT_RAIN_MM)
     dark = (rs < NO_SUN_SHARE * r.ra) | ((rs < DARK_SHARE * r.ra) & bright)
@@ -347,6 +378,10 @@ def _sun(r: _Record) -> None:
 
 
 def _sun_sensor(r: _Record) -> None:
+    """Slow faults of a sun sensor: what its clearest days reach of Rso in two months of the bright half year.
+
+    Source: ASCE-EWRI 2005 appendix D (clear days come near Rso).
+    """
     share = np.where(r.rso > 0, r.v["solar_mj_m2"] / np.where(r.rso > 0, r.rso, 1), np.nan)
     clearest = quantile(trailing(share, TWO_MONTHS), 0.95, least=TWO_MONTHS * 3 // 4)
     bright = np.mean(trailing(r.ra, TWO_MONTHS), axis=1) >= CLEAR_RA_MJ
@@ -366,6 +401,7 @@ def _sun_sensor(r: _Record) -> None:
 
 
 def _rain(r: _Record) -> None:
+    """Impossible or unheard-of rain is rejected (Durre et al. 2010)."""
     rain = r.v["rain_mm"]
     out = (rain < 0) | (rain > WETTEST_MM)
     r.mark("rain_mm", out, "rejected", "rain limits", "below 0, or more than ever fell anywhere in a day")

@@ -60,8 +60,8 @@ def screen(values: Iterable[WeatherValue], location: Location) -> Screened:
         days = _as_days(mine)
         if days is None:
             continue
-        said = examine(days, location, source=source, sensor=kind == "station")
-        for flag in (*said, *_so_far(mine, source), *_silent(mine, source, kind, fallen)):
+        found = examine(days, location, source=source, sensor=kind == "station")
+        for flag in (*found, *_so_far(mine, source), *_silent(mine, source, kind, fallen)):
             if flag.rule == "unheard-of rain" and _borne_out(flag, source, rain):
                 continue
             flags.append(replace(flag, kind=kind))

@@ -45,7 +45,7 @@ class Reading:
     zone: int
     day: int
     evening: bool  # taken after noon: it speaks of that day's end, else of the night before
-    said: str  # for notices: "35 cb on 2026-06-12 07:10"
+    label: str  # for notices: "35 cb on 2026-06-12 07:10"
     tension_kpa: float | None = None
     theta: float | None = None
     depth_m: float | None = None

@@ -161,11 +161,11 @@ def et0_uncertainty(
     lead = np.zeros(count, dtype=np.int64) if lead_days is None else np.clip(lead_days, 0, LEADS - 1)
     size = np.maximum(et.et0_mm, SMALL_ET0_MM)
     stand_in = (et.method == CLIMATOLOGY) | (et.method == RECENT_MEAN)
-    said = np.where(by == FORECAST, np.asarray(forecast_share)[lead], 0.0) * size
+    forecast = np.where(by == FORECAST, np.asarray(forecast_share)[lead], 0.0) * size
     parts: list[tuple[Mm, Spread]] = [
         (np.where(~stand_in & (by == STATION), size, 0.0), sensors),
         (np.where(~stand_in & (by == MODEL), size, 0.0), MODELLED),
-        (np.where(stand_in, 0.0, said), Spread(0.3, 0.95, FORECAST_MEMORY)),
+        (np.where(stand_in, 0.0, forecast), Spread(0.3, 0.95, FORECAST_MEMORY)),
         (np.where(et.method == HARGREAVES, size, 0.0), inputs.hargreaves),
         (np.where(et.method == CLIMATOLOGY, size, 0.0), CLIMATOLOGY_SPREAD),
         (np.where(et.method == RECENT_MEAN, size, 0.0), RECENT_SPREAD),
@@ -209,7 +209,7 @@ def rain_uncertainty(
 ) -> Uncertainty:  # fmt: skip
     """Standard uncertainty of each day's rain, mm, (day,); only the gauge's own error lasts.
 
-    by: GAUGE, STATION, MODEL or FORECAST; missing: nobody said, 0 was taken; chance: 0..1 of forecast days,
+    by: GAUGE, STATION, MODEL or FORECAST; missing: no source has it, so 0; chance: 0..1 of forecast days,
     nan where none was given.  A forecast amount f with chance c comes or does not: c (1 - c) f^2, and where
     it comes it is as unsure as a model's.
     """
