@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import suppress
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import click
@@ -13,7 +14,7 @@ from scheduler.cli import common
 from scheduler.errors import BadInput
 
 if TYPE_CHECKING:
-    from scheduler.model import Garden
+    from scheduler.model import Applied, Garden, NoteKind
     from scheduler.store.store import Store
 
 
@@ -231,7 +232,7 @@ def _since_last_reading(garden: Garden, read_at: datetime, now: datetime) -> dat
     return max([day_before, *(t for t in told if t < read_at)])
 
 
-def _in_force(store: Store, zone: str, day: date) -> list[Any]:
+def _in_force(store: Store, zone: str, day: date) -> list[Applied]:
     from scheduler.store.store import effective_applied
 
     return effective_applied(store.applied(day, day, zone))
@@ -240,10 +241,10 @@ def _in_force(store: Store, zone: str, day: date) -> list[Any]:
 def keep(
     garden: Garden,
     now: datetime,
-    kind: Any,
+    kind: NoteKind,
     day: date,
     zone: str | None,
-    details: dict[str, Any],
+    details: Mapping[str, object],
     *,
     said: str,
 ) -> None:

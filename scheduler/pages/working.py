@@ -6,6 +6,7 @@ the source.  Equation numbers are those of FAO-56 unless another source is named
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date, timedelta
 
 import numpy as np
@@ -16,7 +17,7 @@ from scheduler.core.balance.et import HARGREAVES, PM, PM_ESTIMATED, penman_monte
 from scheduler.core.balance.tape import leaching_requirement
 from scheduler.core.balance.terms import Stand
 from scheduler.core.hydraulics.results import ZoneHydraulics
-from scheduler.model import Garden
+from scheduler.model import Garden, Zone
 from scheduler.pages.lines import line
 from scheduler.pages.quality import working_lines
 from scheduler.pages.rounding import rounded
@@ -177,53 +178,55 @@ def _balance(live: Live, z: int, d: int) -> list[Line]:
 
 
 def _morning(facts: Facts, plan: Plan, z: int) -> list[Line]:
-    live, need = plan.live, plan.need
-    terms, d = live.terms, live.today
-    stand, zone = terms.stands[terms.stand[d, z]], facts.zones[z]
-    crop = stand.planting.crop
-    kc = float(terms.spread(terms.flat.kc)[d, z])
+    need, zone = plan.need, facts.zones[z]
+    raw, trigger, now = float(need.raw[z]), float(need.trigger[z]), float(need.deficit_now[z])
+    so_far = float(need.rain_so_far_eff[z])
+    given = sum(a.net_mm for a in facts.applied_on(zone.name, facts.day))
+    return [
+        *_root_zone(plan, zone, z),
+        line("trigger", "", trigger, "mm", "refill_at RAW", f"{zone.refill_at:.2f} x {raw:.3f}", "garden.yaml refill_at"),
+        line("deficit now", "Dr", now, "mm", "Dr(i-1) - rain since midnight - water given this morning", f"{float(need.deficit[z]):.3f} - {so_far:.3f} - {given:.3f}", "model M6"),
+        *_verdict(facts, plan, z),
+    ]  # fmt: skip
+
+
+def _root_zone(plan: Plan, zone: Zone, z: int) -> list[Line]:
+    """From the crop's day to its readily available water."""
+    live, terms, d = plan.live, plan.live.terms, plan.live.today
+    stand, soil = terms.stands[terms.stand[d, z]], zone.soil
+    crop, kc = stand.planting.crop, float(terms.spread(terms.flat.kc)[d, z])
     yesterday = float(live.et.et0_mm[live.et_offset + d - 1]) if live.et_offset + d > 0 else float("nan")
     if not np.isfinite(yesterday):
         yesterday = float(live.et.et0_mm[live.et_offset + d])
     depth = float(terms.spread(terms.flat.root_depth)[d, z])
-    taw, raw, p, trigger = (
-        float(terms.taw[d, z]),
-        float(need.raw[z]),
-        float(need.p[z]),
-        float(need.trigger[z]),
-    )
-    so_far, given = (
-        float(need.rain_so_far_eff[z]),
-        sum(a.net_mm for a in facts.applied_on(zone.name, facts.day)),
-    )
-    now, soil = float(need.deficit_now[z]), zone.soil
-    lines = [
+    taw, raw, p = float(terms.taw[d, z]), float(plan.need.raw[z]), float(plan.need.p[z])
+    return [
         *_crop_lines(stand, stand.day_no + d - stand.begin, kc),
         line("root depth", "Zr", depth, "m", "start + (full - start) (i - 1) / (L_ini + L_dev - 1)", f"{crop.root_start_m:.2f} to {crop.root_full_m:.2f} m", "model M4 (common practice)"),
         line("wetted fraction", "Pw", stand.wetted, "", "tapes x wetted width / row spacing, at most 1", f"{stand.planting.rows.tapes} x {zone.wetted_width_m:.3f} / {stand.planting.rows.spacing_m:.3f}", "microirrigation practice"),
         line("total available water", "TAW", taw, "mm", "1000 (FC - WP) Zr Pw", f"1000 x ({soil.theta_fc:.3f} - {soil.theta_wp:.3f}) x {depth:.4f} x {stand.wetted:.4f}", f"{FAO} eq 82, soil {soil.name}"),
         line("share used without stress", "p", p, "", "p_table + 0.04 (5 - Kc ET0), 0.1 to 0.8", f"{crop.depletion:.2f} + 0.04 x (5 - {kc:.4f} x {yesterday:.3f}), yesterday's ET0", f"{FAO} Table 22, note"),
         line("readily available water", "RAW", raw, "mm", "p TAW", f"{p:.4f} x {taw:.3f}", f"{FAO} eq 83"),
-        line("trigger", "", trigger, "mm", "refill_at RAW", f"{zone.refill_at:.2f} x {raw:.3f}", "garden.yaml refill_at"),
-        line("deficit now", "Dr", now, "mm", "Dr(i-1) - rain since midnight - water given this morning", f"{float(need.deficit[z]):.3f} - {so_far:.3f} - {given:.3f}", "model M6"),
     ]  # fmt: skip
-    if need.due[z]:
-        verdict = "waits for rain" if plan.waits[z] else "water is due"
-        lines.append(
-            line(f"Dr >= trigger: {verdict}", "", None, "", "", f"{now:.3f} >= {trigger:.3f}", "model M6")
-        )
-        lines.append(
-            line("could it wait for rain", "", None, "", "Dr + forecast ETc <= RAW, and forecast rain x chance >= Dr",
-                 f"{now:.2f} + {float(need.outlook_etc[z]):.2f} against {raw:.2f}; {need.outlook_rain:.2f} against {now:.2f}",
-                 "model M6")
-        )  # fmt: skip
-    else:
-        on_hold = facts.held(zone.name)
+
+
+def _verdict(facts: Facts, plan: Plan, z: int) -> Iterator[Line]:
+    need = plan.need
+    raw, trigger, now = float(need.raw[z]), float(need.trigger[z]), float(need.deficit_now[z])
+    if not need.due[z]:
+        on_hold = facts.held(facts.zones[z].name)
         why = f"on hold until {on_hold}" if on_hold else "not due"
-        lines.append(
-            line(why, "", None, "", "Dr against the trigger", f"{now:.3f} against {trigger:.3f}", "model M6")
+        yield line(
+            why, "", None, "", "Dr against the trigger", f"{now:.3f} against {trigger:.3f}", "model M6"
         )
-    return lines
+        return
+    verdict = "waits for rain" if plan.waits[z] else "water is due"
+    yield line(f"Dr >= trigger: {verdict}", "", None, "", "", f"{now:.3f} >= {trigger:.3f}", "model M6")
+    yield line(
+        "could it wait for rain", "", None, "", "Dr + forecast ETc <= RAW, and forecast rain x chance >= Dr",
+        f"{now:.2f} + {float(need.outlook_etc[z]):.2f} against {raw:.2f}; {need.outlook_rain:.2f} against {now:.2f}",
+        "model M6",
+    )  # fmt: skip
 
 
 def _minutes(garden: Garden, facts: Facts, plan: Plan, z: int) -> list[Line]:
