@@ -154,38 +154,47 @@ def et0_uncertainty(
     """Standard uncertainty of each day's ET0, mm/d, (day,); `et` filled.
 
     by: (day,) STATION, MODEL or FORECAST; default STATION.  lead_days: (day,) of forecast days, 0 to 7.
+    Independent parts add by their squares; the passing errors of estimated inputs come together
+    (`InputUncertainty.together`).
     """
     count = len(et.et0_mm)
     inputs = inputs or InputUncertainty()
     by = np.zeros(count, dtype=np.int64) if by is None else by
     lead = np.zeros(count, dtype=np.int64) if lead_days is None else np.clip(lead_days, 0, LEADS - 1)
     size = np.maximum(et.et0_mm, SMALL_ET0_MM)
+    ahead = np.where(by == FORECAST, np.asarray(forecast_share)[lead], 0.0) * size
     stand_in = (et.method == CLIMATOLOGY) | (et.method == RECENT_MEAN)
-    forecast = np.where(by == FORECAST, np.asarray(forecast_share)[lead], 0.0) * size
-    parts: list[tuple[Mm, Spread]] = [
+    by_method: list[tuple[Mm, Spread]] = [
         (np.where(~stand_in & (by == STATION), size, 0.0), sensors),
         (np.where(~stand_in & (by == MODEL), size, 0.0), MODELLED),
-        (np.where(stand_in, 0.0, forecast), Spread(0.3, 0.95, FORECAST_MEMORY)),
+        (np.where(stand_in, 0.0, ahead), Spread(0.3, 0.95, FORECAST_MEMORY)),
         (np.where(et.method == HARGREAVES, size, 0.0), inputs.hargreaves),
         (np.where(et.method == CLIMATOLOGY, size, 0.0), CLIMATOLOGY_SPREAD),
         (np.where(et.method == RECENT_MEAN, size, 0.0), RECENT_SPREAD),
     ]
     estimated = ~stand_in & (et.method != HARGREAVES)
-    together = np.zeros(count)
-    for worth, spread in _by_inputs(et.climate, elevation_m, inputs):
-        mm = np.where(estimated, np.nan_to_num(worth), 0.0)
-        parts.append((mm, spread))
-        together += np.abs(mm) * spread.passing
-    lasting2, passing2, kept, bias, alone = (np.zeros(count) for _ in range(5))
-    for mm, spread in parts:
+    by_input = [
+        (np.where(estimated, np.nan_to_num(worth), 0.0), spread)
+        for worth, spread in _by_inputs(et.climate, elevation_m, inputs)
+    ]
+    return _added(count, by_method, by_input, inputs.together)
+
+
+def _added(
+    count: int, by_method: list[tuple[Mm, Spread]], by_input: list[tuple[Mm, Spread]], together: float
+) -> Uncertainty:
+    """Parts of so many mm x a spread, as one: squares add, the inputs' passing errors hang together."""
+    lasting2, passing2, kept, bias, alone, in_step = (np.zeros(count) for _ in range(6))
+    for mm, spread in (*by_method, *by_input):
         bias += mm * spread.bias
         lasting2 += (mm * spread.lasting) ** 2
         passing2 += (mm * spread.passing) ** 2
         kept += spread.memory * (mm * spread.passing) ** 2
-    for mm, spread in parts[6:]:
+    for mm, spread in by_input:
         alone += (mm * spread.passing) ** 2
+        in_step += np.abs(mm) * spread.passing
     memory = np.divide(kept, passing2, out=np.zeros(count), where=passing2 > 0)
-    passing2 += inputs.together * (together**2 - alone)
+    passing2 += together * (in_step**2 - alone)
     return Uncertainty(np.sqrt(lasting2), np.sqrt(passing2), memory, bias)
 
 
@@ -209,9 +218,13 @@ def rain_uncertainty(
 ) -> Uncertainty:  # fmt: skip
     """Standard uncertainty of each day's rain, mm, (day,); only the gauge's own error lasts.
 
-    by: GAUGE, STATION, MODEL or FORECAST; missing: no source has it, so 0; chance: 0..1 of forecast days,
-    nan where none was given.  A forecast amount f with chance c comes or does not: c (1 - c) f^2, and where
-    it comes it is as unsure as a model's.
+    by: GAUGE, STATION, MODEL or FORECAST; missing: no source has it, so 0 was taken; chance: 0..1 of forecast
+    days, nan where none was given.  A forecast amount f with chance c comes or does not: c (1 - c) f^2, and
+    where it comes it is as unsure as a model's.  Figures: RAIN_SPREAD, from memory.
+
+    >>> by = np.array([GAUGE, STATION, MODEL, FORECAST])
+    >>> rain_uncertainty(np.full(4, 10.0), by=by, missing=np.zeros(4, dtype=bool)).sd.round(1).tolist()
+    [0.5, 1.6, 6.3, 6.6]
     """
     count = len(rain_mm)
     lasting, passing = np.zeros(count), np.zeros(count)
