@@ -22,7 +22,7 @@ from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.soil import Balance, percolation, step, stress_coefficient
 from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction, terms
-from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
+from scheduler.core.hours.runs import Ask, into_hours, watering_window
 from scheduler.core.quality.checks import examine
 from scheduler.core.quality.remarks import remarks
 from scheduler.core.uncertainty.sources import FORECAST_SHARE, SMALL_ET0_MM
@@ -32,6 +32,7 @@ from scheduler.model import Garden, WeatherDays
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.forecasts import Ahead, Forecasts, Foreseen
 from scheduler.planning.season import Season, season_span, stretched
+from scheduler.planning.today import days_to_next_morning, valve_asks
 from scheduler.planning.week import planned, week_ahead
 from scheduler.shapes.season import Foresight
 
@@ -88,24 +89,9 @@ def within_supply(dawn: Dawn) -> Minutes:
     supply = supply_on(garden.supply, dawn.today, dawn.used_l)
     window = watering_window(dawn.today, supply.hours_from, supply.hours_until, garden.location.timezone)
     flow = np.array([*(s.delivery.flow_lpm for s in dawn.terms.stands), 0.0])[dawn.terms.stand[dawn.day]]
-    by_valve: dict[str, list[int]] = {}
-    for z in np.flatnonzero(need.minutes > 0).tolist():
-        by_valve.setdefault(zones[z].valve.key, []).append(z)
-    asks = [
-        ValveAsk(
-            zones=tuple(
-                Ask(zones[z].name, float(need.minutes[z]), float(flow[z]), 0.0, 0.0) for z in members
-            ),
-            urgency=max(float(need.deficit_now[z] / need.raw[z]) for z in members),
-            shortest_minutes=max(zones[z].shortest_run_minutes for z in members),
-            cap_minutes=min(zones[z].valve.cap_minutes for z in members),
-            longest_pulse_minutes=min(
-                (p for z in members if (p := zones[z].longest_pulse_minutes) is not None), default=None
-            ),
-            pulse_rest_minutes=max(zones[z].pulse_rest_minutes for z in members),
-        )
-        for members in by_valve.values()
-    ]
+    asks = valve_asks(
+        zones, need, lambda z: Ask(zones[z].name, float(need.minutes[z]), float(flow[z]), 0.0, 0.0)
+    )
     runs, _ = into_hours(asks, supply, window, earliest=window[0])
     index = {zone.name: z for z, zone in enumerate(zones)}
     for run in runs:
@@ -252,14 +238,6 @@ class _Walk:
             lead = np.minimum(ahead.lead_days, len(FORECAST_SHARE) - 1).astype(np.int64)
             sd = np.asarray(FORECAST_SHARE)[lead] * np.maximum(ahead.et0_mm, SMALL_ET0_MM)
             etc_sd = self.kc[d : d + len(sd)] * sd[:, None]
-        following = next(
-            (
-                k
-                for k, rule in enumerate(rules_from(self.garden.supply, today + timedelta(days=1), DAYS), 1)
-                if rule.allowed
-            ),
-            DAYS,
-        )
         yesterday = float(self.et0[d - 1]) if d and not self.certain else float(self.et0[d])
         morning = Morning(
             et0_yesterday_mm=yesterday,
@@ -267,7 +245,7 @@ class _Walk:
             applied_today_mm=np.zeros(len(deficit)),
             forecast_rain_mm=ahead.rain_mm,
             rain_chance=ahead.chance,
-            days_to_next_morning=following,
+            days_to_next_morning=days_to_next_morning(self.garden, today),
             held=np.zeros(len(deficit), dtype=bool),
         )
         need = need_today(self.believed, d, deficit, morning, self.rule)

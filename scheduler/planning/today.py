@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -11,7 +11,7 @@ from scheduler.core.arrays import BoolArray
 from scheduler.core.balance.need import Morning, Need, need_today
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
-from scheduler.model import Garden, Run, Schedule, Supply, Unmet
+from scheduler.model import Garden, Run, Schedule, Supply, Unmet, Zone
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
@@ -38,13 +38,13 @@ def decide(garden: Garden, facts: Facts, live: Live) -> Need:
         ),
         forecast_rain_mm=rain_ahead,
         rain_chance=facts.weather.rain_chance_pct[i : i + len(rain_ahead)] / 100,
-        days_to_next_morning=_days_to_next_morning(garden, facts.day),
+        days_to_next_morning=days_to_next_morning(garden, facts.day),
         held=_held_valves(facts),
     )
     return need_today(live.terms, today, live.deficit, morning, RefillRule.of(facts.zones))
 
 
-def _days_to_next_morning(garden: Garden, day: date) -> int:
+def days_to_next_morning(garden: Garden, day: date) -> int:
     """Days to the next allowed morning, at most as far as the forecast reaches."""
     rules = rules_from(garden.supply, day + timedelta(days=1), DAYS_AHEAD)
     return next((ahead for ahead, rule in enumerate(rules, 1) if rule.allowed), DAYS_AHEAD + 1)
@@ -67,7 +67,7 @@ def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datet
     kept = done_runs(facts)
     asks = _valve_asks(facts, live, need, kept)
     if not rules_from(garden.supply, facts.day)[0].allowed:
-        following = facts.day + timedelta(days=_days_to_next_morning(garden, facts.day))
+        following = facts.day + timedelta(days=days_to_next_morning(garden, facts.day))
         why = f"not a watering day: the next is {following:%a %Y-%m-%d}"
         unmet = tuple(
             Unmet(ask.zone, max(ask.minutes - ask.fill_minutes, 0) * ask.net_per_minute, why)
@@ -125,29 +125,39 @@ def done_runs(facts: Facts) -> tuple[Run, ...]:
 
 
 def _valve_asks(facts: Facts, live: Live, need: Need, kept: Sequence[Run]) -> list[ValveAsk]:
+    def ask(z: int) -> Ask:
+        return Ask(
+            zone=facts.zones[z].name,
+            minutes=float(need.minutes[z]),
+            flow_lpm=_stand_flow(live, z),
+            net_per_minute=float(1 / live.terms.minutes_per_mm[live.today, z]),
+            fill_minutes=facts.zones[z].fill_time_minutes,
+            first_pulse=facts.first_pulse(facts.zones[z].name, kept),
+        )
+
+    return valve_asks(facts.zones, need, ask)
+
+
+def valve_asks(zones: Sequence[Zone], need: Need, ask: Callable[[int], Ask]) -> list[ValveAsk]:
+    """What the valves of the zones that want water ask for; ask: of one zone, by its place."""
     by_valve: dict[str, list[int]] = {}
-    for z, zone in enumerate(facts.zones):
-        if need.minutes[z] > 0:
-            by_valve.setdefault(zone.valve.key, []).append(z)
-    return [_valve_ask(facts, live, need, members, kept) for members in by_valve.values()]
+    for z in np.flatnonzero(need.minutes > 0).tolist():
+        by_valve.setdefault(zones[z].valve.key, []).append(z)
+    return [
+        _valve_ask(
+            [zones[z] for z in members],
+            tuple(ask(z) for z in members),
+            max(float(need.deficit_now[z] / need.raw[z]) for z in members),
+        )
+        for members in by_valve.values()
+    ]
 
 
-def _valve_ask(facts: Facts, live: Live, need: Need, members: list[int], kept: Sequence[Run]) -> ValveAsk:
-    zones = [facts.zones[z] for z in members]
+def _valve_ask(zones: Sequence[Zone], asks: tuple[Ask, ...], urgency: float) -> ValveAsk:
     pulses = [zone.longest_pulse_minutes for zone in zones if zone.longest_pulse_minutes is not None]
     return ValveAsk(
-        zones=tuple(
-            Ask(
-                zone=facts.zones[z].name,
-                minutes=float(need.minutes[z]),
-                flow_lpm=_stand_flow(live, z),
-                net_per_minute=float(1 / live.terms.minutes_per_mm[live.today, z]),
-                fill_minutes=facts.zones[z].fill_time_minutes,
-                first_pulse=facts.first_pulse(facts.zones[z].name, kept),
-            )
-            for z in members
-        ),
-        urgency=max(float(need.deficit_now[z] / need.raw[z]) for z in members),
+        zones=asks,
+        urgency=urgency,
         shortest_minutes=max(zone.shortest_run_minutes for zone in zones),
         cap_minutes=min(zone.valve.cap_minutes for zone in zones),
         longest_pulse_minutes=min(pulses, default=None),
