@@ -19,7 +19,7 @@ def write_atomic(path: Path, content: str | bytes, *, mode: int | None = None) -
     stand in the way; the old file is then as it was.
     """
     data = content.encode() if isinstance(content, str) else content
-    with _told(path):
+    with _explained(path):
         mode = _mode(path) if mode is None else mode
         part = path.with_name(f".{path.name}.{os.urandom(4).hex()}.part")
         try:
@@ -55,7 +55,7 @@ def _mode(path: Path) -> int | None:
 
 
 @contextmanager
-def _told(path: Path) -> Iterator[None]:
+def _explained(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:

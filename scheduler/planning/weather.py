@@ -60,14 +60,14 @@ def believed(
     )
 
 
-def kind_of(told: str | None) -> str | None:
+def kind_of(came_from: str | None) -> str | None:
     """gauge, station, model or forecast, of a word of `WeatherDays.came_from`."""
-    return told.rpartition("(")[2].rstrip(")") if told else None
+    return came_from.rpartition("(")[2].rstrip(")") if came_from else None
 
 
-def source_of(told: str | None) -> str | None:
+def source_of(came_from: str | None) -> str | None:
     """The source's name, of a word of `WeatherDays.came_from`."""
-    return told.rpartition(" (")[0] or told if told else None
+    return came_from.rpartition(" (")[0] or came_from if came_from else None
 
 
 def _moment(text: str) -> datetime:

@@ -1,4 +1,4 @@
-"""What SQLite and the file system refuse, told as a grower needs to hear it."""
+"""What SQLite and the file system refuse, in words that say what to do."""
 
 from __future__ import annotations
 
@@ -34,8 +34,8 @@ def explained(path: Path) -> Iterator[None]:
     except Unreadable as error:
         raise _unreadable(path, str(error)) from error
     except sqlite3.Error as error:
-        if told := _database(path, error):
-            raise told from error
+        if found := _database(path, error):
+            raise found from error
         raise
     except OSError as error:
         raise _file_system(path, error) from error
