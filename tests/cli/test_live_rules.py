@@ -18,10 +18,9 @@ def zone(page: dict, name: str) -> dict:  # type: ignore[type-arg]
     return next(z for z in page["zones"] if z["zone"] == name)
 
 
-def dry_week(grower: Grower, first: int = 28) -> None:
-    """Hot days without water: everything is due on 2 July (no run is answered as given)."""
-    for day in [f"2015-06-{d}" for d in range(first, 31)] + ["2015-07-01"]:
-        grower("day", "--date", day)
+def dry_week(grower: Grower) -> None:
+    """Hot days without water: everything is due on 2 July (nothing was planned meanwhile, and none given)."""
+    grower("day", "--date", "2015-06-28")
 
 
 def chance_column(grower: Grower, chances: dict[str, tuple[str, str]]) -> None:

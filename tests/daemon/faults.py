@@ -52,6 +52,14 @@ def freeze(w: World) -> None:
     w.freeze(w.rng.choice([1.0, 2.5, 30.0]))
 
 
+def set_back_while_away(w: World) -> None:
+    """The service dies, its summary is lost, the clock goes back: only the books know what time it was."""
+    w.die("kill -9")
+    w.published_newest = None
+    w.set_by -= HOUR
+    w.at(w.rng.uniform(60, HOUR), lambda: w.sync(HOUR))
+
+
 def relay(w: World) -> None:
     valve = w.rng.choice(list(w.valves.values()))
     valve.mode = w.rng.choice(["deaf", "mute"])
@@ -135,8 +143,8 @@ def stop(w: World) -> None:
 FAULTS: dict[Callable[[World], None], int] = {
     relay: 12,  # a valve that does not do as it is told is what capacity and recovery hang on
     kill: 2,
-    clock_step: 1, lost_sync: 1, lost_after_record: 1, kill_both: 1, cut: 1, freeze: 1, disk_full: 1,
-    locked: 1, deleted: 1, weather: 1, bad_edit: 1, good_edit: 1, water: 1, stop: 1,
+    clock_step: 1, lost_sync: 1, lost_after_record: 1, set_back_while_away: 1, kill_both: 1, cut: 1,
+    freeze: 1, disk_full: 1, locked: 1, deleted: 1, weather: 1, bad_edit: 1, good_edit: 1, water: 1, stop: 1,
 }  # fmt: skip
 """How often each is drawn."""
 NEED_LIFE = {deleted, bad_edit, good_edit, water, stop}

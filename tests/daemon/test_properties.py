@@ -408,6 +408,21 @@ def test_an_interrupted_run_ends_at_its_confirmed_close_however_late_it_is_writt
         assert record.most_minutes == pytest.approx((closed - opening.monotonic_s) / 60, abs=0.05)
 
 
+def test_a_clock_that_went_back_while_the_service_was_away_opens_nothing_until_it_is_right() -> None:
+    """Its summary is lost too: that the clock is wrong is known from the books alone."""
+    world = opened()
+    before = len(world.disk.openings)
+    world.die("kill")
+    world.published_newest = None
+    world.set_by -= 3600.0
+    world.at(1800.0, lambda: world.sync(3600.0))
+    world.run(world.now + 1700.0)
+    assert len(world.disk.openings) == before
+    assert any("earlier than the newest record" in text for text in world.told)
+    world.run(EVENING_S)
+    assert runs_of(world, DAY) == pytest.approx(WHOLE, abs=1.5)
+
+
 def test_a_cap_the_plan_does_not_know_of_holds() -> None:
     world = plain(cap_s=900.0)
     world.run(8 * 3600.0)
