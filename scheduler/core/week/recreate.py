@@ -192,6 +192,7 @@ class Recreate:
         self.ends = [hours_end(self.week, day) for day in self.days]
         self.jobs = [[job_of(valves, day, v, 1.0) for v in range(valves.count)] for day in self.days]
         self.left = moves
+        self.end = -4 * moves  # a round begun goes on to its end, but in a big dry garden not for ever
         self.chance = random.Random(0)
 
     def begin(self, runs: Mapping[int, Mapping[int, Times]]) -> PackedWeek:
@@ -229,6 +230,8 @@ class Recreate:
         """The best by all the aims in their order."""
         best, score = plan, self._score(plan)
         for k in range(rounds):
+            if self.left <= 0:
+                break
             tried = self._served(plan.copy() if k == 0 else self._raised(self._ruined(best)))
             found = self._score(tried)
             if found.better_than(score):
@@ -278,7 +281,7 @@ class Recreate:
         """In place: runs raised, always the one that spares most by the litre, while that spares stress."""
         moves: dict[tuple[int, int], tuple[float, float]] = {}
         stale = [(v, day) for v in range(len(self.own)) for day in self.allowed]
-        while stale:
+        while stale and self.left > self.end:
             for v, day in stale:
                 moves.pop((v, day), None)
                 found = self._raise(plan, v, day) if plan.stress[v] > SMALL else None
@@ -378,6 +381,7 @@ class Recreate:
                 for v, (own, mine) in enumerate(zip(self.own, plan.minutes, strict=True))
             ]
             for _, asked, v in sorted(asks, key=lambda ask: (-ask[0], ask[2])):
+                self.left -= 1
                 least = max(self.own[v].least[day], plan.minutes[v][day] + 1)
                 run = self._longest(plan, v, day, least, asked) if asked >= least else 0.0
                 if run >= least:
