@@ -153,7 +153,7 @@ class ValveEvent:
 
 
 @dataclass(slots=True)
-class Holding:
+class OpenRun:
     opening: Opening
     planned_s: float
     until: float | None  # wall timestamp at which the watering hours end; None for a run by hand

@@ -14,7 +14,7 @@ from typing import Any
 from scheduler.broker import address, login
 from scheduler.service.child import tell_child
 from scheduler.service.http_call import http_call
-from scheduler.service.notices import Line
+from scheduler.service.notices import Notice
 
 log = logging.getLogger(__name__)
 
@@ -61,13 +61,13 @@ class Alarms:
             self._thread = threading.Thread(target=self._run, name="alarms", daemon=True)
             self._thread.start()
 
-    def tell(self, line: Line) -> None:
-        if self._how is None or not self._limit.allows(line.matter, time.monotonic()):
+    def tell(self, notice: Notice) -> None:
+        if self._how is None or not self._limit.allows(notice.matter, time.monotonic()):
             return
         try:
-            self._texts.put_nowait(f"{self._garden}: {line.text}")
+            self._texts.put_nowait(f"{self._garden}: {notice.text}")
         except queue.Full:
-            log.warning("too many alarms wait: %s", line.text)
+            log.warning("too many alarms wait: %s", notice.text)
 
     def close(self) -> None:
         if self._thread is not None:

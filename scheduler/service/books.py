@@ -80,8 +80,8 @@ BookRequest = Write | Beat | Book | AskDay | AskLost | Hold | Publish
 Answer = Written | Beaten | DayRead | Lost | Disk
 
 
-class Desk:
-    """Does what the pen is asked for, one request after the other. The disk's faults are answers."""
+class Books:
+    """What is asked of the disk, one request after the other. The disk's faults are answers."""
 
     def __init__(self, open_store: Callable[[], Store], publish: Callable[[Mapping[str, Any]], None]) -> None:
         self._open_store = open_store
@@ -199,14 +199,14 @@ def _since_yesterday(records: Sequence[Applied], day: date) -> list[Applied]:
     return [record for record in records if record.day >= day - timedelta(days=1)]
 
 
-class Pen:
-    """The desk in a thread of its own."""
+class BookWriter:
+    """The books in a thread of their own."""
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
+    def __init__(self, books: Books) -> None:
+        self._books = books
         self._requests: queue.SimpleQueue[BookRequest | None] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[Answer] = queue.SimpleQueue()
-        self._thread = threading.Thread(target=self._run, name="pen", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="books", daemon=True)
         self.failed: str | None = None  # a defect ended the thread
 
     def start(self) -> None:
@@ -224,25 +224,25 @@ class Pen:
         """Write what waits, as long as there is time; True if all of it is on disk."""
         self._requests.put(None)
         self._thread.join(seconds)
-        return not self._thread.is_alive() and not self._desk.unbooked
+        return not self._thread.is_alive() and not self._books.unbooked
 
     def _run(self) -> None:
         try:
             while True:
                 try:
-                    request = self._requests.get(timeout=REBOOK_S if self._desk.unbooked else None)
+                    request = self._requests.get(timeout=REBOOK_S if self._books.unbooked else None)
                 except queue.Empty:
-                    self._tell(self._desk.rebook())
+                    self._tell(self._books.rebook())
                     continue
                 if request is None:
-                    self._tell(self._desk.rebook())
+                    self._tell(self._books.rebook())
                     break
-                self._tell(self._desk.do(request))
+                self._tell(self._books.do(request))
         except BaseException as error:
             self.failed = f"{type(error).__name__}: {error}"
             log.exception("the pen broke")
         finally:
-            self._desk.close()
+            self._books.close()
 
     def _tell(self, answers: Sequence[Answer]) -> None:
         for answer in answers:

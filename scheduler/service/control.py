@@ -17,12 +17,12 @@ from scheduler.service.queues import drained
 from scheduler.service.requests import Request
 
 
-class Door:
+class ControlSocket:
     """Listens; each request becomes a `Request` that the next tick takes."""
 
     def __init__(self, data: Path) -> None:
         self._data = data
-        self._wishes: queue.SimpleQueue[Request] = queue.SimpleQueue()
+        self._requests: queue.SimpleQueue[Request] = queue.SimpleQueue()
         self._socket: socket.socket | None = None
 
     def open(self) -> None:
@@ -50,8 +50,8 @@ class Door:
             with contextlib.suppress(OSError):
                 (self._data / NAME).unlink()
 
-    def wishes(self) -> list[Request]:
-        return drained(self._wishes)
+    def requests(self) -> list[Request]:
+        return drained(self._requests)
 
     def _listen(self, door: socket.socket) -> None:
         while True:
@@ -68,11 +68,11 @@ class Door:
             guest.settimeout(2.0)
             answers: queue.SimpleQueue[tuple[bool, str]] = queue.SimpleQueue()
             try:
-                wish = _wish(read_line(guest), lambda done, said: answers.put((done, said)))
+                request = _request(read_line(guest), lambda done, said: answers.put((done, said)))
             except (ValueError, KeyError, TypeError) as error:
                 done, said = False, f"not understood: {error}"
             else:
-                self._wishes.put(wish)
+                self._requests.put(request)
                 try:
                     done, said = answers.get(timeout=ANSWER_S)
                 except queue.Empty:
@@ -80,7 +80,7 @@ class Door:
             guest.sendall(json.dumps({"done": done, "said": said}).encode() + b"\n")
 
 
-def _wish(line: bytes, reply: Any) -> Request:
+def _request(line: bytes, reply: Any) -> Request:
     request = json.loads(line)
     kind = request["do"]
     zone = request.get("zone")

@@ -12,20 +12,20 @@ from typing import Any
 from scheduler.errors import CouldNot
 from scheduler.publish.files import SCHEDULE_JSON
 from scheduler.service.actions import Moment
-from scheduler.service.books import Pen
-from scheduler.service.control import Door
+from scheduler.service.books import BookWriter
+from scheduler.service.control import ControlSocket
 from scheduler.service.end import close_last
-from scheduler.service.guard_keeper import GuardDoor
+from scheduler.service.guard_keeper import GuardKeeper
 from scheduler.service.in_use import InUse
 from scheduler.service.jobs import ConfigWatch, DayJob, Refused
 from scheduler.service.moments import Moments
-from scheduler.service.notices import Board
+from scheduler.service.notices import Notices
 from scheduler.service.periphery import Periphery
 from scheduler.service.stop import Stop
 from scheduler.service.systemd import Manager
 from scheduler.service.tick import Runner
 from scheduler.service.ticker import Ticker
-from scheduler.service.valve_threads import Bank
+from scheduler.service.valve_threads import ValveThreads
 from scheduler.service.valves_in_use import ValvesInUse
 
 log = logging.getLogger("rowwater")
@@ -45,30 +45,30 @@ class Service:
         stop: Stop,
         moments: Moments,
         runner: Runner,
-        board: Board,
-        bank: Bank,
+        notices: Notices,
+        threads: ValveThreads,
         valves: ValvesInUse,
-        guard: GuardDoor,
-        pen: Pen,
+        guard: GuardKeeper,
+        books: BookWriter,
         watch: ConfigWatch,
         in_use: InUse,
         day_job: DayJob,
-        door: Door,
+        control: ControlSocket,
         periphery: Periphery,
         manager: Manager,
     ) -> None:
         self.stop = stop
         self.moments = moments
         self.runner = runner
-        self.board = board
-        self.bank = bank
+        self.notices = notices
+        self.threads = threads
         self.valves = valves
         self.guard = guard
-        self.pen = pen
+        self.books = books
         self.watch = watch
         self.in_use = in_use
         self.day_job = day_job
-        self.door = door
+        self.control = control
         self.periphery = periphery
         self.manager = manager
         self.ticking = threading.Lock()
@@ -78,13 +78,13 @@ class Service:
 
     def run(self) -> int:
         """Returns the exit status."""
-        self.pen.start()
+        self.books.start()
         self.watch.start()
         try:
-            self.door.open()
+            self.control.open()
         except CouldNot as error:
             text = f"`rowwater water` cannot reach the service: {error.text}"
-            self.board.tell("control", "problem", text, self.moments.local())
+            self.notices.tell("control", "problem", text, self.moments.local())
         self._ticker.start()
         self.manager.ready("watching")
         status = self._until_stopped()
@@ -105,8 +105,8 @@ class Service:
     def _failure(self) -> str | None:
         if self._ticker.failure is not None:
             return f"a tick failed: {self._ticker.failure}"
-        if self.pen.failed is not None:
-            return f"the books: {self.pen.failed}"
+        if self.books.failed is not None:
+            return f"the books: {self.books.failed}"
         still = time.monotonic() - self._advanced
         return f"no step for {still:.0f} s" if still > STUCK_S else None
 
@@ -117,13 +117,13 @@ class Service:
             self.guard.beat()
             steps = self.runner.steps
             at = self.moment()
-            adopted = self._take_news(at)
+            in_use = self._take_news(at)
             self.runner.tick(
                 at,
-                hindrance="the service is stopping" if self.stop.why else self.guard.blocked(),
-                wishes=self.door.wishes(),
+                blocked="the service is stopping" if self.stop.why else self.guard.blocked(),
+                requests=self.control.requests(),
                 jobs=self.day_job.results(),
-                adopt=adopted.brief if adopted else None,
+                use=in_use.brief if in_use else None,
                 plan_changed=self._schedule.look(at.mono),
             )
             self.runner.perform(at, self.periphery.meter.look(at, self.runner.ledger))
@@ -136,7 +136,7 @@ class Service:
         at = self.moments.now(self.runner.record.newest_s)
         if (stepped_s := self.moments.stepped_s) is not None:
             text = f"the clock was set by {stepped_s:+.0f} s"
-            self.board.tell("step", "look", text, at.wall, of=f"{at.wall:%d}", detail=f"{at.wall:%H:%M}")
+            self.notices.tell("step", "look", text, at.wall, of=f"{at.wall:%d}", detail=f"{at.wall:%H:%M}")
         return at
 
     def _take_news(self, at: Moment) -> InUse | None:
@@ -152,12 +152,14 @@ class Service:
         try:
             self.valves.use(found.brief)
         except CouldNot as error:
-            self.board.tell("garden", "problem", f"the new garden.yaml is not in use: {error.text}", at.wall)
+            self.notices.tell(
+                "garden", "problem", f"the new garden.yaml is not in use: {error.text}", at.wall
+            )
             return None
         self.in_use = self.day_job.in_use = found
         self.moments.use(found.brief)
         self.periphery.use(found.brief)
-        self.board.untell("garden")
+        self.notices.untell("garden")
         log.info("garden.yaml of %s is in use", found.taken_at)
         return found
 
@@ -165,14 +167,14 @@ class Service:
         more = f" (and {len(refused.complaints) - 1} more)" if len(refused.complaints) > 1 else ""
         since = self.in_use.taken_at
         text = f"{refused.complaints[0]}{more}: the version of {since:%Y-%m-%d %H:%M} is in use"
-        self.board.tell("garden", "problem", text, self.moments.local())
+        self.notices.tell("garden", "problem", text, self.moments.local())
 
     def _say_stations(self, at: Moment) -> None:
         problems = self.periphery.stations.problems()
         if problems:
-            self.board.tell("stations", "look", "; ".join(problems), at.wall)
+            self.notices.tell("stations", "look", "; ".join(problems), at.wall)
         else:
-            self.board.untell("stations")
+            self.notices.untell("stations")
 
 
 class Changes:

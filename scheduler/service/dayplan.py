@@ -1,4 +1,4 @@
-"""A stored plan, or a wish of the grower, as openings of valves."""
+"""A stored plan, or a request of the grower, as openings of valves."""
 
 from __future__ import annotations
 

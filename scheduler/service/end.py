@@ -8,14 +8,14 @@ from threading import Lock
 from typing import Protocol
 
 from scheduler.service.actions import Moment
-from scheduler.service.books import Pen
-from scheduler.service.control import Door
-from scheduler.service.guard_keeper import GuardDoor
+from scheduler.service.books import BookWriter
+from scheduler.service.control import ControlSocket
+from scheduler.service.guard_keeper import GuardKeeper
 from scheduler.service.jobs import ConfigWatch
 from scheduler.service.periphery import Periphery
 from scheduler.service.stop import Stop
 from scheduler.service.tick import Runner
-from scheduler.service.valve_threads import Bank
+from scheduler.service.valve_threads import ValveThreads
 
 log = logging.getLogger("rowwater")
 
@@ -28,11 +28,11 @@ class Ending(Protocol):
     stop: Stop
     ticking: Lock
     runner: Runner
-    bank: Bank
-    guard: GuardDoor
-    pen: Pen
+    threads: ValveThreads
+    guard: GuardKeeper
+    books: BookWriter
     watch: ConfigWatch
-    door: Door
+    control: ControlSocket
     periphery: Periphery
 
     def moment(self) -> Moment: ...
@@ -41,15 +41,15 @@ class Ending(Protocol):
 def close_last(service: Ending, status: int) -> int:
     """The exit status: 1 where a valve was not confirmed closed, else `status`."""
     give_up = time.monotonic() + STOP_S
-    for key in service.bank.every_valve():
-        service.bank.close(key)
+    for key in service.threads.every_valve():
+        service.threads.close(key)
     service.watch.stop()
-    service.door.close()
+    service.control.close()
     unlocked = service.ticking.acquire(timeout=1.0)  # a hung tick must not hold up the end
     if unlocked and status == 0:
         _last_ticks(service, give_up - 2.5)
-    left = service.bank.end(max(give_up - 2.0 - time.monotonic(), 0.5))
-    written = service.pen.end(max(give_up - time.monotonic(), 0.5))
+    left = service.threads.end(max(give_up - 2.0 - time.monotonic(), 0.5))
+    written = service.books.end(max(give_up - time.monotonic(), 0.5))
     if left:
         log.error("not confirmed closed: %s", ", ".join(left))
     else:
@@ -67,7 +67,7 @@ def _last_ticks(service: Ending, give_up: float) -> None:
     runner.perform(at, runner.ledger.stop(None, f"the service was stopped ({service.stop.why})"))
     while time.monotonic() < give_up:
         service.guard.beat()
-        runner.tick(service.moment(), hindrance="the service is stopping", stopping=True)
-        if not runner.ledger.holding:
+        runner.tick(service.moment(), blocked="the service is stopping", stopping=True)
+        if not runner.ledger.open_runs:
             return
         time.sleep(0.05)

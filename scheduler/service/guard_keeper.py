@@ -18,7 +18,7 @@ GUARD_MARGIN_S = 60.0
 GUARD_PID = "guard.pid"
 
 
-class GuardDoor:
+class GuardKeeper:
     """The guard, kept running from a thread of its own: starting one takes a moment."""
 
     def __init__(self, data: Path, environ: Mapping[str, str], in_flight_s: float) -> None:

@@ -172,7 +172,7 @@ class GuardLink:
 
 
 def _ordered(process: subprocess.Popen[bytes], order: bytes) -> bool:
-    """Hand over the order; True when the guard says that it stands ready."""
+    """ValveThread over the order; True when the guard says that it stands ready."""
     assert process.stdin is not None
     assert process.stdout is not None
     with contextlib.suppress(BrokenPipeError):

@@ -17,11 +17,11 @@ from scheduler.service.actions import (
     Close,
     DayPlan,
     Hold,
-    Holding,
     Kind,
     Level,
     Moment,
     Open,
+    OpenRun,
     Recover,
     Replan,
     Rules,
@@ -57,7 +57,7 @@ class Ledger:
         self.used_l: dict[date, float] = {}  # water on record, by date, of this month
         self.held: dict[str, date] = {}  # zones that stay dry, and until which date
         self.tried: set[Identity] = set(tried)
-        self.holding: dict[str, Holding] = {}  # by valve
+        self.open_runs: dict[str, OpenRun] = {}  # by valve
         self.closed: set[str] = set()  # valves whose close is confirmed
         self.lately: dict[str, str] = {}  # why a due run waits, by valve
         self.master = Master()
@@ -69,31 +69,31 @@ class Ledger:
 
     # --- the settings ---
 
-    def adopt(self, rules: Rules) -> list[Action]:
+    def use(self, rules: Rules) -> list[Action]:
         """New rules: what is open and no longer theirs is closed, the rest goes on."""
         old, self.rules = self.rules, rules
         actions: list[Action] = []
-        for key in self.holding:
+        for key in self.open_runs:
             if key not in rules.valves:
                 actions += self.end(key, "its valve was taken out of garden.yaml", again=False)
         gone = old.every_valve() - rules.every_valve()
-        actions += [Close(key, "no longer in garden.yaml") for key in gone if key not in self.holding]
+        actions += [Close(key, "no longer in garden.yaml") for key in gone if key not in self.open_runs]
         self.closed &= rules.every_valve() | gone
         return actions
 
     # --- one step ---
 
-    def step(self, at: Moment, plan: DayPlan | None, hindrance: str | None) -> list[Action]:
-        """All that is to be done now. hindrance: why nothing may be opened, whatever is due."""
+    def step(self, at: Moment, plan: DayPlan | None, blocked: str | None) -> list[Action]:
+        """All that is to be done now. blocked: why nothing may be opened, whatever is due."""
         actions = self._overdue(at)
         actions += self._unrecorded(at)
         actions += self._beats(at)
         actions += self._start(at)
         if plan is not None and at.trusted:
-            actions += self._due(at, plan, hindrance)
+            actions += self._due(at, plan, blocked)
         return actions
 
-    def _due(self, at: Moment, plan: DayPlan, hindrance: str | None) -> list[Action]:
+    def _due(self, at: Moment, plan: DayPlan, blocked: str | None) -> list[Action]:
         now, actions = at.wall.timestamp(), list[Action]()
         waiting: dict[str, str] = {}
         for watering in plan.waterings:
@@ -101,7 +101,7 @@ class Ledger:
                 break
             if watering.identities <= self.tried:
                 continue
-            found = self._due_one(at, watering, plan, hindrance)
+            found = self._due_one(at, watering, plan, blocked)
             if isinstance(found, str):
                 waiting[watering.valve] = found
                 found = self._late(at, watering, found)
@@ -111,7 +111,7 @@ class Ledger:
         return actions
 
     def _due_one(
-        self, at: Moment, watering: Watering, plan: DayPlan, hindrance: str | None
+        self, at: Moment, watering: Watering, plan: DayPlan, blocked: str | None
     ) -> list[Action] | str:
         """What to do about a run whose time has come; why, where it has to wait."""
         if not self.tried.isdisjoint(watering.identities):
@@ -124,13 +124,13 @@ class Ledger:
             seconds, limit = allowed, why_not
         if seconds < min(watering.seconds, SHORTEST_CUT_S):
             return self._skip(at, watering, plan, limit)
-        why = hindrance or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
+        why = blocked or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
         return why or self._begin(at, watering, seconds, plan.window_until.timestamp())
 
     def _late(self, at: Moment, watering: Watering, why: str) -> list[Action]:
         """A line on a run that has to wait; a change from run to run takes a moment, and needs none."""
         late = at.wall.timestamp() > watering.start_s + LATE_S
-        if not late or watering.valve in self.holding:
+        if not late or watering.valve in self.open_runs:
             return []
         return [Tell("wait", "look", f"{watering.names} waits: {why}", of=watering.valve)]
 
@@ -149,7 +149,7 @@ class Ledger:
     def _used_l(self, day: date) -> tuple[float, float]:
         """Litres of this date and of its month: on record, and what is being given in full."""
         used = dict(self.used_l)
-        for held in self.holding.values():
+        for held in self.open_runs.values():
             for share in held.opening.shares:
                 liters = share.flow_lpm * held.opening.seconds / 60
                 used[share.day] = used.get(share.day, 0.0) + liters
@@ -194,7 +194,7 @@ class Ledger:
         """Why this valve cannot open now."""
         if at.mono < self._retry_at:
             return "the record could not be written to disk"
-        if valve in self.holding:
+        if valve in self.open_runs:
             return "its valve is in use"
         if valve not in self.closed:
             return "its valve has not confirmed that it is closed"
@@ -210,7 +210,7 @@ class Ledger:
 
     def possibly_open(self) -> set[str]:
         """Zones that are open, about to open, or not known to be closed."""
-        valves = (self.rules.valves.keys() - self.closed) | self.holding.keys()
+        valves = (self.rules.valves.keys() - self.closed) | self.open_runs.keys()
         return {
             zone
             for key in valves
@@ -220,9 +220,9 @@ class Ledger:
     def committed_lpm(self, at: Moment, plan: DayPlan | None) -> float:
         """Flow that is taken: openings in hand, valves not known to be closed, planned watering by hand."""
         total = 0.0
-        for key in {*self.rules.valves, *self.holding}:
-            if key in self.holding:
-                total += self.holding[key].flow_lpm
+        for key in {*self.rules.valves, *self.open_runs}:
+            if key in self.open_runs:
+                total += self.open_runs[key].flow_lpm
             elif key not in self.closed:
                 total += self.rules.valves[key].flow_lpm
         if plan is not None:
@@ -236,7 +236,7 @@ class Ledger:
         opening = Opening(
             self._new_uid(), watering.valve, seconds, watering.shares, at.wall, self.boot, at.mono
         )
-        self.holding[watering.valve] = Holding(opening, planned_s=watering.seconds, until=until)
+        self.open_runs[watering.valve] = OpenRun(opening, planned_s=watering.seconds, until=until)
         changed = [] if until is None else self._other_than_planned(at, watering, seconds)
         return [Write(opening), *changed]
 
@@ -256,7 +256,7 @@ class Ledger:
     # --- by hand ---
 
     def water(
-        self, at: Moment, watering: Watering, plan: DayPlan | None, hindrance: str | None
+        self, at: Moment, watering: Watering, plan: DayPlan | None, blocked: str | None
     ) -> list[Action] | str:
         """A run that the grower asks for; the reason where it cannot be."""
         if not at.trusted:
@@ -268,7 +268,7 @@ class Ledger:
             over = limits.over_cap(self.rules.limits, at.wall, watering.flow_lpm, watering.seconds, *used)
             if over:
                 return over
-        why = hindrance or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
+        why = blocked or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
         return why or self._begin(at, watering, watering.seconds, None)
 
     def stop(self, zones: Collection[str] | None, why: str) -> list[Action]:
@@ -277,10 +277,10 @@ class Ledger:
             key for key, rule in self.rules.valves.items() if zones is None or set(rule.zones) & set(zones)
         }
         if zones is None:
-            keys |= self.holding.keys() | self.rules.every_valve()
+            keys |= self.open_runs.keys() | self.rules.every_valve()
         actions: list[Action] = []
         for key in sorted(keys):
-            actions += self.end(key, why, again=False) if key in self.holding else [Close(key, why)]
+            actions += self.end(key, why, again=False) if key in self.open_runs else [Close(key, why)]
         return actions
 
     def hold(self, at: Moment, zones: Collection[str]) -> Hold:
@@ -293,15 +293,15 @@ class Ledger:
         """End these openings, and open their zones no more today by the plan."""
         actions: list[Action] = []
         for key in keys:
-            if key in self.holding:
-                zones = [share.zone for share in self.holding[key].opening.shares]
+            if key in self.open_runs:
+                zones = [share.zone for share in self.open_runs[key].opening.shares]
                 actions += [*self.end(key, why, again=False), self.hold(at, zones)]
         return actions
 
     def frozen(self, at: Moment, since: float) -> list[Action]:
         """The program stood still: whatever was open then may have been closed by the guard meanwhile."""
         actions: list[Action] = []
-        for key, held in self.holding.items():
+        for key, held in self.open_runs.items():
             if held.phase in ("open", "opening", "closing"):
                 held.in_doubt(since, f"the program stood still for {at.mono - since:.0f} s")
                 held.lost = True
@@ -310,22 +310,22 @@ class Ledger:
 
     # --- what comes back ---
 
-    def written(self, at: Moment, answer: Written, hindrance: str | None) -> list[Action]:
+    def written(self, at: Moment, answer: Written, blocked: str | None) -> list[Action]:
         """The record of an opening is on disk, or is not: only then comes the water (P9)."""
-        key = next((k for k, h in self.holding.items() if h.opening.uid == answer.uid), None)
+        key = next((k for k, h in self.open_runs.items() if h.opening.uid == answer.uid), None)
         if key is None:
             return []
         if not answer.ok:
             return self._not_written(at, key, answer)
-        held = self.holding[key]
+        held = self.open_runs[key]
         held.phase = "priming"
-        if held.why or hindrance:
-            held.why = held.why or hindrance
+        if held.why or blocked:
+            held.why = held.why or blocked
             return [Untell("disk"), *self._settle(at, key)]
         return [Untell("disk"), *self._start(at)]
 
     def _not_written(self, at: Moment, key: str, answer: Written) -> list[Action]:
-        held = self.holding.pop(key)
+        held = self.open_runs.pop(key)
         uid = held.opening.uid
         if answer.already:
             return [Recover(), Tell("twice", "look", f"{held.names}: {answer.why}", of=uid, opening=uid)]
@@ -342,12 +342,12 @@ class Ledger:
             self.closed.discard(event.key)
         if self.rules.master is not None and event.key == self.rules.master.key:
             return self._master_reports(at, event)
-        held = self.holding.get(event.key)
+        held = self.open_runs.get(event.key)
         if held is None or held.phase in ("writing", "priming"):
             return self._stray(event)
         return self._reports(at, held, event)
 
-    def _reports(self, at: Moment, held: Holding, event: ValveEvent) -> list[Action]:
+    def _reports(self, at: Moment, held: OpenRun, event: ValveEvent) -> list[Action]:
         """The valve of an opening in hand."""
         uid = held.opening.uid
         match event.kind:
@@ -392,7 +392,7 @@ class Ledger:
 
     def end(self, key: str, why: str, *, again: bool) -> list[Action]:
         """End an opening before its time."""
-        held = self.holding[key]
+        held = self.open_runs[key]
         held.why = held.why or why
         held.again = held.again and again
         if held.phase in ("writing", "priming"):
@@ -404,7 +404,7 @@ class Ledger:
     def _overdue(self, at: Moment) -> list[Action]:
         return [
             Close(key, "its time is up")
-            for key, held in self.holding.items()
+            for key, held in self.open_runs.items()
             if held.opened_mono is not None
             and held.phase == "open"
             and at.mono > held.opened_mono + held.opening.seconds + GRACE_S
@@ -415,7 +415,7 @@ class Ledger:
             return []
         pairs = tuple(
             (held.opening.uid, held.surely_open_s(at.mono))
-            for held in self.holding.values()
+            for held in self.open_runs.values()
             if held.opened_mono is not None
         )
         if not pairs:
@@ -429,7 +429,7 @@ class Ledger:
     def _unrecorded(self, at: Moment) -> list[Action]:
         """No record, no water: a run whose length the disk no longer takes is ended (P9)."""
         actions: list[Action] = []
-        for key, held in self.holding.items():
+        for key, held in self.open_runs.items():
             if held.phase == "open" and held.opened_mono is not None:
                 recorded = max(self._beaten, held.opened_mono)
                 if at.mono > recorded + MISSED_BEATS * self.beat_s + GRACE_S:
@@ -437,7 +437,7 @@ class Ledger:
         return actions
 
     def _settle(self, at: Moment, key: str) -> list[Action]:
-        held = self.holding.pop(key)
+        held = self.open_runs.pop(key)
         self._idle_since = at.mono
         actions: list[Action] = [Book(held.opening.uid, water_records.records(held, at.wall), at.wall)]
         line = water_records.line(held)
@@ -453,12 +453,12 @@ class Ledger:
     def _start(self, at: Moment) -> list[Action]:
         """Opens what is recorded, the master valve before the first zone; closes that after the last."""
         actions: list[Action] = []
-        for key in [k for k, h in self.holding.items() if h.phase == "priming"]:
+        for key in [k for k, h in self.open_runs.items() if h.phase == "priming"]:
             actions += self._start_one(at, key)
         return actions + self._drive_master(at)
 
     def _start_one(self, at: Moment, key: str) -> list[Action]:
-        held = self.holding[key]
+        held = self.open_runs[key]
         seconds = held.opening.seconds
         if held.until is not None:
             seconds = min(seconds, held.until - at.wall.timestamp())
@@ -483,8 +483,8 @@ class Ledger:
         action = self.master.drive(
             self.rules.master,
             at.mono,
-            waiting=[h for h in self.holding.values() if h.phase == "priming"],
-            flowing=any(h.phase in ("opening", "open", "closing") for h in self.holding.values()),
+            waiting=[h for h in self.open_runs.values() if h.phase == "priming"],
+            flowing=any(h.phase in ("opening", "open", "closing") for h in self.open_runs.values()),
             closed=key in self.closed,
             idle_since=self._idle_since,
         )
@@ -500,11 +500,11 @@ class Ledger:
             case "closed":
                 actions: list[Action] = []
                 if self.master.is_closed():  # no water reaches the zones
-                    for key in list(self.holding):
+                    for key in list(self.open_runs):
                         actions += self.end(key, "the master valve closed", again=True)
                 return [*actions, Untell("stuck", event.key)]
             case "open failed":
-                for held in self.holding.values():
+                for held in self.open_runs.values():
                     if held.phase == "priming":
                         held.why = f"the master valve did not open ({event.why})"
                 told = Tell("master", "problem", f"the master valve did not open: {event.why}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scheduler.service.actions import Close, Holding, MasterRule, Open
+from scheduler.service.actions import Close, MasterRule, Open, OpenRun
 
 
 @dataclass(slots=True)
@@ -29,7 +29,7 @@ class Master:
         rule: MasterRule,
         mono: float,
         *,
-        waiting: Sequence[Holding],
+        waiting: Sequence[OpenRun],
         flowing: bool,
         closed: bool,
         idle_since: float,

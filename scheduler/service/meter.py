@@ -77,7 +77,7 @@ class Meter:
         """Take what was read since; what there is to say and to do about it."""
         if self._settings is None:
             return []
-        running = {k: h for k, h in ledger.holding.items() if h.opened_mono is not None}
+        running = {k: h for k, h in ledger.open_runs.items() if h.opened_mono is not None}
         for held in running.values():
             uid = held.opening.uid
             self._alone[uid] = self._alone.get(uid, True) and len(running) == 1

@@ -22,7 +22,7 @@ FIRST: Kind = "garden"
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class Notice:
     """kind: one of `Kind`, or what another version of the service wrote into today.json."""
 
     kind: str
@@ -47,59 +47,61 @@ class Line:
         return self.kind in STATES
 
 
-class Board:
-    """Lines by key. `changed` is set when the summary is to be written anew."""
+class Notices:
+    """Notices by key. `changed` is set when the summary is to be written anew."""
 
-    def __init__(self, lines: Iterable[Line] = (), *, alarm: Callable[[Line], None] = lambda _: None) -> None:
-        self._lines = {line.key: line for line in lines}
+    def __init__(
+        self, notices: Iterable[Notice] = (), *, alarm: Callable[[Notice], None] = lambda _: None
+    ) -> None:
+        self._notices = {notice.key: notice for notice in notices}
         self._alarm = alarm
         self.changed = True
 
     def tell(
         self, kind: Kind, level: Level, text: str, at: datetime, *, of: str = "", detail: str = ""
     ) -> None:
-        line = Line(kind, level, text, at, of, detail)
-        before = self._lines.get(line.key)
+        notice = Notice(kind, level, text, at, of, detail)
+        before = self._notices.get(notice.key)
         if before is not None and (before.level, before.text) == (level, text):
             return
-        self._lines[line.key] = line
+        self._notices[notice.key] = notice
         self.changed = True
         log.log(_LOG_LEVEL[level], "%s", text)
         if level != "info":
-            self._alarm(line)
-        while len(self._lines) > MOST:
-            self._lines.pop(next(iter(self._lines)))
+            self._alarm(notice)
+        while len(self._notices) > MOST:
+            self._notices.pop(next(iter(self._notices)))
 
     def untell(self, kind: Kind, of: str = "") -> None:
         self._remove(f"{kind} {of}" if of else kind)
 
     def _remove(self, key: str) -> None:
-        if self._lines.pop(key, None) is not None:
+        if self._notices.pop(key, None) is not None:
             self.changed = True
 
     def expire(self, now: datetime) -> None:
-        for key in [k for k, line in self._lines.items() if now - line.at > KEEP and not line.lasts]:
+        for key in [k for k, notice in self._notices.items() if now - notice.at > KEEP and not notice.lasts]:
             self._remove(key)
 
-    def lines(self) -> list[Line]:
+    def in_order(self) -> list[Notice]:
         return sorted(
-            self._lines.values(), key=lambda line: (line.kind != FIRST, _ORDER[line.level], line.at)
+            self._notices.values(), key=lambda notice: (notice.kind != FIRST, _ORDER[notice.level], notice.at)
         )
 
-    def notices(self) -> list[dict[str, Any]]:
+    def page(self) -> list[dict[str, Any]]:
         return [
             {
-                "level": line.level,
-                "text": line.text,
+                "level": notice.level,
+                "text": notice.text,
                 "by": "service",
-                "key": line.key,
-                "at": line.at.isoformat(timespec="seconds"),
+                "key": notice.key,
+                "at": notice.at.isoformat(timespec="seconds"),
             }
-            for line in self.lines()
+            for notice in self.in_order()
         ]
 
 
-def from_page(page: Mapping[str, Any] | None) -> list[Line]:
+def from_page(page: Mapping[str, Any] | None) -> list[Notice]:
     """The events that an earlier run of the service told in today.json. States are found anew."""
     found = []
     for notice in (page or {}).get("notices", ()):
@@ -107,5 +109,5 @@ def from_page(page: Mapping[str, Any] | None) -> list[Line]:
         if key:
             kind, of, detail = [*key.split(" ", 2), "", ""][:3]
             at = datetime.fromisoformat(notice["at"])
-            found.append(Line(kind, notice["level"], notice["text"], at, of, detail))
-    return [line for line in found if not line.lasts]
+            found.append(Notice(kind, notice["level"], notice["text"], at, of, detail))
+    return [notice for notice in found if not notice.lasts]

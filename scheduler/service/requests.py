@@ -83,7 +83,7 @@ class Requests:
             request.reply(False, f"{request.zone}: {actions}")
             return []
         text = f"{', '.join(zones)} open until {until:%H:%M:%S}"
-        uid = self.ledger.holding[key].opening.uid
+        uid = self.ledger.open_runs[key].opening.uid
         self.pending.append(_Water(request.reply, text, key, uid, at.mono + REPLY_S))
         return actions
 
@@ -133,7 +133,7 @@ class Requests:
         return False, f"{', '.join(zones)}: told to close, not confirmed yet. Use the hand valve"
 
     def _after_water(self, at: Moment, one: _Water) -> tuple[bool, str] | None:
-        held = self.ledger.holding.get(one.key)
+        held = self.ledger.open_runs.get(one.key)
         if held is None or held.opening.uid != one.uid:
             if one.end is None and one.ran:  # so short a run that it is over
                 return True, one.text

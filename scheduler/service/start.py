@@ -12,22 +12,22 @@ from pathlib import Path
 from scheduler.errors import BadGarden, BadInput
 from scheduler.relays.lock import hold_valves
 from scheduler.service.alarms import Alarms
-from scheduler.service.books import Desk, Pen
-from scheduler.service.control import Door
+from scheduler.service.books import Books, BookWriter
+from scheduler.service.control import ControlSocket
 from scheduler.service.daemon import Service
 from scheduler.service.folder import last_page, open_store, write_page
-from scheduler.service.guard_keeper import GuardDoor
+from scheduler.service.guard_keeper import GuardKeeper
 from scheduler.service.in_use import InUse, kept
 from scheduler.service.jobs import ConfigWatch, DayJob, Refused
 from scheduler.service.ledger import Ledger
 from scheduler.service.moments import Moments
-from scheduler.service.notices import Board, from_page
+from scheduler.service.notices import Notices, from_page
 from scheduler.service.periphery import Periphery
 from scheduler.service.settings import Settings
 from scheduler.service.stop import Stop
 from scheduler.service.systemd import Manager
 from scheduler.service.tick import Runner
-from scheduler.service.valve_threads import Bank
+from scheduler.service.valve_threads import ValveThreads
 from scheduler.service.valves_in_use import ValvesInUse
 
 
@@ -52,15 +52,15 @@ def _run(
 ) -> int:
     stop = Stop()
     stop.listen()
-    guard = GuardDoor(data, environ, settings.in_flight_s)
-    bank = Bank(guard)
-    valves = ValvesInUse(data, environ, bank, guard)
+    guard = GuardKeeper(data, environ, settings.in_flight_s)
+    threads = ValveThreads(guard)
+    valves = ValvesInUse(data, environ, threads, guard)
     valves.close_first(stop)
     watch = ConfigWatch(data, config, kept(data))
     in_use, refused = first_garden(watch)
     periphery = Periphery(data, environ, alarms)
     service = assembled(
-        data, settings, stop=stop, guard=guard, bank=bank, valves=valves, watch=watch, in_use=in_use,
+        data, settings, stop=stop, guard=guard, threads=threads, valves=valves, watch=watch, in_use=in_use,
         periphery=periphery, manager=Manager(environ),
     )  # fmt: skip
     if refused is not None:
@@ -84,8 +84,8 @@ def assembled(
     settings: Settings,
     *,
     stop: Stop,
-    guard: GuardDoor,
-    bank: Bank,
+    guard: GuardKeeper,
+    threads: ValveThreads,
     valves: ValvesInUse,
     watch: ConfigWatch,
     in_use: InUse,
@@ -96,26 +96,26 @@ def assembled(
     brief = in_use.brief
     moments = Moments(settings, brief)
     before = last_page(data) or {}
-    board = Board(from_page(before), alarm=periphery.alarms.tell)
+    notices = Notices(from_page(before), alarm=periphery.alarms.tell)
     periphery.use(brief)
     day_job = DayJob(data, in_use)
     ledger = Ledger(
         rules=brief.rules(), boot=boot_id(), beat_s=settings.beat_s, new_uid=lambda: uuid.uuid4().hex,
         tried=(),
     )  # fmt: skip
-    pen = Pen(Desk(partial(open_store, data), partial(write_page, data)))
+    books = BookWriter(Books(partial(open_store, data), partial(write_page, data)))
     runner = Runner(
-        ledger, brief, bank, pen, board, day_job.start,
+        ledger, brief, threads, books, notices, day_job.start,
         liters=periphery.meter.liters_of, freeze_s=settings.freeze_s,
     )  # fmt: skip
     if isinstance(newest_s := before.get("newest_s"), int | float):
         runner.record.newest_s = float(newest_s)
     valves.use(brief)
-    runner.leave(bank.every_valve() - ledger.rules.every_valve())
+    runner.leave(threads.every_valve() - ledger.rules.every_valve())
     return Service(
-        data, settings.tick_s, stop=stop, moments=moments, runner=runner, board=board, bank=bank,
-        valves=valves, guard=guard, pen=pen, watch=watch, in_use=in_use, day_job=day_job, door=Door(data),
-        periphery=periphery, manager=manager,
+        data, settings.tick_s, stop=stop, moments=moments, runner=runner, notices=notices, threads=threads,
+        valves=valves, guard=guard, books=books, watch=watch, in_use=in_use, day_job=day_job,
+        control=ControlSocket(data), periphery=periphery, manager=manager,
     )  # fmt: skip
 
 

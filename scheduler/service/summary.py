@@ -9,7 +9,7 @@ from typing import Any
 
 from scheduler.service.actions import Moment
 from scheduler.service.ledger import Ledger
-from scheduler.service.notices import Board
+from scheduler.service.notices import Notices
 from scheduler.service.on_record import OnRecord
 from scheduler.service.planned import Planned
 
@@ -21,21 +21,21 @@ class Summary:
     ledger: Ledger
     record: OnRecord
     planned: Planned
-    board: Board
+    notices: Notices
     _shown: Any = None
 
     def due(self, at: Moment) -> Mapping[str, Any] | None:
         """The page to be written now; None where the last one still holds."""
-        self.board.expire(at.wall)
+        self.notices.expire(at.wall)
         opened = tuple(
-            sorted(h.opening.uid for h in self.ledger.holding.values() if h.opened_mono is not None)
+            sorted(h.opening.uid for h in self.ledger.open_runs.values() if h.opened_mono is not None)
         )
         day = self.record.day
         read = None if day is None else (day.given, day.day, day.made_at)
         state = (opened, read, at.wall.date())
-        if not self.board.changed and state == self._shown:
+        if not self.notices.changed and state == self._shown:
             return None
-        self.board.changed, self._shown = False, state
+        self.notices.changed, self._shown = False, state
         return self.page(at)
 
     def page(self, at: Moment) -> dict[str, Any]:
@@ -48,14 +48,14 @@ class Summary:
             "display": brief.display,
             "hours": brief.hours,
             "newest_s": newest_s if newest_s > float("-inf") else None,
-            "notices": self.board.notices(),
+            "notices": self.notices.page(),
             "open_now": self.open_now(at),
             "given": None if day is None else list(day.given),
         }
 
     def open_now(self, at: Moment) -> list[dict[str, Any]]:
         found = []
-        for held in self.ledger.holding.values():
+        for held in self.ledger.open_runs.values():
             if held.opened_mono is None:
                 continue
             left = held.opened_mono + held.opening.seconds - at.mono

@@ -32,7 +32,7 @@ from scheduler.service.brief import Brief
 from scheduler.service.dayplan import shares_by_hand
 from scheduler.service.job_times import JobDone, Mornings
 from scheduler.service.ledger import Ledger
-from scheduler.service.notices import Board
+from scheduler.service.notices import Notices
 from scheduler.service.on_record import OnRecord
 from scheduler.service.planned import Planned
 from scheduler.service.recovery import Recovery
@@ -53,7 +53,7 @@ class Valves(Protocol):
     def events(self) -> list[ValveEvent]: ...
 
 
-class Books(Protocol):
+class Writer(Protocol):
     def ask(self, request: BookRequest) -> None: ...
     def answers(self) -> list[Answer]: ...
 
@@ -66,8 +66,8 @@ class Runner:
         ledger: Ledger,
         brief: Brief,
         valves: Valves,
-        books: Books,
-        board: Board,
+        books: Writer,
+        notices: Notices,
         start_job: Callable[[date, str], None],
         *,
         liters: Callable[[str, float, float], float | None] = lambda _uid, _opened, _closed: None,
@@ -77,7 +77,7 @@ class Runner:
         self.ledger = ledger
         self.valves = valves
         self.books = books
-        self.board = board
+        self.notices = notices
         self.start_job = start_job
         self.liters = liters
         self.freeze_s = freeze_s
@@ -86,7 +86,7 @@ class Runner:
         self.planned = Planned(brief)
         self.recovery = Recovery(ledger.boot, ledger.beat_s)
         self.requests = Requests(ledger, self.planned)
-        self.summary = Summary(ledger, self.record, self.planned, board)
+        self.summary = Summary(ledger, self.record, self.planned, notices)
         self.leaving: set[str] = set()  # valves of an earlier configuration, until confirmed closed
         self.steps = 0
         self._last: float | None = None
@@ -95,29 +95,29 @@ class Runner:
         self,
         at: Moment,
         *,
-        hindrance: str | None = None,
-        wishes: Iterable[Request] = (),
+        blocked: str | None = None,
+        requests: Iterable[Request] = (),
         jobs: Iterable[JobDone] = (),
-        adopt: Brief | None = None,
+        use: Brief | None = None,
         plan_changed: bool = False,
         stopping: bool = False,
     ) -> None:
-        """hindrance: why nothing may open, known outside (guard, shutdown)."""
+        """blocked: why nothing may open, known outside (guard, shutdown)."""
         self._stood_still(at)
-        if adopt is not None:
-            self._adopt(at, adopt)
+        if use is not None:
+            self._use(at, use)
         for done in jobs:
             self._job_done(at, done)
         for question in self.record.due(at, plan_changed):
             self.books.ask(question)
-        blocked = hindrance or self._not_ready(at)
+        blocked = blocked or self._not_ready(at)
         for event in self.valves.events():
             self._valve(at, event)
         self._recover(at)
         for answer in self.books.answers():
             self._answer(at, answer, blocked)
-        for wish in wishes:
-            self.perform(at, self.requests.take(at, wish, blocked))
+        for request in requests:
+            self.perform(at, self.requests.take(at, request, blocked))
         self.perform(at, self.ledger.step(at, self.planned.on(at.wall.date()), blocked))
         if not stopping:
             self._morning(at)
@@ -144,9 +144,9 @@ class Runner:
 
     def _say_clock(self, at: Moment) -> None:
         if at.trusted:
-            self.board.untell("clock")
+            self.notices.untell("clock")
         else:
-            self.board.tell("clock", "problem", f"clock not trusted ({at.why_not}): nothing opens", at.wall)
+            self.notices.tell("clock", "problem", f"clock not trusted ({at.why_not}): nothing opens", at.wall)
 
     # --- actions to the doors ---
 
@@ -169,12 +169,12 @@ class Runner:
                 case Close(key, _):
                     self.valves.close(key)
                 case Tell():
-                    self.board.tell(
+                    self.notices.tell(
                         action.kind, action.level, action.text, at.wall, of=action.of, detail=action.detail
                     )
                     self.requests.hear(action)
                 case Untell(kind, of):
-                    self.board.untell(kind, of)
+                    self.notices.untell(kind, of)
                 case Replan(why):
                     self.mornings.want(why, at)
                 case Recover():
@@ -203,7 +203,7 @@ class Runner:
         self.perform(at, self.ledger.valve(at, self._metered(event)))
 
     def _metered(self, event: ValveEvent) -> ValveEvent:
-        held = self.ledger.holding.get(event.key)
+        held = self.ledger.open_runs.get(event.key)
         if event.kind != "closed" or held is None or held.opened_mono is None:
             return event
         return replace(event, liters=self.liters(held.opening.uid, held.opened_mono, event.mono))
@@ -226,30 +226,30 @@ class Runner:
             case DayRead():
                 self._day_read(at, answer)
             case Lost(openings):
-                self.recovery.found(openings, [h.opening.uid for h in self.ledger.holding.values()])
+                self.recovery.found(openings, [h.opening.uid for h in self.ledger.open_runs.values()])
                 self._recover(at)
             case Disk():
                 self._disk(at, answer)
 
     def _disk(self, at: Moment, disk: Disk) -> None:
         for k, text in enumerate(disk.notices):
-            self.board.tell("database", "problem", text, at.wall, of=f"{at.wall:%Y%m%d%H%M}", detail=str(k))
+            self.notices.tell("database", "problem", text, at.wall, of=f"{at.wall:%Y%m%d%H%M}", detail=str(k))
         kind: Kind = "disk" if disk.of == "books" else "summary"
         if disk.why is None:
-            self.board.untell(kind)
+            self.notices.untell(kind)
             return
         text = disk.why
         if disk.of == "books":
             self.record.failed(at.mono)
             text = f"nothing opens, since it could not be recorded: {disk.why}"
-        self.board.tell(kind, "problem", text, at.wall)
+        self.notices.tell(kind, "problem", text, at.wall)
 
     def _day_read(self, at: Moment, read: DayRead) -> None:
         self.record.read(read)
         self.ledger.used_l = self.record.used_l()
         if read.as_watered and read.day == at.wall.date():
             text = f"{STANDS_IN}, and nothing opens"
-            self.board.tell("database", "problem", text, at.wall, of=str(read.day))
+            self.notices.tell("database", "problem", text, at.wall, of=str(read.day))
         self._remember(read)
         self.mornings.found(read.day, read.made_at, self.planned.brief.plan_at, at.wall)
         plan = self.planned.plan
@@ -299,16 +299,16 @@ class Runner:
         if done.ok:
             self.planned.use_rates(done.rates)
             self.ledger.rules = self.planned.rules()
-            self.board.untell("day", str(done.day))
+            self.notices.untell("day", str(done.day))
         else:
             text = f"the day's plan could not be made: {done.why}; it is tried again"
-            self.board.tell("day", "problem", text, at.wall, of=str(done.day))
+            self.notices.tell("day", "problem", text, at.wall, of=str(done.day))
 
-    def _adopt(self, at: Moment, brief: Brief) -> None:
+    def _use(self, at: Moment, brief: Brief) -> None:
         """Another version of garden.yaml: valves that are gone are closed, then let go."""
         self.planned.use(brief)
         rules = self.planned.rules()
         self.leaving = (self.leaving | self.ledger.rules.every_valve()) - rules.every_valve()
-        self.perform(at, self.ledger.adopt(rules))
+        self.perform(at, self.ledger.use(rules))
         self.planned.read(self.record.day.page if self.record.day else None)
         self.mornings.again()

@@ -1,4 +1,4 @@
-"""One hand per valve: open and close, each with a deadline of its own that no disk and no clock can delay."""
+"""One thread per valve. It opens and closes the valve, and closes it in time even if disk or clock hang."""
 
 from __future__ import annotations
 
@@ -23,10 +23,11 @@ Command = Literal["open", "close"]
 
 
 @dataclass(slots=True)
-class Care:
-    """What one valve is to be told next. Pure: `now` is always a monotonic clock's.
+class ValveState:
+    """The command that one valve needs next, and until when it may be open.
 
-    A new valve counts as open, and is closed first. A close is repeated, with growing pauses, for ever.
+    Pure: `now` is always a monotonic clock's. A new valve counts as open, and is closed first. A close is
+    repeated, with growing pauses, for ever.
     """
 
     key: str
@@ -106,17 +107,17 @@ class Care:
 
 
 class Watcher(Protocol):
-    """The part of the guard's link that a hand needs."""
+    """The part of the guard's link that a thread needs."""
 
     def opened(self, key: str, seconds: float) -> None: ...
     def closed(self, key: str) -> None: ...
 
 
 @dataclass(slots=True)
-class Hand:
+class ValveThread:
     """A thread that cares for one valve. Commands may take their time here: no other valve waits for it."""
 
-    care: Care
+    state: ValveState
     driver: Driver
     watcher: Watcher
     report: Callable[[ValveEvent], None]
@@ -126,7 +127,7 @@ class Hand:
     _ending: bool = False
 
     def start(self) -> None:
-        self._thread = threading.Thread(target=self._run, name=f"valve {self.care.key}"[:60], daemon=True)
+        self._thread = threading.Thread(target=self._run, name=f"valve {self.state.key}"[:60], daemon=True)
         self._thread.start()
 
     def open(self, uid: str, seconds: float) -> None:
@@ -147,22 +148,22 @@ class Hand:
 
     def _run(self) -> None:
         while True:
-            self._take_orders(self.care.wait_s(self.clock()))
+            self._take_orders(self.state.wait_s(self.clock()))
             now = self.clock()
-            refused = self.care.refuse(now)
+            refused = self.state.refuse(now)
             if refused is not None:
                 self.report(refused)
-            match self.care.due(now):
+            match self.state.due(now):
                 case "close":
                     self._send_close()
                 case "open":
                     self._send_open()
-            if self._ending and self.care.confirmed_closed:
+            if self._ending and self.state.confirmed_closed:
                 break
         try:
             self.driver.release()
         except Exception as error:  # the close before it was confirmed
-            log.warning("%s: %s", self.care.key, error)
+            log.warning("%s: %s", self.state.key, error)
 
     def _take_orders(self, wait_s: float | None) -> None:
         try:
@@ -171,87 +172,91 @@ class Hand:
                 match order:
                     case ("open", str(uid), float() | int() as seconds, float() as at):
                         if not self._ending:
-                            self.care.ask_open(uid, seconds, at)
+                            self.state.ask_open(uid, seconds, at)
                     case ("close",):
-                        self.care.ask_close()
+                        self.state.ask_close()
                     case ("end",):
                         self._ending = True
-                        self.care.ask_close()
+                        self.state.ask_close()
                 order = self._orders.get_nowait()
         except queue.Empty:
             pass
 
     def _send_open(self) -> None:
-        uid, seconds = self.care.sending()
-        log.info("open valve=%s opening=%s seconds=%.0f", self.care.key, uid, seconds)
-        failure = self._tried(lambda: self.watcher.opened(self.care.key, seconds))
+        uid, seconds = self.state.sending()
+        log.info("open valve=%s opening=%s seconds=%.0f", self.state.key, uid, seconds)
+        failure = self._tried(lambda: self.watcher.opened(self.state.key, seconds))
         if failure is None:
             failure = self._tried(lambda: self.driver.open(seconds))
-        self.report(self.care.opened(self.clock(), failure, simulated=self.driver.simulated))
+        self.report(self.state.opened(self.clock(), failure, simulated=self.driver.simulated))
 
     def _send_close(self) -> None:
         why = doubt(self.driver) or ""
         failure = self._tried(self.driver.close)
-        event = self.care.closed(self.clock(), failure, why=doubt(self.driver) or why)
+        event = self.state.closed(self.clock(), failure, why=doubt(self.driver) or why)
         if failure is None:
-            log.info("closed valve=%s", self.care.key)
-            self._tried(lambda: self.watcher.closed(self.care.key))
+            log.info("closed valve=%s", self.state.key)
+            self._tried(lambda: self.watcher.closed(self.state.key))
         self.report(event)
 
     def _tried(self, command: Callable[[], None]) -> str | None:
-        """None where it was confirmed. A defect of a driver is a failure too: the hand goes on."""
+        """None where it was confirmed. A defect of a driver is a failure too: the thread goes on."""
         try:
             command()
         except ValveFailed as error:
             return error.text
         except Exception as error:
-            log.exception("%s", self.care.key)
+            log.exception("%s", self.state.key)
             return f"{type(error).__name__}: {error}"
         return None
 
 
-class Bank:
-    """The hands of all valves."""
+class ValveThreads:
+    """The threads of all valves."""
 
     def __init__(self, watcher: Watcher, *, clock: Callable[[], float] = time.monotonic) -> None:
         self._watcher = watcher
         self._clock = clock
-        self._hands: dict[str, Hand] = {}
+        self._threads: dict[str, ValveThread] = {}
         self._events: queue.SimpleQueue[ValveEvent] = queue.SimpleQueue()
 
     def take(self, drivers: Mapping[str, tuple[Driver, float]]) -> None:
-        """Hands for these valves, key -> (driver, cap in seconds); each is closed first."""
+        """Threads for these valves, key -> (driver, cap in seconds); each is closed first."""
         for key, (driver, cap_s) in drivers.items():
-            if key not in self._hands:
-                hand = Hand(Care(key, cap_s), driver, self._watcher, self._events.put, self._clock)
-                self._hands[key] = hand
-                hand.start()
-            self._hands[key].care.cap_s = cap_s
+            if key not in self._threads:
+                thread = ValveThread(
+                    ValveState(key, cap_s), driver, self._watcher, self._events.put, self._clock
+                )
+                self._threads[key] = thread
+                thread.start()
+            self._threads[key].state.cap_s = cap_s
 
     def drop(self, key: str) -> None:
         """A valve that is confirmed closed and no longer wanted."""
-        self._hands.pop(key).end()
+        self._threads.pop(key).end()
 
     def every_valve(self) -> set[str]:
-        return set(self._hands)
+        return set(self._threads)
 
     def unconfirmed(self) -> list[str]:
         """Valves that are not known to be closed now."""
-        return [key for key, hand in self._hands.items() if not hand.care.confirmed_closed]
+        return [key for key, thread in self._threads.items() if not thread.state.confirmed_closed]
 
     def open(self, key: str, uid: str, seconds: float) -> None:
-        self._hands[key].open(uid, seconds)
+        self._threads[key].open(uid, seconds)
 
     def close(self, key: str) -> None:
-        if key in self._hands:
-            self._hands[key].close()
+        if key in self._threads:
+            self._threads[key].close()
 
     def events(self) -> list[ValveEvent]:
         return drained(self._events)
 
     def end(self, seconds: float) -> Sequence[str]:
         """Close everything and let go; the keys of the valves that were not confirmed within the time."""
-        for hand in self._hands.values():
-            hand.end()
+        for thread in self._threads.values():
+            thread.end()
         give_up = self._clock() + seconds
-        return [key for key, hand in self._hands.items() if not hand.join(max(give_up - self._clock(), 0.0))]
+        return [
+            key for key, thread in self._threads.items() if not thread.join(max(give_up - self._clock(), 0.0))
+        ]

@@ -12,9 +12,9 @@ from scheduler.errors import CouldNot
 from scheduler.relays import specs as valve_specs
 from scheduler.relays.base import Driver, ValveFailed
 from scheduler.service.brief import Brief
-from scheduler.service.guard_keeper import GuardDoor
+from scheduler.service.guard_keeper import GuardKeeper
 from scheduler.service.stop import Stop
-from scheduler.service.valve_threads import Bank
+from scheduler.service.valve_threads import ValveThreads
 
 log = logging.getLogger("rowwater")
 
@@ -42,10 +42,12 @@ class _Broken:
 
 
 class ValvesInUse:
-    def __init__(self, data: Path, environ: Mapping[str, str], bank: Bank, guard: GuardDoor) -> None:
+    def __init__(
+        self, data: Path, environ: Mapping[str, str], threads: ValveThreads, guard: GuardKeeper
+    ) -> None:
         self._path = data / valve_specs.VALVES
         self._environ = environ
-        self._bank = bank
+        self._threads = threads
         self._guard = guard
 
     def close_first(self, stop: Stop) -> None:
@@ -57,7 +59,7 @@ class ValvesInUse:
             known = []
         self._take(known)
         give_up = time.monotonic() + FIRST_CLOSE_S
-        while self._bank.unconfirmed() and time.monotonic() < give_up and stop.why is None:
+        while self._threads.unconfirmed() and time.monotonic() < give_up and stop.why is None:
             stop.wait(0.02)
 
     def use(self, brief: Brief) -> None:
@@ -67,7 +69,7 @@ class ValvesInUse:
         before: list[valve_specs.Spec] = []
         with contextlib.suppress(CouldNot):
             before = valve_specs.load(self._path) if self._path.exists() else []
-        here = self._bank.every_valve()
+        here = self._threads.every_valve()
         union = [*own, *(spec for spec in before if spec["key"] not in keys and spec["key"] in here)]
         valve_specs.save(self._path, union)
         self._take(own)
@@ -83,4 +85,4 @@ class ValvesInUse:
             except ValveFailed as error:
                 driver = _Broken(spec["key"], error.text)
             drivers[spec["key"]] = (driver, float(spec.get("cap_s", 6 * 3600)))
-        self._bank.take(drivers)
+        self._threads.take(drivers)

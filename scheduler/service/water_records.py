@@ -7,14 +7,14 @@ from dataclasses import replace
 from datetime import datetime
 
 from scheduler.model import Applied, Outcome, Share, Unsettled
-from scheduler.service.actions import Holding
+from scheduler.service.actions import OpenRun
 
 DONE_SLACK_S = 2.0  # a run this close to its planned length is done
 MISSED_BEATS = 3  # a run is ended when so many heartbeats could not be written
 GUARD_S = 5.0  # the guard has closed every valve this long after the program died or froze
 
 
-def records(held: Holding, now: datetime) -> tuple[Applied, ...]:
+def records(held: OpenRun, now: datetime) -> tuple[Applied, ...]:
     """The water of an opening that is closed. Nothing for a run by hand that was never sent."""
     if held.sent_mono is None or held.simulated:
         by_hand = held.until is None
@@ -39,26 +39,26 @@ def records(held: Holding, now: datetime) -> tuple[Applied, ...]:
     )  # fmt: skip
 
 
-def _most(held: Holding) -> float:
+def _most(held: OpenRun) -> float:
     begin = held.opened_mono if held.opened_mono is not None else held.sent_mono
     if begin is None or held.closed_mono is None:
         return 0.0
     return max(held.closed_mono - begin, 0.0)
 
 
-def _outcome(held: Holding, seconds: float) -> Outcome:
+def _outcome(held: OpenRun, seconds: float) -> Outcome:
     if held.lost:
         return "interrupted"
     return "done" if seconds >= held.planned_s - DONE_SLACK_S else "cut short"
 
 
-def _part(held: Holding, share: Share) -> float | None:
+def _part(held: OpenRun, share: Share) -> float | None:
     if held.liters is None or held.flow_lpm <= 0:
         return None
     return held.liters * share.flow_lpm / held.flow_lpm
 
 
-def line(held: Holding) -> str | None:
+def line(held: OpenRun) -> str | None:
     """What the grower must hear of an opening that did not go as planned."""
     if held.simulated:
         return f"{held.names}: only simulated (no pin hardware answered): nothing is counted as given"

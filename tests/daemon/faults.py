@@ -10,7 +10,7 @@ from daemon.played import PlayedDisk
 from daemon.plot import PLOT, Plot
 from daemon.world import World, renamed
 
-from scheduler.service.requests import Request as Wish
+from scheduler.service.requests import Request
 
 DAY_S = 7.8 * 3600  # from 02:50 until after the watering hours
 CALM_S = 1500.0  # afterwards, with all well: whatever hangs must come to an end
@@ -104,7 +104,7 @@ def weather(w: World) -> None:
 
 def bad_edit(w: World) -> None:
     """The reader refuses it: the version in use goes on, so nothing reaches the runner but a line."""
-    w.runner.board.tell(
+    w.runner.notices.tell(
         "garden", "problem", "garden.yaml:3: ...", datetime.fromtimestamp(w.wall, w.plot.zone)
     )
 
@@ -120,9 +120,9 @@ def good_edit(w: World) -> None:
         w.brief = w.plot.brief()
         if w.alive:
             w.adopt = w.brief
-            from scheduler.service.valve_threads import Care
+            from scheduler.service.valve_threads import ValveState
 
-            w.bank.cares.setdefault(key, Care(key, w.plot.cap_s))
+            w.bank.cares.setdefault(key, ValveState(key, w.plot.cap_s))
 
     w.at(w.rng.uniform(10, HOUR), back)
 
@@ -131,13 +131,13 @@ def water(w: World) -> None:
     zone = w.rng.choice(list(w.plot.zones))
     minutes = w.rng.choice([0.5, 5.0, 20.0])
     w.note(f"water {zone} {minutes}")
-    w.wishes.append(Wish("water", zone, minutes, lambda _ok, said: w.note(said)))
+    w.wishes.append(Request("water", zone, minutes, lambda _ok, said: w.note(said)))
 
 
 def stop(w: World) -> None:
     zone = w.rng.choice([None, *w.plot.zones])
     w.note(f"stop {zone}")
-    w.wishes.append(Wish("stop", zone, 0.0, lambda _ok, said: w.note(said)))
+    w.wishes.append(Request("stop", zone, 0.0, lambda _ok, said: w.note(said)))
 
 
 FAULTS: dict[Callable[[World], None], int] = {
@@ -186,7 +186,7 @@ def calm(w: World) -> None:
     true_day = datetime.fromtimestamp(w.true0 + w.now, w.plot.zone).date()
     if w.alive and w.trust._doubt(w.wall, w.synced) is None:
         open_books = w.disk.openings.keys() - w.disk.closings
-        in_hand = {h.opening.uid for h in w.runner.ledger.holding.values()}
+        in_hand = {h.opening.uid for h in w.runner.ledger.open_runs.values()}
         assert open_books <= in_hand, f"P5: never settled: {open_books - in_hand}"
         wall = datetime.fromtimestamp(w.wall, w.plot.zone)
         if wall.date() == true_day and wall.time() > w.plot.hours[1]:

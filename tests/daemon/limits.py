@@ -63,7 +63,7 @@ def opened(p: Parts, made: Any, key: str, *, seconds: float = 600.0) -> Any:
     """The valve open since 04:00; its uid."""
     at = moment(p)
     made._begin(at, watering(p, key, seconds=seconds), seconds, None)
-    uid = made.holding[key].opening.uid
+    uid = made.open_runs[key].opening.uid
     made.written(at, p.actions.Written(uid, True), None)
     made.valve(at, p.actions.ValveEvent(key, "opened", at.mono, uid))
     return uid
@@ -148,7 +148,7 @@ def check_by_hand_no_run_is_longer_than_the_cap(p: Parts) -> None:
     assert isinstance(made.water(moment(p), watering(p, "a", seconds=CAP_S), None, None), list)
     said = made.water(moment(p), watering(p, "b", seconds=CAP_S + 1), None, None)
     assert said == "longer than the valve's cap of 30 min"
-    assert made.holding.keys() == {"a"}
+    assert made.open_runs.keys() == {"a"}
 
 
 def check_by_hand_nothing_opens_against_a_hindrance(p: Parts) -> None:
@@ -166,9 +166,9 @@ def check_a_close_that_is_not_reported_is_told_again(p: Parts) -> None:
     assert made._overdue(moment(p, 599)) == []
     assert made._overdue(moment(p, late)) == []
     assert [one.key for one in made._overdue(moment(p, late + 0.25))] == ["a"]
-    made.holding["a"].phase = "closing"
+    made.open_runs["a"].phase = "closing"
     assert made._overdue(moment(p, late + 1)) == []
-    made.holding["a"].phase, made.holding["a"].opened_mono = "open", None
+    made.open_runs["a"].phase, made.open_runs["a"].opened_mono = "open", None
     assert made._overdue(moment(p, late + 1)) == []
 
 
@@ -225,11 +225,11 @@ def check_the_master_valve_opens_for_who_waits_and_closes_after_the_last(p: Part
 def opened_run(p: Parts, *, seconds: float) -> Any:
     made = new_ledger(p)
     opened(p, made, "a", seconds=seconds)
-    return made.holding["a"]
+    return made.open_runs["a"]
 
 
 def check_the_deadline_of_a_command_is_held_to_the_cap(p: Parts) -> None:
-    care = p.hands.Care("a", 60.0)
+    care = p.hands.ValveState("a", 60.0)
     care.closed(0.0, None)
     care.ask_open("u", 40.0, 100.0)
     assert (care.order, care.deadline) == (("u", 40.0, 100.0), 140.0)
@@ -238,7 +238,7 @@ def check_the_deadline_of_a_command_is_held_to_the_cap(p: Parts) -> None:
 
 
 def check_a_close_goes_out_at_the_deadline_and_is_repeated_after_its_pause(p: Parts) -> None:
-    care = p.hands.Care("a", 60.0)
+    care = p.hands.ValveState("a", 60.0)
     assert care.due(0.0) == "close"
     care.closed(0.0, None)
     assert care.due(0.0) is None
@@ -254,14 +254,14 @@ def check_a_close_goes_out_at_the_deadline_and_is_repeated_after_its_pause(p: Pa
 
 def check_an_open_that_comes_too_late_is_not_sent(p: Parts) -> None:
     late = p.hands.STALE_S
-    care = p.hands.Care("a", 60.0)
+    care = p.hands.ValveState("a", 60.0)
     care.closed(0.0, None)
     assert care.refuse(1000.0) is None  # nothing was ordered
     care.ask_open("u", 40.0, 100.0)
     assert care.refuse(100.0 + late) is None
     assert care.refuse(100.0 + late + 0.125).kind == "open failed"
     assert care.due(100.0 + late + 0.125) == "close"
-    other = p.hands.Care("b", 60.0)
+    other = p.hands.ValveState("b", 60.0)
     other.closed(0.0, None)
     other.ask_open("u", 40.0, 100.0)
     other.ask_close()

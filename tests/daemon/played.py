@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from scheduler.model import Applied, Opening, Unsettled
 from scheduler.service.actions import Beat, Beaten, Book, ValveEvent, Write, Written
 from scheduler.service.books import Answer, AskDay, AskLost, DayRead, Disk, Hold, Lost, Publish
-from scheduler.service.valve_threads import Care
+from scheduler.service.valve_threads import ValveState
 
 if TYPE_CHECKING:
     from daemon.world import World
@@ -228,7 +228,7 @@ class Bank:
 
     def __init__(self, world: World) -> None:
         self.world = world
-        self.cares: dict[str, Care] = {}
+        self.cares: dict[str, ValveState] = {}
         self.out: list[ValveEvent] = []
 
     def open(self, key: str, uid: str, seconds: float) -> None:

@@ -11,7 +11,7 @@ from daemon.limits import DAY, FOUR, Parts, actions_of, moment, new_ledger, open
 
 from scheduler.model import Opening, Share
 from scheduler.service import actions, ledger, master, valve_threads, water_records
-from scheduler.service.actions import Holding, MasterRule, Rules, ValveEvent, Written
+from scheduler.service.actions import MasterRule, OpenRun, Rules, ValveEvent, Written
 
 P = Parts(ledger, master, actions, valve_threads)
 MASTER = MasterRule("m", 3600.0, 5.0, 7.0)
@@ -45,7 +45,7 @@ def test_zones_of_one_valve_that_was_open_for_one_of_them_get_nothing_alone() ->
     (book,) = actions_of(found, "Book")
     assert [(record.zone, record.outcome) for record in book.records] == [("zone a", "never opened")]
     assert "its valve was open before" in actions_of(found, "Tell")[0].text
-    assert not made.holding
+    assert not made.open_runs
     assert made.step(moment(P, 1), plan(P, both), None) == []
 
 
@@ -71,12 +71,12 @@ def test_at_the_end_of_its_day_what_is_left_never_opens() -> None:
 def test_a_valve_taken_out_of_the_settings_is_closed() -> None:
     made = new_ledger(P)
     opened(P, made, "a")
-    found = made.adopt(Rules(8.0, {"c": made.rules.valves["c"]}))
+    found = made.use(Rules(8.0, {"c": made.rules.valves["c"]}))
     assert {(one.key, one.why) for one in actions_of(found, "Close")} == {
         ("a", "its valve was taken out of garden.yaml"),
         ("b", "no longer in garden.yaml"),
     }
-    assert made.holding["a"].again is False
+    assert made.open_runs["a"].again is False
     assert made.possibly_open() == set()  # its zone has no name any more; its flow still counts
     assert made.committed_lpm(moment(P), None) == 4.0
 
@@ -85,9 +85,9 @@ def test_stop_closes_what_is_open_and_what_is_believed_closed() -> None:
     made = new_ledger(P, master=MASTER)
     made.closed.add("m")
     made._begin(moment(P), watering(P, "b"), 600.0, None)
-    made.holding["b"].phase = "open"
+    made.open_runs["b"].phase = "open"
     assert [one.key for one in made.stop(None, "stopped by hand")] == ["a", "b", "c", "m"]
-    assert made.holding["b"].phase == "closing"
+    assert made.open_runs["b"].phase == "closing"
     assert [one.key for one in made.stop(["zone a"], "stopped by hand")] == ["a"]
 
 
@@ -98,7 +98,7 @@ def test_after_standing_still_what_was_open_is_in_doubt_and_closed() -> None:
     at = moment(P, 100)
     found = made.frozen(at, moment(P, 70).mono)
     assert [one.key for one in actions_of(found, "Close")] == ["a"]
-    assert made.holding["b"].doubt_from is None
+    assert made.open_runs["b"].doubt_from is None
     done = made.valve(at, event("a", "closed", at))
     (book,) = actions_of(done, "Book")
     (record,) = book.records
@@ -116,17 +116,17 @@ def test_an_answer_about_nothing_in_hand_is_nothing() -> None:
 def test_a_run_that_is_in_the_books_already_is_looked_for_there() -> None:
     made = new_ledger(P)
     made.step(moment(P), plan(P, watering(P, "a")), None)
-    uid = made.holding["a"].opening.uid
+    uid = made.open_runs["a"].opening.uid
     found = made.written(moment(P), Written(uid, False, "opened before", already=True), None)
     assert actions_of(found, "Recover")
-    assert not made.holding
+    assert not made.open_runs
     assert made.tried == {(DAY, "zone a", 1)}
 
 
 def test_a_clock_lost_while_the_record_was_written_opens_nothing() -> None:
     made = new_ledger(P)
     made.step(moment(P), plan(P, watering(P, "a")), None)
-    uid = made.holding["a"].opening.uid
+    uid = made.open_runs["a"].opening.uid
     found = made.written(moment(P, 1, trusted=False), Written(uid, True), None)
     assert not actions_of(found, "Open")
     (book,) = actions_of(found, "Book")
@@ -137,21 +137,21 @@ def test_a_run_that_ends_before_its_record_is_written_never_opens() -> None:
     made = new_ledger(P)
     made.step(moment(P), plan(P, watering(P, "a")), None)
     assert made.end("a", "stopped by hand", again=False) == []
-    uid = made.holding["a"].opening.uid
+    uid = made.open_runs["a"].opening.uid
     found = made.written(moment(P, 1), Written(uid, True), None)
     assert not actions_of(found, "Open")
-    assert not made.holding
+    assert not made.open_runs
 
 
 def test_a_run_that_is_told_to_end_while_its_valve_opens() -> None:
     made = new_ledger(P)
     made.step(moment(P), plan(P, watering(P, "a")), None)
-    uid = made.holding["a"].opening.uid
+    uid = made.open_runs["a"].opening.uid
     made.written(moment(P), Written(uid, True), None)
     assert [one.key for one in made.end("a", "stopped by hand", again=False)] == ["a"]
-    assert made.holding["a"].phase == "opening"
+    assert made.open_runs["a"].phase == "opening"
     made.valve(moment(P, 1), event("a", "opened", moment(P, 1), uid=uid))
-    assert made.holding["a"].phase == "closing"
+    assert made.open_runs["a"].phase == "closing"
 
 
 # --- what valves report ---
@@ -162,7 +162,7 @@ def test_events_of_others_change_nothing() -> None:
     uid = opened(P, made, "a")
     assert made.valve(moment(P), event("a", "opened", moment(P), uid=uid)) == []
     assert made.valve(moment(P), event("a", "open failed", moment(P), uid="another")) == []
-    assert made.holding["a"].phase == "open"
+    assert made.open_runs["a"].phase == "open"
     assert made.valve(moment(P), event("b", "opened", moment(P), uid="nobody's")) == []
     assert actions_of(made.valve(moment(P), event("nowhere", "close failed", moment(P), why="?")), "Tell")
 
@@ -192,7 +192,7 @@ def primed() -> Any:
     """A zone that waits for the master valve, which was told to open."""
     made = new_ledger(P, master=MASTER)
     made.step(moment(P), plan(P, watering(P, "a")), None)
-    found = made.written(moment(P), Written(made.holding["a"].opening.uid, True), None)
+    found = made.written(moment(P), Written(made.open_runs["a"].opening.uid, True), None)
     assert [one.key for one in actions_of(found, "Open")] == ["m"]
     return made
 
@@ -202,7 +202,7 @@ def test_a_master_valve_that_does_not_open_ends_who_waits_for_it() -> None:
     made._begin(moment(P), watering(P, "b"), 600.0, None)  # its record is still being written
     found = made.valve(moment(P, 1), event("m", "open failed", moment(P, 1), why="no answer"))
     assert "the master valve did not open" in actions_of(found, "Tell")[-1].text
-    assert made.holding.keys() == {"b"}
+    assert made.open_runs.keys() == {"b"}
 
 
 def test_a_master_valve_that_closes_by_itself_ends_what_is_open() -> None:
@@ -225,7 +225,7 @@ def test_the_hours_may_end_while_the_water_is_made_ready() -> None:
     made = new_ledger(P, master=MASTER)
     short = plan(P, watering(P, "a"), hours=65 / 3600)
     made.step(moment(P), short, None)
-    made.written(moment(P), Written(made.holding["a"].opening.uid, True), None)
+    made.written(moment(P), Written(made.open_runs["a"].opening.uid, True), None)
     found = made.valve(moment(P, 8), event("m", "opened", moment(P, 8)))
     assert not actions_of(found, "Open")
     assert "the watering hours were over" in actions_of(found, "Tell")[0].text
@@ -234,10 +234,10 @@ def test_the_hours_may_end_while_the_water_is_made_ready() -> None:
 # --- from opening to record ---
 
 
-def holding(**more: Any) -> Holding:
+def holding(**more: Any) -> OpenRun:
     shares = (Share("beans", DAY, 1, 10.0, 8.0, 0.05, 0.055, 0.0),)
     opening = Opening("u", "a", 600.0, shares, FOUR, "this one", 1000.0)
-    return Holding(opening, planned_s=600.0, until=FOUR.timestamp() + 3600, **more)
+    return OpenRun(opening, planned_s=600.0, until=FOUR.timestamp() + 3600, **more)
 
 
 def test_a_simulated_run_is_never_water() -> None:

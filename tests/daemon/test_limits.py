@@ -18,7 +18,7 @@ CAP_AND_CAPACITY = {
              "Ledger._overdue"),
     master: ("Master.ready", "Master.drive", "Master.is_closed"),
     actions: ("Rules.cap_s",),
-    valve_threads: ("Care.ask_open", "Care.due", "Care.refuse"),
+    valve_threads: ("ValveState.ask_open", "ValveState.due", "ValveState.refuse"),
 }  # fmt: skip
 LEAST_MUTANTS = 77
 FLIPPED: dict[type[ast.cmpop], type[ast.cmpop]] = {

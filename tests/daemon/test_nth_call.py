@@ -27,8 +27,8 @@ from daemon.world import World
 from scheduler.errors import CouldNot
 from scheduler.model import Applied
 from scheduler.publish.files import read_today, write_today
+from scheduler.service import books as real
 from scheduler.service.actions import Book, Write
-from scheduler.service.books import Desk
 from scheduler.service.job_times import JobDone
 from scheduler.service.page import laid_over
 from scheduler.store.store import Store
@@ -82,7 +82,7 @@ class RealBooks(Books):
     def __init__(self, world: RealWorld) -> None:
         super().__init__(world)
         self.real = world
-        self.desk = Desk(world.open_store, world.publish)
+        self.desk = real.Books(world.open_store, world.publish)
 
     def work(self) -> None:
         while self.waiting:

@@ -23,10 +23,10 @@ from scheduler.service.child import run_child
 from scheduler.service.clock_trust import TOLERANCE_S, Trust
 from scheduler.service.job_times import Mornings
 from scheduler.service.meter import Meter, _pulse_reader
-from scheduler.service.notices import FIRST, Board, from_page
+from scheduler.service.notices import FIRST, Notices, from_page
 from scheduler.service.systemd import Manager
 from scheduler.service.ticker import Every, Monotonic, Ticker
-from scheduler.service.valve_threads import STALE_S, Bank, Care
+from scheduler.service.valve_threads import STALE_S, ValveState, ValveThreads
 
 NOW = datetime(2026, 6, 12, 4, tzinfo=UTC)
 HOUR = 3600.0
@@ -104,38 +104,38 @@ def test_a_tick_that_fails_ends_the_ticking_and_says_why() -> None:
 
 
 def test_a_valve_is_closed_first_and_its_deadline_stands_before_the_command() -> None:
-    care = Care("gpio:1", cap_s=60.0)
-    assert care.due(0.0) == "close"
-    assert care.closed(0.0, None).kind == "closed"
-    care.ask_open("u", 600.0, 1.0)
-    assert care.deadline == 61.0  # its cap
-    assert care.due(1.0) == "open"
-    care.sending()
-    assert care.due(60.9) is None
-    assert care.due(61.0) == "close"
+    state = ValveState("gpio:1", cap_s=60.0)
+    assert state.due(0.0) == "close"
+    assert state.closed(0.0, None).kind == "closed"
+    state.ask_open("u", 600.0, 1.0)
+    assert state.deadline == 61.0  # its cap
+    assert state.due(1.0) == "open"
+    state.sending()
+    assert state.due(60.9) is None
+    assert state.due(61.0) == "close"
 
 
 def test_a_close_is_repeated_for_ever_with_growing_pauses() -> None:
-    care = Care("gpio:1", cap_s=60.0)
+    state = ValveState("gpio:1", cap_s=60.0)
     now, tries = 0.0, []
     for _ in range(12):
-        assert care.due(now) == "close"
+        assert state.due(now) == "close"
         tries.append(now)
-        care.closed(now, "no answer")
-        now = care.next_try
+        state.closed(now, "no answer")
+        now = state.next_try
     pauses = [b - a for a, b in zip(tries, tries[1:], strict=False)]
     assert pauses[:4] == [0.5, 1.0, 2.0, 4.0]
     assert max(pauses) == 15.0
 
 
 def test_an_open_that_is_too_late_is_never_sent() -> None:
-    care = Care("gpio:1", cap_s=60.0)
-    care.closed(0.0, None)
-    care.ask_open("u", 30.0, 0.0)
-    refused = care.refuse(STALE_S + 0.1)
+    state = ValveState("gpio:1", cap_s=60.0)
+    state.closed(0.0, None)
+    state.ask_open("u", 30.0, 0.0)
+    refused = state.refuse(STALE_S + 0.1)
     assert refused is not None
     assert refused.kind == "open failed"
-    assert care.due(STALE_S + 0.1) == "close"
+    assert state.due(STALE_S + 0.1) == "close"
 
 
 class SlowDriver:
@@ -166,37 +166,39 @@ class DeadGuard(NoGuard):
         raise ValveFailed("the guard process is gone")
 
 
-def wait_for(bank: Bank, *kinds: str, seconds: float = 5.0) -> list[ValveEvent]:
+def wait_for(threads: ValveThreads, *kinds: str, seconds: float = 5.0) -> list[ValveEvent]:
     found: list[ValveEvent] = []
     give_up = time.monotonic() + seconds
     while time.monotonic() < give_up and not set(kinds) <= {event.kind for event in found}:
-        found += bank.events()
+        found += threads.events()
         time.sleep(0.005)
     return found
 
 
 def test_a_valve_that_hangs_holds_up_no_other() -> None:
     log: list[tuple[str, str]] = []
-    bank = Bank(NoGuard())
-    bank.take({"slow": (SlowDriver("slow", log, 1.5), 60.0), "quick": (SlowDriver("quick", log, 0.0), 60.0)})
-    assert [event.key for event in wait_for(bank, "closed")] == ["quick"]
-    bank.open("quick", "u", 0.2)
+    threads = ValveThreads(NoGuard())
+    threads.take(
+        {"slow": (SlowDriver("slow", log, 1.5), 60.0), "quick": (SlowDriver("quick", log, 0.0), 60.0)}
+    )
+    assert [event.key for event in wait_for(threads, "closed")] == ["quick"]
+    threads.open("quick", "u", 0.2)
     begin = time.monotonic()
-    assert [event.kind for event in wait_for(bank, "opened", "closed")] == ["opened", "closed"]
+    assert [event.kind for event in wait_for(threads, "opened", "closed")] == ["opened", "closed"]
     assert time.monotonic() - begin == pytest.approx(0.2, abs=0.15)
-    assert bank.end(5.0) == []
+    assert threads.end(5.0) == []
     assert ("slow", "close") in log
 
 
 def test_without_a_guard_nothing_opens() -> None:
     log: list[tuple[str, str]] = []
-    bank = Bank(DeadGuard())
-    bank.take({"a": (SlowDriver("a", log, 0.0), 60.0)})
-    wait_for(bank, "closed")
-    bank.open("a", "u", 5.0)
-    assert "open failed" in {event.kind for event in wait_for(bank, "open failed")}
+    threads = ValveThreads(DeadGuard())
+    threads.take({"a": (SlowDriver("a", log, 0.0), 60.0)})
+    wait_for(threads, "closed")
+    threads.open("a", "u", 5.0)
+    assert "open failed" in {event.kind for event in wait_for(threads, "open failed")}
     assert ("a", "open") not in log
-    bank.end(2.0)
+    threads.end(2.0)
 
 
 # --- flow ---
@@ -243,33 +245,33 @@ def test_liters_of_a_run_are_those_between_its_ends() -> None:
 
 
 def test_the_version_in_use_stands_first_and_events_outlive_a_restart() -> None:
-    board = Board()
+    board = Notices()
     board.tell("stuck", "problem", "does not confirm", NOW, of="gpio:1")
     board.tell("end", "look", "interrupted", NOW, of="u")
     board.tell(FIRST, "problem", "garden.yaml:3: ...", NOW)
-    page = {"notices": board.notices()}
+    page = {"notices": board.page()}
     assert page["notices"][0]["text"] == "garden.yaml:3: ..."
     assert [line.text for line in from_page(page)] == ["interrupted"]  # states are found anew
 
 
 def test_a_notice_keeps_its_key_over_a_restart_and_is_withdrawn_by_it() -> None:
     """today.json of an earlier start, or of another version, carries keys that were written then."""
-    board = Board()
+    board = Notices()
     board.tell("skip", "look", "did not happen", NOW, of="2026-06-12", detail="beans, north side 1")
     board.tell("day", "problem", "could not be made", NOW, of="2026-06-12")
-    keys = [notice["key"] for notice in board.notices()]
+    keys = [notice["key"] for notice in board.page()]
     assert keys == ["day 2026-06-12", "skip 2026-06-12 beans, north side 1"]
-    page = {"notices": [*board.notices(), {**board.notices()[0], "key": "of another version 1 2"}]}
-    again = Board(from_page(page))
-    assert [notice["key"] for notice in again.notices()] == [keys[0], "of another version 1 2", keys[1]]
+    page = {"notices": [*board.page(), {**board.page()[0], "key": "of another version 1 2"}]}
+    again = Notices(from_page(page))
+    assert [notice["key"] for notice in again.page()] == [keys[0], "of another version 1 2", keys[1]]
     again.untell("day", "2026-06-12")
     again.untell("day", "2026-06-13")
-    assert len(again.lines()) == 2
+    assert len(again.in_order()) == 2
 
 
 def test_alarms_go_by_the_matter_not_by_the_first_words_of_a_key() -> None:
     sent: list[tuple[str, str]] = []
-    board = Board(alarm=lambda line: sent.append(line.matter))
+    board = Notices(alarm=lambda line: sent.append(line.matter))
     for zone in "ab":
         board.tell("stuck", "problem", f"{zone} is stuck", NOW, of=f"command:relay {zone}")
         board.tell("skip", "look", f"{zone} did not happen", NOW, of="2026-06-12", detail=f"{zone} 1")

@@ -244,7 +244,7 @@ def test_row_2_the_clock_steps_forward_over_a_due_time(step_s: float) -> None:
         assert runs_of(world, DAY) == pytest.approx(WHOLE, abs=0.2)
     else:
         assert runs_of(world, day)  # the new day is watered by a plan of its own
-        told = [line.text for line in world.runner.board.lines()]
+        told = [line.text for line in world.runner.notices.in_order()]
         assert sum("of 2026-06-01" in text and "did not happen" in text for text in told) >= 1
 
 

@@ -25,7 +25,7 @@ from scheduler.service import main as serving, tick as runner
 tick = runner.Runner.tick
 def broken(self, at, **more):
     tick(self, at, **more)
-    if any(held.phase == "open" for held in self.ledger.holding.values()):
+    if any(held.phase == "open" for held in self.ledger.open_runs.values()):
         {what}
 runner.Runner.tick = broken
 import json

@@ -26,10 +26,10 @@ from scheduler.service.brief import Brief
 from scheduler.service.clock_trust import Trust
 from scheduler.service.job_times import MOST_REPLANS, WORTH_S, JobDone
 from scheduler.service.ledger import Ledger
-from scheduler.service.notices import Board
-from scheduler.service.requests import Request as Wish
+from scheduler.service.notices import Notices
+from scheduler.service.requests import Request
 from scheduler.service.tick import Runner
-from scheduler.service.valve_threads import LONGEST_PAUSE_S, Care
+from scheduler.service.valve_threads import LONGEST_PAUSE_S, ValveState
 
 TICK_S = 0.5
 IDLE_S = 600.0  # longest jump while nothing is going on
@@ -86,7 +86,7 @@ class World:
         self.told: list[str] = []
         self.jobs: list[JobDone] = []
         self.job_running = False
-        self.wishes: list[Wish] = []
+        self.wishes: list[Request] = []
         self.adopt: Brief | None = None
         self.brief = plot.brief()
         self.known = dict.fromkeys(spec["key"] for spec in self.brief.specs())
@@ -135,10 +135,10 @@ class World:
         for key in self.known:
             valve = self.valves.setdefault(key, FakeValve(key, self))
             valve.closed_once, valve.confirmed_mono = False, None
-            self.bank.cares[key] = Care(key, self.plot.cap_s)
+            self.bank.cares[key] = ValveState(key, self.plot.cap_s)
         self.bank.pump()  # closed first: before books, plan and settings
         self.trust = Trust(newest_s=float("-inf"))
-        self.board = Board(alarm=lambda line: self.told.append(line.text))
+        self.board = Notices(alarm=lambda line: self.told.append(line.text))
         rules = self.brief.rules()
         ledger = Ledger(
             rules=rules, boot=f"boot {self.boots}", beat_s=self.beat_s, new_uid=self._uid, tried=()
@@ -239,7 +239,7 @@ class World:
         wishes, self.wishes = self.wishes, []
         jobs, self.jobs = self.jobs, []
         adopt, self.adopt = self.adopt, None
-        self.runner.tick(self.moment(), wishes=wishes, jobs=jobs, adopt=adopt, plan_changed=False)
+        self.runner.tick(self.moment(), requests=wishes, jobs=jobs, use=adopt, plan_changed=False)
         self.bank.pump()
 
     def die(self, why: str, *, guard: bool = True) -> None:
@@ -493,7 +493,7 @@ class World:
             self.tick()
             self.check()
             self.check_liters()
-            if not self.synced and not any(line.key == "clock" for line in self.runner.board.lines()):
+            if not self.synced and not any(line.key == "clock" for line in self.runner.notices.in_order()):
                 raise Violation("P10: nothing said of the clock")
         upto = min([until_s, *([self.events[0][0]] if self.events else [])])
         self.now = max(min(self._next(), upto), self.now + 1e-6)
@@ -506,8 +506,10 @@ class World:
         busy = books.waiting or books.out or self.bank.out or self.jobs or asked
         if (
             busy
-            or self.runner.ledger.holding
-            and any(h.phase in ("writing", "priming", "opening") for h in self.runner.ledger.holding.values())
+            or self.runner.ledger.open_runs
+            and any(
+                h.phase in ("writing", "priming", "opening") for h in self.runner.ledger.open_runs.values()
+            )
         ):
             return self.now + TICK_S
         flowing = any(valve.open_since is not None for valve in self.valves.values())
