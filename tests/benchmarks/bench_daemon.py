@@ -16,7 +16,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from daemon.shed import Shed
+from service.shed import Shed
 
 REFERENCE = "import apscheduler.schedulers.background, sqlalchemy, yaml, sys; print('ready', flush=True); sys.stdin.read()"  # noqa: E501
 DAY_S = 86_400

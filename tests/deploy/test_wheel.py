@@ -12,7 +12,7 @@ from pathlib import Path
 from zipfile import ZipFile
 
 import pytest
-from daemon.shed import Shed
+from service.shed import Shed
 
 ROOT = Path(__file__).parents[2]
 BUILD = "import sys; from setuptools.build_meta import build_wheel; print(build_wheel(sys.argv[1]))"

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from contextlib import closing
 
 import pytest
-from daemon.shed import Shed
+from service.shed import Shed
 
 MakeShed = Callable[..., Shed]
 

@@ -17,9 +17,9 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from weather_doors.test_nws import STATION, hourly, reports
-from weather_doors.test_openmeteo_mutations import ANSWERS as OPEN_METEO
-from weather_doors.test_openmeteo_mutations import ANYTHING, spoiled
+from weather_sources.test_nws import STATION, hourly, reports
+from weather_sources.test_openmeteo_mutations import ANSWERS as OPEN_METEO
+from weather_sources.test_openmeteo_mutations import ANYTHING, spoiled
 
 from scheduler.errors import RowwaterError
 from scheduler.model import WEATHER_FIELDS, Fetched, Location

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from daemon.shed import Shed
+from service.shed import Shed
 
 
 @pytest.fixture

@@ -12,9 +12,9 @@ from datetime import date, time
 
 import pytest
 import yaml
+from garden.test_file import MINIMAL, SAMPLE, changed, complaints
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from test_gardenfile import MINIMAL, SAMPLE, changed, complaints
 
 from scheduler.errors import BadGarden
 from scheduler.garden import nodes as yaml_nodes

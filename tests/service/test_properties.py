@@ -17,10 +17,10 @@ from datetime import time as clock_time
 from zoneinfo import ZoneInfo
 
 import pytest
-from daemon.faults import sequence
-from daemon.plot import PLOT
-from daemon.world import MOST_STEPS, Violation, World
 from long_run import LONG
+from service.faults import sequence
+from service.plot import PLOT
+from service.world import MOST_STEPS, Violation, World
 
 from scheduler.model import Applied, Opening, Share, Unsettled
 from scheduler.service.actions import Book, Write

@@ -20,9 +20,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from daemon.played import Books, FakeValve
-from daemon.plot import PLOT
-from daemon.world import World
+from service.played import Books, FakeValve
+from service.plot import PLOT
+from service.world import World
 
 from scheduler.errors import CouldNot
 from scheduler.model import Applied

@@ -6,9 +6,9 @@ import random
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
-from daemon.played import PlayedDisk
-from daemon.plot import PLOT, Plot
-from daemon.world import World, renamed
+from service.played import PlayedDisk
+from service.plot import PLOT, Plot
+from service.world import World, renamed
 
 from scheduler.service.requests import Request
 

@@ -15,8 +15,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import pytest
-from daemon.shed import Line, Shed
 from long_run import LONG
+from service.shed import Line, Shed
 
 MakeShed = Callable[..., Shed]
 

@@ -1,6 +1,6 @@
 """Each check of garden.yaml by itself: it complains of its own matter, and of nothing else.
 
-What each complaint says in full is held by test_gardenfile.py.
+What each complaint says in full is held by test_file.py.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from test_gardenfile import SAMPLE, changed, complaints
+from garden.test_file import SAMPLE, changed, complaints
 
 from scheduler.garden.blocks import GardenBlock
 from scheduler.garden.checks.hardware import check_hardware, check_one_use_each

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from weather_doors.replay import Answer, Replay
-from weather_doors.test_sources import quick
+from weather_sources.replay import Answer, Replay
+from weather_sources.test_sources import quick
 
 from scheduler.weather import http
 from scheduler.weather.cache import Cache, CachedGet, recall

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_gardenfile import MINIMAL, complaints
+from garden.test_file import MINIMAL, complaints
 
 from scheduler.garden.file import load_text
 from scheduler.model import Valve
@@ -170,7 +170,7 @@ def test_only_valves_send_header_lines():
 
 
 def test_the_valves_of_the_readme_are_read():
-    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     (block,) = re.findall(r"A valve is one of these.*?```yaml\n(.*?)```", readme, re.DOTALL)
     examples = [f"valve:{text}" for text in re.split(r"^valve:", block, flags=re.MULTILINE)[1:]]
     drivers = []

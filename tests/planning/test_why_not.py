@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from test_gardenfile import SAMPLE
+from garden.test_file import SAMPLE
 
 from scheduler.core.system.allowance import hottest_by_month, too_little
 from scheduler.errors import BadGarden

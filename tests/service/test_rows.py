@@ -11,8 +11,8 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from daemon.shed import Shed
-from daemon.world import World
+from service.shed import Shed
+from service.world import World
 
 from scheduler.service.meter import EVERY_S, Meter
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from weather_doors.replay import Replay, serving
+from weather_sources.replay import Replay, serving
 
 from scheduler.model import Location
 

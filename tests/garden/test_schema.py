@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 import yaml
+from garden.test_file import FULL_ZONE, MISTAKES, NEW_CROP, SAMPLE, SERVICE, changed
 from jsonschema import Draft202012Validator
-from test_gardenfile import FULL_ZONE, MISTAKES, NEW_CROP, SAMPLE, SERVICE, changed
 
 from scheduler import tables
 from scheduler.errors import BadGarden

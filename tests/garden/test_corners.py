@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 import yaml
-from test_gardenfile import MINIMAL, changed, complaints
+from garden.test_file import MINIMAL, changed, complaints
 
 from scheduler.garden import nodes as yaml_nodes
 from scheduler.garden.block import Block

@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from weather_doors.replay import Answer, Replay, serving
-from weather_doors.test_sources import garden, quick, service
+from weather_sources.replay import Answer, Replay, serving
+from weather_sources.test_sources import garden, quick, service
 
 from scheduler.daily import plan_day
 from scheduler.errors import CouldNot

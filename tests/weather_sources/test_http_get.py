@@ -6,7 +6,7 @@ import gzip
 import time
 
 import pytest
-from weather_doors.replay import Answer, Replay, break_off, drip, drip_header, hang, reset
+from weather_sources.replay import Answer, Replay, break_off, drip, drip_header, hang, reset
 
 from scheduler.errors import CouldNot
 from scheduler.weather import http

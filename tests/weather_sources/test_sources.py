@@ -10,7 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from weather_doors.replay import Answer, Replay
+from weather_sources.replay import Answer, Replay
 
 from scheduler.errors import BadInput
 from scheduler.model import Garden, Location, SourceSpec, Supply

@@ -13,7 +13,7 @@ from scheduler.service.books import Answer, AskDay, AskLost, DayRead, Disk, Hold
 from scheduler.service.valve_threads import ValveState
 
 if TYPE_CHECKING:
-    from daemon.world import World
+    from service.world import World
 
 
 @dataclass

@@ -18,7 +18,7 @@ from scheduler.store.store import Store
 from scheduler.weather.mqtt import readings
 
 NOW = datetime(2026, 6, 12, 9, 0, tzinfo=UTC)
-EXAMPLE = Path(__file__).parents[1] / "examples" / "creekside"
+EXAMPLE = Path(__file__).parents[2] / "examples" / "creekside"
 SENSOR = SoilSensor("soil.csv", column="North bed", unit="cb", depth_m=0.2)
 
 

@@ -14,8 +14,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from daemon.played import Bank, Books, FakeValve, PlayedDisk
-from daemon.plot import PLOT, Plot
+from service.played import Bank, Books, FakeValve, PlayedDisk
+from service.plot import PLOT, Plot
 
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
 from scheduler.model import Supply

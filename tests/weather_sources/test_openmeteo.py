@@ -15,7 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from weather_doors.replay import Answer, Replay, drip, hang
+from weather_sources.replay import Answer, Replay, drip, hang
 
 from scheduler.errors import CouldNot
 from scheduler.model import Fetched, Location

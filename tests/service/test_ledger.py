@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from daemon.limits import DAY, FOUR, Parts, actions_of, moment, new_ledger, opened, plan, watering
+from service.limits import DAY, FOUR, Parts, actions_of, moment, new_ledger, opened, plan, watering
 
 from scheduler.model import Opening, Share
 from scheduler.service import actions, ledger, master, valve_threads, water_records

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
-from daemon.limits import CHECKS, Parts
+from service.limits import CHECKS, Parts
 
 from scheduler.service import actions, ledger, master, valve_threads
 

@@ -15,8 +15,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from weather_doors.replay import Answer, Replay, hang
-from weather_doors.test_sources import garden, quick, service
+from weather_sources.replay import Answer, Replay, hang
+from weather_sources.test_sources import garden, quick, service
 
 from scheduler.errors import BadInput, CouldNot
 from scheduler.model import Fetched, Location
