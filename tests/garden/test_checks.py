@@ -85,6 +85,6 @@ def test_reading_a_garden_loads_what_stands_in_it():
         "weather = [m for m in sys.modules if m.startswith('scheduler.weather') and m.count('.') > 2]\n"
         "print(sorted(heavy), weather)"
     )
-    root = Path(__file__).parents[1]
+    root = Path(__file__).parents[2]
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=root)
     assert done.stdout.strip() == "[] []"
