@@ -93,7 +93,11 @@ class Program:
 
 
 class _Build:
-    """Columns and rows of one solve."""
+    """Columns and rows of one solve, family by family.
+
+    Columns: x minutes of a valve on a day, y whether it runs; of each zone and day s deficit at dawn, l lack,
+    q what drains below the roots.
+    """
 
     def __init__(self, program: Program, *, rest: bool) -> None:
         self.program, self.capacity, self.terms = program, program.capacity, program.terms
@@ -104,8 +108,10 @@ class _Build:
         self.runs: Runs = {}
         self.lack: list[Term] = []  # weight of each zone and day
         self.due: dict[tuple[int, int], list[int]] = {}  # (day, valve) -> columns
-        self._add_runs()
-        self._supply()
+        self._runs()
+        self._capacity()
+        self._shares()
+        self._cuts()
         for z in range(len(self.week.zones)):
             self._zone(z, rest=rest)
 
@@ -128,7 +134,8 @@ class _Build:
                 minutes[day, v] = run if run >= useful else 0.0
         return Answer(minutes, solved.objective, solved.bound, solved.done, self.whole)
 
-    def _add_runs(self) -> None:
+    def _runs(self) -> None:
+        """shortest useful run x y <= x <= longest x y."""
         model, valves = self.model, self.valves
         pairs = [(int(d), int(v)) for d, v in zip(*np.nonzero(valves.most), strict=True)]
         self.whole = len(pairs) <= WHOLE_UP_TO
@@ -139,10 +146,8 @@ class _Build:
                 most = min(most, self._most_today(v))
                 if most < least:
                     continue
-            x, y = (
-                model.column(0, most, whole=self.whole),
-                model.column(0, 1, whole=self.whole or day < self.firm),
-            )
+            x = model.column(0, most, whole=self.whole)
+            y = model.column(0, 1, whole=self.whole or day < self.firm)
             self.runs[day, v] = x, y
             model.row([(x, 1.0), (y, -least)], low=0)
             model.row([(x, 1.0), (y, -most)], high=0)
@@ -151,7 +156,8 @@ class _Build:
         wanted = np.maximum(self.valves.wanted(0, self.program.unwatered[0]), self.valves.settling(0))
         return float(self.valves.most_of(wanted)[v])
 
-    def _supply(self) -> None:
+    def _capacity(self) -> None:
+        """sum of coefficient x <= most: hours, flow and caps, a row of `Capacity` each."""
         count, runs = self.valves.count, self.runs
         for row in self.capacity.rows:
             terms = [
@@ -161,13 +167,25 @@ class _Build:
             ]
             if terms:
                 self.model.row(terms, high=row.most)
+
+    def _shares(self) -> None:
+        """sum of weight x <= hours, for valves of which a share can run side by side at most."""
         for share in self.program.shares:
             for day in range(self.week.days):
-                self._share(day, share)
+                same = [
+                    v for v in share.weights if self.valves.flow[day, v] >= self.valves.flow[share.day, v]
+                ]
+                terms = [(self.runs[day, v][0], share.weights[v]) for v in same if (day, v) in self.runs]
+                if len(terms) > 1:
+                    self.model.row(terms, high=self.valves.room(day))
+
+    def _cuts(self) -> None:
+        """What did not pack on one morning packs on none that is as short and as full."""
         for cut in self.program.cuts:
             for day in range(self.week.days):
                 same = all(self.valves.flow[day, v] >= cut.flow[v] for v in cut.minutes)
-                if same and self.valves.room(day) <= cut.room and all((day, v) in runs for v in cut.minutes):
+                known = all((day, v) in self.runs for v in cut.minutes)
+                if same and self.valves.room(day) <= cut.room and known:
                     self._cut(day, cut)
 
     def sets_of_valves(self, day: int) -> None:
@@ -182,14 +200,8 @@ class _Build:
             mine = [(minutes[s], -1.0) for s in np.flatnonzero(sets[:, k])]
             self.model.row([(self.runs[day, v][0], 1.0), *mine], high=0)
 
-    def _share(self, day: int, share: Share) -> None:
-        same = [v for v in share.weights if self.valves.flow[day, v] >= self.valves.flow[share.day, v]]
-        terms = [(self.runs[day, v][0], share.weights[v]) for v in same if (day, v) in self.runs]
-        if len(terms) > 1:
-            self.model.row(terms, high=self.valves.room(day))
-
     def _cut(self, day: int, cut: Cut) -> None:
-        """At least one of the valves stays below its minutes of the cut."""
+        """x <= minutes - 1 + over (1 - b) with sum of b >= 1: one of the valves stays below its minutes."""
         over = {v: self.model.high[self.runs[day, v][0]] - (m - 1) for v, m in cut.minutes.items()}
         if min(over.values()) <= 0:
             return
@@ -201,6 +213,7 @@ class _Build:
         self.model.row(which, low=1)
 
     def _zone(self, z: int, *, rest: bool) -> None:
+        """The outcomes of one zone, its refills, and with the other aims what drains and what is late."""
         week, near = self.week, self.terms.near
         v = int(week.valve[z])
         mine = {
@@ -260,7 +273,10 @@ class _Build:
         return rain + max(rate * (0.5 + self.forced(z)) - float(week.etc[day, z]), 0.0)
 
     def _refill(self, mine: Mine, z: int, start: Sequence[int]) -> None:
-        """No run beyond what the zone lacks, rounded half up; on a shared valve, what the driest lacks."""
+        """rate x + (leave room - rate (fill + 1/2)) y <= s: no run beyond what the zone lacks.
+
+        Minutes are rounded half up.  On a shared valve it is what the driest lacks.
+        """
         week = self.week
         if not self.alone(z):
             return  # held to it after the solve: the one that lacks most is not known before
@@ -276,35 +292,57 @@ class _Build:
             self.model.row(terms, high=0)
 
     def _trigger(self, mine: Mine, z: int, start: Sequence[int]) -> None:
-        """Litres over the trigger that a morning leaves."""
-        week, valves = self.week, self.valves
-        for day in np.flatnonzero(valves.allowed).tolist():
-            trigger = float(week.trigger[day, z])
-            if not valves.takes_part[day, z] or not np.isfinite(trigger):
+        """Litres over the trigger that a morning leaves, as costs."""
+        for day in np.flatnonzero(self.valves.allowed).tolist():
+            trigger = float(self.week.trigger[day, z])
+            if not self.valves.takes_part[day, z] or not np.isfinite(trigger):
                 continue
-            until = valves.next_morning[day]
-            relief = float((self.terms.rain[day:until, z] - week.etc[day:until, z]).sum())
-            worth = DEPARTURE * float(valves.liters_per_mm[day, z])
             if day == 0:
-                now = self.program.unwatered[0]
-                waits = may_wait(valves, self.terms, 0, now, self.program.no_rain[0])
-                if now[z] < trigger or waits[z]:
-                    continue
-                if 0 in mine:
-                    left = self.model.column(0, cost=worth)
-                    self.model.row([(left, 1.0), (mine[0][1], float(now[z]))], low=float(now[z]))
-                relief = 0.0
-            over = self.model.column(0, cost=worth)
-            self.model.row(
-                [(over, 1.0), (start[day], -1.0), *self.water(mine, z, day)],
-                low=-trigger - max(relief, 0.0),
-            )
-            if day in mine and day > 0:
-                due = self.model.column(0, 1, whole=self.whole)
-                self.model.row([(start[day], 1.0), (due, -trigger)], low=0)
-                self.due.setdefault((day, int(week.valve[z])), []).append(due)
+                if self._due_today(z, trigger):
+                    self._left_dry_today(mine, z)
+                    self._over_trigger(mine, z, 0, start, relief=0.0)
+                continue
+            until = self.valves.next_morning[day]
+            relief = float((self.terms.rain[day:until, z] - self.week.etc[day:until, z]).sum())
+            self._over_trigger(mine, z, day, start, relief=relief)
+            if day in mine:
+                self._due_later(z, day, start, trigger)
+
+    def _late_cost(self, z: int, day: int) -> float:
+        """Per mm over the trigger."""
+        return DEPARTURE * float(self.valves.liters_per_mm[day, z])
+
+    def _due_today(self, z: int, trigger: float) -> bool:
+        now = self.program.unwatered[0]
+        waits = may_wait(self.valves, self.terms, 0, now, self.program.no_rain[0])
+        return not (now[z] < trigger or waits[z])
+
+    def _left_dry_today(self, mine: Mine, z: int) -> None:
+        """left + deficit y >= deficit: a due zone that does not run at all."""
+        if 0 in mine:
+            now = float(self.program.unwatered[0][z])
+            left = self.model.column(0, cost=self._late_cost(z, 0))
+            self.model.row([(left, 1.0), (mine[0][1], now)], low=now)
+
+    def _over_trigger(self, mine: Mine, z: int, day: int, start: Sequence[int], *, relief: float) -> None:
+        """over >= s - water - trigger - relief (rain less use until the next morning)."""
+        over = self.model.column(0, cost=self._late_cost(z, day))
+        self.model.row(
+            [(over, 1.0), (start[day], -1.0), *self.water(mine, z, day)],
+            low=-float(self.week.trigger[day, z]) - max(relief, 0.0),
+        )
+
+    def _due_later(self, z: int, day: int, start: Sequence[int], trigger: float) -> None:
+        """trigger due <= s: whether the zone is due on a later morning."""
+        due = self.model.column(0, 1, whole=self.whole)
+        self.model.row([(start[day], 1.0), (due, -trigger)], low=0)
+        self.due.setdefault((day, int(self.week.valve[z])), []).append(due)
 
     def price(self, day: int, v: int, x: int, y: int) -> None:
+        """What a run costs: filling its lines, its start, and being missing, or early.
+
+        missing >= settling minutes - x; early >= y - sum of due.
+        """
         week, valves = self.week, self.valves
         zones = [z for z in valves.of[v] if valves.takes_part[day, z]]
         flow = float(valves.flow[day, v])
@@ -345,7 +383,7 @@ class _Path:
             self.starts.append(self._evening(day, share, float(rain[day])))
 
     def _lack(self, day: int) -> int:
-        """Counts in the aim.  FAO-56 eq 84."""
+        """(TAW - RAW) l >= s - water + doubt - RAW (FAO-56 eq 84); counts in the aim."""
         build, z = self.build, self.z
         share = build.model.column(0)
         build.lack.append((share, float(build.week.ky[day, z])))
@@ -362,7 +400,10 @@ class _Path:
         return share
 
     def _held_down(self, day: int, share: int) -> None:
-        """No more lack than there is: where ETc is near TAW - RAW, a greater one today might pay tomorrow."""
+        """l <= M past, and l at most that of `_lack` where past: no more lack than there is.
+
+        Where ETc is near TAW - RAW, a greater one today might pay tomorrow.
+        """
         build, z = self.build, self.z
         raw, doubt = float(build.week.raw[day, z]), float(build.terms.doubt[day, z])
         slack = float(build.terms.slack[day, z])
@@ -381,6 +422,7 @@ class _Path:
         )
 
     def _evening(self, day: int, share: int | None, rain: float) -> int:
+        """s' = s - water - rain + ETc (1 - l) + q (FAO-56 eq 85): the next morning's column."""
         build, z = self.build, self.z
         week, model = build.week, build.model
         if day + 1 < week.days and week.begins[day + 1, z] and not week.standing[: day + 1, z].any():
