@@ -45,7 +45,7 @@ DATE = LocalDate()
 
 
 def _keep(name: str) -> Callable[[click.Context, click.Parameter, str | None], None]:
-    def callback(ctx: click.Context, param: click.Parameter, value: str | None) -> None:  # noqa: ARG001
+    def callback(ctx: click.Context, param: click.Parameter, value: str | None) -> None:  # noqa: ARG001 - click's
         if value is not None:
             ctx.obj = {**(ctx.obj or {}), name: value}
 

@@ -14,7 +14,7 @@ from scheduler.cli import common
 @click.argument("word", metavar="until", type=click.Choice(["until"]))
 @click.argument("until", metavar="DATE", type=common.DATE)
 @common.place_options
-def command(zone: str, word: str, until: date) -> None:  # noqa: ARG001
+def command(zone: str, word: str, until: date) -> None:  # noqa: ARG001 - "until" is said, not read
     """Keep ZONE dry until DATE, when water may run again; a date that has passed ends a hold."""
     from scheduler.cli.note import keep
     from scheduler.clock import site_now

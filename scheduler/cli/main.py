@@ -34,10 +34,10 @@ COMMANDS = {
 class Rowwater(click.Group):
     """Commands by name, imported when called, so that the morning summary answers at once."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - click's
         if cmd_name not in COMMANDS:
             return None
         command: click.Command = import_module(f"scheduler.cli.{cmd_name.replace('-', '_')}").command
@@ -51,7 +51,7 @@ class Rowwater(click.Group):
             raise click.UsageError(f'no command "{args[0]}"{hint and f" - {hint}"}', ctx)
         return super().resolve_command(ctx, args)
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002 - click's
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 
@@ -90,10 +90,10 @@ def main(args: list[str] | None = None) -> None:
         _say("rowwater: stopped")
     except BrokenPipeError:
         # the reader has what it wanted; keep Python from complaining again at exit
-        sys.stdout = open("/dev/null", "w")  # noqa: SIM115, PTH123
+        sys.stdout = open("/dev/null", "w")  # noqa: SIM115, PTH123 - open to the end
         status = 0
     except OSError as error:
-        sys.stdout = open("/dev/null", "w")  # noqa: SIM115, PTH123
+        sys.stdout = open("/dev/null", "w")  # noqa: SIM115, PTH123 - open to the end
         _say(f"rowwater: {error.strerror or error}" + (f": {error.filename}" if error.filename else ""))
     sys.exit(status)
 

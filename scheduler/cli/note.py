@@ -216,7 +216,7 @@ def _moment(garden: Garden, text: str, now: datetime) -> datetime:
     zone = ZoneInfo(garden.location.timezone)
     try:
         if len(text) <= 5 and ":" in text:
-            return datetime.combine(now.date(), datetime.strptime(text, "%H:%M").time(), zone)  # noqa: DTZ007
+            return datetime.combine(now.date(), datetime.strptime(text, "%H:%M").time(), zone)  # noqa: DTZ007 - zone
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise BadInput(f'"{text}" is not a time - for example 07:30 or 2026-06-12T07:30') from None

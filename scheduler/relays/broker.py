@@ -106,7 +106,7 @@ class Connection:
         with self._news:
             self._reported = None
             self._answers.clear()
-        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # the library's
         if expires_s is not None:
             properties.MessageExpiryInterval = expires_s
         for topic, payload in messages:

@@ -52,7 +52,7 @@ def day(places: Places, folder: str, on: date | None) -> dict[str, Any]:
     store = Store.open(places.data / "rowwater.db", now=now)
     try:
         for notice in store.notices:
-            print(f"rowwater: {notice}", file=sys.stderr)  # noqa: T201 - the child's only voice
+            print(f"rowwater: {notice}", file=sys.stderr)
         page = run_day(garden, store, today, now=now, places=places)
         zones = with_notes(garden.zones, store.notes(), partial(planting_from_note, places.config))
     finally:
@@ -90,12 +90,12 @@ def main(words: list[str] | None = None) -> int:
         answer = _answer(sys.argv[1:] if words is None else words)
     except RowwaterError as error:
         hint = f"\n  hint: {error.hint}" if error.hint else ""
-        print(f"{error.text}{hint}", file=sys.stderr)  # noqa: T201
+        print(f"{error.text}{hint}", file=sys.stderr)
         return error.exit_status
     except OSError as error:
-        print(f"{error.filename or Path()}: {error.strerror or error}", file=sys.stderr)  # noqa: T201
+        print(f"{error.filename or Path()}: {error.strerror or error}", file=sys.stderr)
         return 1
-    print(json.dumps(answer))  # noqa: T201
+    print(json.dumps(answer))
     return 0
 
 

@@ -24,9 +24,9 @@ def main(order: dict[str, Any]) -> NoReturn:
         status = serve(Path(order["data"]), config, dict(os.environ), Settings(**settings))
     except RowwaterError as error:
         one_line = len(error.text.splitlines()) == 1
-        print(f"rowwater: {error.text}" if one_line else error.text, file=sys.stderr)  # noqa: T201
+        print(f"rowwater: {error.text}" if one_line else error.text, file=sys.stderr)
         if error.hint:
-            print(f"  hint: {error.hint}", file=sys.stderr)  # noqa: T201
+            print(f"  hint: {error.hint}", file=sys.stderr)
         status = error.exit_status
     except BaseException:
         logging.getLogger("rowwater").exception("the service ends")

@@ -21,7 +21,7 @@ CLOCK_PER_SECOND = 3.0
 _FEASIBLE = 2  # HiGHS: kSolutionStatusFeasible
 
 
-class NoSolver(Exception):  # noqa: N818
+class NoSolver(Exception):
     """highspy is not there, or it found nothing in time; the text says which."""
 
 

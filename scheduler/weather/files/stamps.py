@@ -43,10 +43,10 @@ def _by_format(text: str, date_format: str) -> Stamp | None:
     timed = any(mark in date_format for mark in ("%H", "%I", "%c", "%X", "%T", "%R"))
     try:
         if timed:
-            return datetime.strptime(text, date_format)  # noqa: DTZ007 - the zone is the file's, added later
+            return datetime.strptime(text, date_format)  # noqa: DTZ007 - a date - the zone is the file's, added later
         parts = text.split(" ")
         words = date_format.count(" ") + 1
-        day = datetime.strptime(" ".join(parts[:words]), date_format).date()  # noqa: DTZ007
+        day = datetime.strptime(" ".join(parts[:words]), date_format).date()  # noqa: DTZ007 - a date
     except ValueError:
         return None
     if len(parts) == words:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -279,7 +279,7 @@ def _in_order(stamps: Sequence[stamping.Stamp | None], clock: ZoneInfo) -> dict[
     row_at: dict[int, int] = {}
     seen: set[datetime] = set()
     for row, stamp in given:
-        wall = stamp if isinstance(stamp, datetime) else datetime(stamp.year, stamp.month, stamp.day)  # noqa: DTZ001
+        wall = stamp if isinstance(stamp, datetime) else datetime.combine(stamp, time())
         if wall.tzinfo is None:
             again = wall in seen
             seen.add(wall)
