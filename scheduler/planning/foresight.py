@@ -15,23 +15,20 @@ from typing import Literal
 
 import numpy as np
 
-from scheduler.core.arrays import Minutes, Mm, Share
-from scheduler.core.balance.et import fill, reference_et
+from scheduler.core.arrays import FloatArray, Minutes, Mm, Share
 from scheduler.core.balance.need import Morning, Need, need_today
 from scheduler.core.balance.rule import RefillRule
-from scheduler.core.balance.soil import Balance, percolation, step, stress_coefficient
+from scheduler.core.balance.soil import Balance, balance_of, step
 from scheduler.core.balance.tape import net_of_minutes
-from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction, terms
+from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction
 from scheduler.core.hours.runs import Ask, into_hours, watering_window
-from scheduler.core.quality.checks import examine
-from scheduler.core.quality.remarks import remarks
 from scheduler.core.uncertainty.sources import FORECAST_SHARE, SMALL_ET0_MM
 from scheduler.core.week.inputs import SoilAhead
 from scheduler.core.week.problem import DAYS
 from scheduler.model import Garden, WeatherDays
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.forecasts import Ahead, Forecasts, Foreseen
-from scheduler.planning.season import Season, season_span, stretched
+from scheduler.planning.season import Season, SpanWeather, season_notices, season_span, weather_of
 from scheduler.planning.today import days_to_next_morning, valve_asks
 from scheduler.planning.week import planned, week_ahead
 from scheduler.shapes.season import Foresight
@@ -88,7 +85,7 @@ def within_supply(dawn: Dawn) -> Minutes:
         return minutes
     supply = supply_on(garden.supply, dawn.today, dawn.used_l)
     window = watering_window(dawn.today, supply.hours_from, supply.hours_until, garden.location.timezone)
-    flow = np.array([*(s.delivery.flow_lpm for s in dawn.terms.stands), 0.0])[dawn.terms.stand[dawn.day]]
+    flow = _stand_flows_lpm(dawn.terms)[dawn.terms.stand[dawn.day]]
     asks = valve_asks(
         zones, need, lambda z: Ask(zones[z].name, float(need.minutes[z]), float(flow[z]), 0.0, 0.0)
     )
@@ -99,7 +96,9 @@ def within_supply(dawn: Dawn) -> Minutes:
     return minutes
 
 
-# --- what a morning believes ---------------------------------------------------------------------
+def _stand_flows_lpm(terms: Terms) -> FloatArray:
+    """(stand + 1,): the last is that of bare soil, none."""
+    return np.array([*(stand.delivery.flow_lpm for stand in terms.stands), 0.0])
 
 
 # --- the walk ------------------------------------------------------------------------------------
@@ -121,57 +120,35 @@ def simulate_ahead(
     default is the plain rule within the supply.  Errors as of `season.simulate`.
     """
     first, last = season_span(garden, weather, first, last)
-    longer = stretched(weather, first, last + timedelta(days=DAYS))
-    count, offset = (last - first).days + 1, (first - longer.first).days
-    et = fill(reference_et(longer, garden.location), first, last + timedelta(days=DAYS))
-    rain = longer.rain_mm[offset : offset + count + DAYS]
-    dry = np.where(rain >= 0, rain, 0.0)
-    et0 = et.et0_mm[offset : offset + count + DAYS]
-
-    def laid_out(days: int) -> Terms:
-        return terms(
-            garden.zones, first, et0[:days], dry[:days], location=garden.location, supply=garden.supply
-        )
-
-    truth = laid_out(count + DAYS)
-    source: Foreseen | Forecasts
-    if mode != "forecast":
-        source = Foreseen(et0, dry, 1.0 if mode == "perfect" else 0.0)
-    else:
-        assert issues
-        source = Forecasts(garden, issues, first, et.et0_mm, et.first)
+    count = (last - first).days + 1
+    span = weather_of(garden, weather, first, last + timedelta(days=DAYS))
+    source = _source(garden, span, mode, issues)
     planner = decide or (within_supply if mode == "none" else Planner())
-    walk = _Walk(garden, truth, first, count, et0, dry, source)
-    balance = walk.run(planner)
-    missing = int(np.count_nonzero(~(rain[:count] >= 0)))
-    notices = [*weather.notices, *remarks(examine(weather, garden.location, source="weather file"))]
-    if missing:
-        notices.append(f"rain missing on {missing} of {count} days: counted as 0")
-    standing = laid_out(count)
-    if not standing.standing.any():
-        notices.append(f"no planting stands between {first} and {last}: nothing was watered")
+    balance = _Walk(garden, span, count, source).run(planner)
+    season_terms = span.terms(garden, count)
+    notices = season_notices(garden, weather, span, season_terms)
     foresight: Foresight = {"mode": mode}
     if isinstance(planner, Planner):
         foresight["mornings"] = dict(planner.methods)
-    return Season(first, last, et, standing, balance, dry[:count], tuple(notices), foresight)
+    return Season(first, last, span.et, season_terms, balance, span.rain_mm[:count], notices, foresight)
+
+
+def _source(
+    garden: Garden, span: SpanWeather, mode: Mode, issues: Mapping[date, WeatherDays] | None
+) -> Foreseen | Forecasts:
+    if mode != "forecast":
+        return Foreseen(span.et0_mm, span.rain_mm, 1.0 if mode == "perfect" else 0.0)
+    assert issues
+    return Forecasts(garden, issues, span.first, span.et.et0_mm, span.et.first)
 
 
 class _Walk:
     """Morning after morning: believe, decide, water, and let the true day pass."""
 
-    def __init__(
-        self,
-        garden: Garden,
-        truth: Terms,
-        first: date,
-        count: int,
-        et0: Mm,
-        rain: Mm,
-        source: Foreseen | Forecasts,
-    ) -> None:
-        self.garden, self.truth, self.first, self.count = garden, truth, first, count
-        self.et0, self.rain, self.source = et0, rain, source
+    def __init__(self, garden: Garden, span: SpanWeather, count: int, source: Foreseen | Forecasts) -> None:
+        self.garden, self.span, self.count, self.source = garden, span, count, source
         self.rule = RefillRule.of(garden.zones)
+        self.truth = truth = span.terms(garden)
         self.believed = replace(
             truth,
             etc=truth.etc.copy(),
@@ -179,68 +156,57 @@ class _Walk:
             trigger=truth.trigger.copy(),
             rain_eff=truth.rain_eff.copy(),
         )
-        flat = truth.flat
-        self.kc, self.p_table = truth.spread(flat.kc), truth.spread(flat.p_table)
-        self.share = truth.spread(flat.rain_share)
-        bare = np.divide(
-            truth.rain_eff, rain[:, None], out=np.zeros_like(truth.rain_eff), where=rain[:, None] > 0
-        ).max(axis=0)
-        self.share = np.where(truth.standing, self.share, bare)
+        self.kc, self.p_table = truth.spread(truth.flat.kc), truth.spread(truth.flat.p_table)
+        self.share = _rain_share(truth, span.rain_mm)
+        self.slope = truth.etc / (truth.taw - truth.raw)
         self.refill_at = np.array([zone.refill_at for zone in garden.zones])
-        self.flow = np.array([*(s.delivery.flow_lpm for s in truth.stands), 0.0])[truth.stand]
+        self.flow = _stand_flows_lpm(truth)[truth.stand]
         self.certain = isinstance(source, Foreseen)
+        self.used_l: dict[date, float] = {}
+        shape = count, len(garden.zones)
+        self.start, self.end, self.given, self.minutes, self.eta = (np.zeros(shape) for _ in range(5))
 
     def run(self, decide: Decide) -> Balance:
-        truth, count = self.truth, self.count
-        width = len(self.garden.zones)
-        deficit = np.zeros(width)
-        start, end, given, minutes, eta = (np.zeros((count, width)) for _ in range(5))
-        slope = truth.etc / (truth.taw - truth.raw)
-        begins: dict[int, list[int]] = {}
-        for day, zone in truth.begins:
-            begins.setdefault(day, []).append(zone)
-        known = np.zeros((count, width), dtype=bool)
-        begun = np.zeros(width, dtype=bool)
-        used: dict[date, float] = {}
-        for d in range(count):
-            for z in begins.get(d, ()):
-                carried = deficit[z] if begun[z] else self.garden.zones[z].starting_deficit_mm
-                deficit[z], begun[z] = min(carried, truth.taw[d, z]), True
-            start[d], known[d] = deficit, begun
-            today = self.first + timedelta(days=d)
-            if today.day == 1:
-                used.clear()
-            if truth.standing[d].any():
-                minutes[d] = decide(self._dawn(d, today, deficit, used))
-            given[d] = net_of_minutes(minutes[d], truth.minutes_per_mm[d], self.rule.limits.fill)
-            given[d] = np.where(minutes[d] > 0, given[d], 0.0)
-            used[today] = float(minutes[d] @ self.flow[d])
-            deficit, eta[d] = step(
-                deficit, irrigation=given[d], rain_eff=truth.rain_eff[d], etc=truth.etc[d],
-                taw=truth.taw[d], slope=slope[d],
+        deficit, begun = np.zeros(len(self.garden.zones)), set[int]()
+        for d in range(self.count):
+            self._plant(d, deficit, begun)
+            self.start[d] = deficit
+            self._water(d, deficit, decide)
+            deficit, self.eta[d] = step(
+                deficit, irrigation=self.given[d], rain_eff=self.truth.rain_eff[d],
+                etc=self.truth.etc[d], taw=self.truth.taw[d], slope=self.slope[d],
             )  # fmt: skip
-            end[d] = deficit
-        here = slice(count)
-        drained = percolation(start, irrigation=given, rain_eff=truth.rain_eff[here], eta=eta)
-        return Balance(
-            start, end, given, minutes, eta,
-            stress_coefficient(
-                np.maximum(start - given, 0), taw=truth.taw[here], span=truth.taw[here] - truth.raw[here]
-            ),
-            np.where(truth.standing[here], drained, 0.0), known,
+            self.end[d] = deficit
+        return balance_of(
+            self.truth, start=self.start, end=self.end, irrigation=self.given, minutes=self.minutes,
+            eta=self.eta,
         )  # fmt: skip
 
-    def _dawn(self, d: int, today: date, deficit: Mm, used: Mapping[date, float]) -> Dawn:
+    def _plant(self, d: int, deficit: Mm, begun: set[int]) -> None:
+        """Hold the deficit of plantings that begin to their TAW, in place."""
+        for z in (zone for day, zone in self.truth.begins if day == d):
+            carried = deficit[z] if z in begun else self.garden.zones[z].starting_deficit_mm
+            deficit[z] = min(carried, self.truth.taw[d, z])
+            begun.add(z)
+
+    def _water(self, d: int, deficit: Mm, decide: Decide) -> None:
+        """Let the morning be decided, and count its water."""
+        today = self.span.first + timedelta(days=d)
+        if today.day == 1:
+            self.used_l.clear()
+        if self.truth.standing[d].any():
+            self.minutes[d] = decide(self._dawn(d, today, deficit))
+        minutes = self.minutes[d]
+        given = net_of_minutes(minutes, self.truth.minutes_per_mm[d], self.rule.limits.fill)
+        self.given[d] = np.where(minutes > 0, given, 0.0)
+        self.used_l[today] = float(minutes @ self.flow[d])
+
+    def _dawn(self, d: int, today: date, deficit: Mm) -> Dawn:
         ahead = self.source.ahead(d)
-        etc_sd = np.zeros((len(ahead.et0_mm), len(deficit)))
         if not self.certain:
             self._believe(d, ahead)
-            lead = np.minimum(ahead.lead_days, len(FORECAST_SHARE) - 1).astype(np.int64)
-            sd = np.asarray(FORECAST_SHARE)[lead] * np.maximum(ahead.et0_mm, SMALL_ET0_MM)
-            etc_sd = self.kc[d : d + len(sd)] * sd[:, None]
-        yesterday = float(self.et0[d - 1]) if d and not self.certain else float(self.et0[d])
         morning = Morning(
-            et0_yesterday_mm=yesterday,
+            et0_yesterday_mm=float(self.span.et0_mm[d - 1 if d and not self.certain else d]),
             rain_so_far_mm=0.0,
             applied_today_mm=np.zeros(len(deficit)),
             forecast_rain_mm=ahead.rain_mm,
@@ -249,7 +215,16 @@ class _Walk:
             held=np.zeros(len(deficit), dtype=bool),
         )
         need = need_today(self.believed, d, deficit, morning, self.rule)
-        return Dawn(self.garden, d, today, self.believed, need, ahead.chance, etc_sd, used)
+        etc_sd = self._etc_sd(d, ahead)
+        return Dawn(self.garden, d, today, self.believed, need, ahead.chance, etc_sd, self.used_l)
+
+    def _etc_sd(self, d: int, ahead: Ahead) -> Mm:
+        """(day, zone) standard deviation of the crops' use on the days from `d` on."""
+        if self.certain:
+            return np.zeros((len(ahead.et0_mm), len(self.garden.zones)))
+        lead = np.minimum(ahead.lead_days, len(FORECAST_SHARE) - 1).astype(np.int64)
+        sd = np.asarray(FORECAST_SHARE)[lead] * np.maximum(ahead.et0_mm, SMALL_ET0_MM)
+        return np.asarray(self.kc[d : d + len(sd)] * sd[:, None])
 
     def _believe(self, d: int, ahead: Ahead) -> None:
         """The terms of the days from `d` on by the forecast, as model M3 to M6 make them of weather."""
@@ -263,3 +238,10 @@ class _Walk:
         believed.raw[days] = np.where(standing, raw, self.truth.raw[days])
         believed.trigger[days] = np.where(standing, self.refill_at * raw, np.inf)
         believed.rain_eff[days] = counts[:, None] * self.share[days]
+
+
+def _rain_share(truth: Terms, rain: Mm) -> Share:
+    """(day, zone) share of the rain that reaches the roots; on bare soil the most that it came to."""
+    none = np.zeros_like(truth.rain_eff)
+    bare = np.divide(truth.rain_eff, rain[:, None], out=none, where=rain[:, None] > 0).max(axis=0)
+    return np.where(truth.standing, truth.spread(truth.flat.rain_share), bare)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.core.arrays import Mm
+from scheduler.core.arrays import BoolArray, Mm
 from scheduler.core.balance.et import ReferenceET, fill, reference_et
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.soil import Balance, run
@@ -51,38 +51,67 @@ def simulate(
     Raises BadInput where nothing is left of the span, NoReferenceET where a day has no ET0 and no stand-in.
     """
     first, last = season_span(garden, weather, first, last)
-    weather = stretched(weather, first, last)
-    offset, count = (first - weather.first).days, (last - first).days + 1
-    et = fill(reference_et(weather, garden.location), first, last)
-    rain = weather.rain_mm[offset : offset + count]
-    dry = np.where(rain >= 0, rain, 0.0)
-    season_terms = terms(
-        garden.zones,
-        first,
-        et.et0_mm[offset : offset + count],
-        dry,
-        location=garden.location,
-        supply=garden.supply,
-    )
+    span = weather_of(garden, weather, first, last)
+    season_terms = span.terms(garden)
     balance = run(
         season_terms,
         starting_deficit=np.array([zone.starting_deficit_mm for zone in garden.zones]),
         rule=RefillRule.of(garden.zones),
     )
-    notices = [
-        *weather.notices,
-        *remarks(examine(weather, garden.location, source="weather file")),
-        *_notices(rain, season_terms, first, last),
-    ]
-    return Season(first, last, et, season_terms, balance, dry, tuple(notices))
+    notices = season_notices(garden, span.weather, span, season_terms)
+    return Season(first, last, span.et, season_terms, balance, span.rain_mm, notices)
 
 
-def _notices(rain: Mm, season_terms: Terms, first: date, last: date) -> Iterator[str]:
-    missing = int(np.count_nonzero(~(rain >= 0)))
+@dataclass(frozen=True, slots=True)
+class SpanWeather:
+    """What the weather says of consecutive days, (day,) from `first` on."""
+
+    first: date
+    weather: WeatherDays  # of the whole file, stretched over the days
+    et: ReferenceET  # of the same
+    et0_mm: Mm
+    rain_mm: Mm  # missing counted as 0
+    rain_known: BoolArray
+
+    def terms(self, garden: Garden, count: int | None = None) -> Terms:
+        """The balance's terms of the first `count` days, of all where None."""
+        return terms(
+            garden.zones,
+            self.first,
+            self.et0_mm[:count],
+            self.rain_mm[:count],
+            location=garden.location,
+            supply=garden.supply,
+        )
+
+
+def weather_of(garden: Garden, weather: WeatherDays, first: date, last: date) -> SpanWeather:
+    """The weather of first..last; errors as of `simulate`."""
+    weather = stretched(weather, first, last)
+    days = slice((first - weather.first).days, (last - weather.first).days + 1)
+    et = fill(reference_et(weather, garden.location), first, last)
+    known = weather.rain_mm[days] >= 0
+    return SpanWeather(
+        first, weather, et, et.et0_mm[days], np.where(known, weather.rain_mm[days], 0.0), known
+    )
+
+
+def season_notices(
+    garden: Garden, weather: WeatherDays, span: SpanWeather, season_terms: Terms
+) -> tuple[str, ...]:
+    """What the grower should know of the weather file and of the days of `season_terms`."""
+    remarked = remarks(examine(weather, garden.location, source="weather file"))
+    return (*weather.notices, *remarked, *_span_notices(span, season_terms))
+
+
+def _span_notices(span: SpanWeather, season_terms: Terms) -> Iterator[str]:
+    count = len(season_terms.etc)
+    missing = int(np.count_nonzero(~span.rain_known[:count]))
     if missing:
-        yield f"rain missing on {missing} of {len(rain)} days: counted as 0"
+        yield f"rain missing on {missing} of {count} days: counted as 0"
     if not season_terms.standing.any():
-        yield f"no planting stands between {first} and {last}: nothing was watered"
+        last = span.first + timedelta(days=count - 1)
+        yield f"no planting stands between {span.first} and {last}: nothing was watered"
 
 
 def season_span(

@@ -191,24 +191,32 @@ class _Days:
         start = np.zeros_like(end)
         start[1:] = end[:-1]
         start.ravel()[self.chains.planted_place] = self.held
-        drained = percolation(start, irrigation=irrigation, rain_eff=terms.rain_eff, eta=eta)
-        return Balance(
-            deficit_start=start,
-            deficit_end=end,
-            irrigation=irrigation,
-            minutes=minutes,
-            eta=eta,
-            ks=stress_coefficient(
-                np.maximum(start - irrigation, 0), taw=terms.taw, span=terms.taw - terms.raw
-            ),
-            percolation=np.where(terms.standing, drained, 0.0),
-            known=_begun(terms),
-        )
+        return balance_of(terms, start=start, end=end, irrigation=irrigation, minutes=minutes, eta=eta)
 
     def _dense(self, values: FloatArray, elsewhere: Mm | None = None) -> FloatArray:
         dense = np.zeros(self.terms.etc.shape) if elsewhere is None else elsewhere.copy()
         dense.ravel()[self.chains.place] = values
         return dense
+
+
+def balance_of(terms: Terms, *, start: Mm, end: Mm, irrigation: Mm, minutes: Minutes, eta: Mm) -> Balance:
+    """The balance of the first days of `terms`, from what happened on each, (day, zone): stress and drainage.
+
+    start: the deficit before the morning's water; end: in the evening; irrigation: net.
+    """
+    days = slice(len(start))
+    taw, rain_eff = terms.taw[days], terms.rain_eff[days]
+    drained = percolation(start, irrigation=irrigation, rain_eff=rain_eff, eta=eta)
+    return Balance(
+        deficit_start=start,
+        deficit_end=end,
+        irrigation=irrigation,
+        minutes=minutes,
+        eta=eta,
+        ks=stress_coefficient(np.maximum(start - irrigation, 0), taw=taw, span=taw - terms.raw[days]),
+        percolation=np.where(terms.standing[days], drained, 0.0),
+        known=_begun(terms)[days],
+    )
 
 
 def _bare_days(end: Mm, irrigation: Mm, rain_eff: Mm, last: IntArray, days: IntArray) -> None:
