@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from scheduler.errors import BadInput
 
@@ -13,8 +13,7 @@ HINT_INIT = "`rowwater init` writes a garden.yaml to start from; `--config PATH`
 SERVICE_FOLDER = Path("/var/lib/rowwater")
 
 
-@dataclass(frozen=True, slots=True)
-class Places:
+class Places(NamedTuple):
     """Where this garden's file and its data folder are."""
 
     config: Path  # garden.yaml
