@@ -21,41 +21,12 @@ LEAST_RANGE = 0.9
 def draw(garden: Garden, check: GardenCheck, path: Path) -> None:
     """Write a PNG or SVG. CouldNot where matplotlib is not installed."""
     pyplot = pyplot_for(path)
-    from matplotlib.collections import LineCollection
-
     us = garden.display == "us"
-    length, pressure = (METERS_PER_FOOT, KPA_PER_PSI) if us else (1.0, 1.0)
     figure, axes = pyplot.subplots(figsize=(9, 6))
-    drawn: list[Any] = []
-    top = 0.0
-    for zone in check.zones:
-        rows = zone.stand.planting.rows
-        profile = row_pressures(zone, garden)
-        for r in range(rows.count):
-            y = (top + (r + 0.5) * rows.spacing_m) / length
-            if profile is None:
-                axes.plot([0, rows.length_m / length], [y, y], color="0.6", lw=2)
-                continue
-            kpa = profile[:, r]
-            x = np.linspace(0, rows.length_m / length, len(kpa))
-            pieces = np.stack(
-                [
-                    np.column_stack([x[:-1], np.full(len(x) - 1, y)]),
-                    np.column_stack([x[1:], np.full(len(x) - 1, y)]),
-                ],
-                axis=1,
-            )
-            line = LineCollection(list(pieces), cmap="viridis", lw=3)
-            line.set_array((kpa[:-1] + kpa[1:]) / 2 / pressure)
-            drawn.append(axes.add_collection(line))
-        beside = rows.length_m / length, (top + rows.count * rows.spacing_m / 2) / length
-        axes.annotate(zone.zone.name, beside, xytext=(8, 0), textcoords="offset points", va="center")
-        top += rows.count * rows.spacing_m
-    if drawn:
-        values = np.concatenate([line.get_array() for line in drawn])
-        for line in drawn:
-            line.set_clim(min(values.min(), LEAST_RANGE * values.max()), values.max())
-        figure.colorbar(drawn[0], ax=axes, label="psi" if us else "kPa")
+    lines = _draw_zones(axes, garden, check)
+    if lines:
+        _colour_alike(lines)
+        figure.colorbar(lines[0], ax=axes, label="psi" if us else "kPa")
     axes.autoscale()
     axes.set_aspect("equal", adjustable="datalim")
     axes.invert_yaxis()
@@ -66,6 +37,45 @@ def draw(garden: Garden, check: GardenCheck, path: Path) -> None:
     )
     figure.savefig(path, dpi=120)
     pyplot.close(figure)
+
+
+def _draw_zones(axes: Any, garden: Garden, check: GardenCheck) -> list[Any]:
+    """Zone beside zone; the lines whose pressure is known."""
+    length, pressure = (METERS_PER_FOOT, KPA_PER_PSI) if garden.display == "us" else (1.0, 1.0)
+    lines: list[Any] = []
+    top = 0.0
+    for zone in check.zones:
+        rows = zone.stand.planting.rows
+        end = rows.length_m / length
+        profile = row_pressures(zone, garden)
+        for r in range(rows.count):
+            y = (top + (r + 0.5) * rows.spacing_m) / length
+            if profile is None:
+                axes.plot([0, end], [y, y], color="0.6", lw=2)
+            else:
+                lines.append(axes.add_collection(_row_line(end, y, profile[:, r], pressure)))
+        beside = end, (top + rows.count * rows.spacing_m / 2) / length
+        axes.annotate(zone.zone.name, beside, xytext=(8, 0), textcoords="offset points", va="center")
+        top += rows.count * rows.spacing_m
+    return lines
+
+
+def _row_line(end: float, y: float, kpa: FloatArray, pressure: float) -> Any:
+    """A row from 0 to `end`, each piece in the colour of its pressure; `pressure`: kPa per unit shown."""
+    from matplotlib.collections import LineCollection
+
+    x = np.linspace(0, end, len(kpa))
+    at = np.full(len(x) - 1, y)
+    pieces = np.stack([np.column_stack([x[:-1], at]), np.column_stack([x[1:], at])], axis=1)
+    line = LineCollection(list(pieces), cmap="viridis", lw=3)
+    line.set_array((kpa[:-1] + kpa[1:]) / 2 / pressure)
+    return line
+
+
+def _colour_alike(lines: list[Any]) -> None:
+    values = np.concatenate([line.get_array() for line in lines])
+    for line in lines:
+        line.set_clim(min(values.min(), LEAST_RANGE * values.max()), values.max())
 
 
 def row_pressures(zone: ZoneCheck, garden: Garden) -> FloatArray | None:
