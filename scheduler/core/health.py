@@ -24,6 +24,8 @@ Kind = Literal["burst", "clog", "shut", "leak"]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
+    """What is wrong, and the flow it was told from: measured and expected, L/min."""
+
     kind: Kind
     flow_lpm: float
     expected_lpm: float
@@ -41,6 +43,11 @@ class Flow:
 
     @property
     def lpm(self) -> float:
+        """Mean flow over the stretch, L/min; 0 where no time has passed.
+
+        >>> Flow(steady_s=600, seconds=90, liters=18, expected_lpm=12).lpm
+        12.0
+        """
         return self.liters / self.seconds * 60 if self.seconds > 0 else 0.0
 
 
@@ -83,7 +90,17 @@ class Watch:
         expected_lpm: float,
         fill_s: float = 0.0,
     ) -> Finding | None:
-        """mono: when the meter stood at total_l."""
+        """What the stretch up to this reading tells, by `judge`; None where it is too early, or all is well.
+
+        mono: seconds, on a clock that nobody sets, when the meter stood at total_l litres.  expected_lpm:
+        of the open zones, L/min, 0 with all closed.  fill_s: seconds that filling the lines takes on top.  A
+        stretch begins anew where another set of valves is open, its readings where the total has fallen.
+
+        >>> watch, readings = Watch(), [(0.0, 0.0), (200.0, 40.0), (260.0, 70.0)]
+        >>> found = [watch.read(mono, total_l, {"north"}, expected_lpm=12.0) for mono, total_l in readings]
+        >>> found[:2], found[2].kind, found[2].flow_lpm
+        ([None, None], 'burst', 30.0)
+        """
         now_open = frozenset(open_valves)
         if self.moved_at is None or now_open != self.open_valves:
             self.open_valves, self.moved_at = now_open, mono

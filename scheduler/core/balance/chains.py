@@ -33,6 +33,7 @@ class Chains:
 
     @property
     def steps(self) -> int:
+        """Steps of the longest chain, days; 0 where nothing is planted."""
         return len(self.at) - 1
 
     def of_step(self, k: int) -> tuple[slice, slice]:

@@ -26,7 +26,12 @@ class RefillRule:
         return cls(np.array([z.leave_room_mm for z in zones]), RunLimits.of(zones), shared_valves(zones))
 
     def of_zones(self, which: IntArray) -> RefillRule:
-        """The same laid out for zones in another order, or some of them."""
+        """The same laid out for zones in another order, or some of them.
+
+        >>> limits = RunLimits(np.zeros(2), np.full(2, 5.0), np.full(2, np.inf))
+        >>> RefillRule(np.array([0.0, 3.0]), limits).of_zones(np.array([1, 0])).leave_room.tolist()
+        [3.0, 0.0]
+        """
         return RefillRule(self.leave_room[which], self.limits.of_zones(which), self.shared_valves)
 
 

@@ -128,7 +128,12 @@ class RunLimits:
         )
 
     def of_zones(self, which: IntArray | slice) -> RunLimits:
-        """The same for some zones, or in another order."""
+        """The same for some zones, or in another order.
+
+        >>> limits = RunLimits(np.array([2.0, 3.0]), np.array([5.0, 6.0]), np.array([90.0, np.inf]))
+        >>> limits.of_zones(np.array([1])).fill.tolist()
+        [3.0]
+        """
         return RunLimits(self.fill[which], self.shortest[which], self.longest[which])
 
 

@@ -57,22 +57,27 @@ class Stand:
 
     @property
     def wetted(self) -> float:
+        """Share of the ground that the tape wets, Pw (FAO-56 eq 60), 0..1."""
         return self.fixed.wetted
 
     @property
     def delivery(self) -> Delivery:
+        """Flow, L/min, and uniformity of its rows, with how each was come by (model M7)."""
         return self.fixed.delivery
 
     @property
     def leaching(self) -> float:
+        """Share of the water given that leaches salts: `tape.leaching_requirement`, 0..1."""
         return self.fixed.leaching
 
     @property
     def kc(self) -> tuple[float, float, float]:
+        """Kc_ini, Kc_mid, Kc_end for the site; Kc_ini not yet reduced to the wetted strip."""
         return self.fixed.kc
 
     @property
     def net_per_minute(self) -> float:
+        """mm net per minute of run on the planted area; see `Fixed`."""
         return self.fixed.net_per_minute
 
 
@@ -144,6 +149,7 @@ class Terms:
 
     @property
     def standing(self) -> BoolArray:
+        """(day, zone), True where a planting stands."""
         return self.stand >= 0
 
     def spread(self, values: FloatArray, elsewhere: float = 0.0) -> FloatArray:

@@ -27,7 +27,11 @@ _SMALL = 1e-9
 
 
 class Job(NamedTuple):
-    """One valve's run."""
+    """One valve's run: its pulses and the rest between them, minutes, and its flow, L/min.
+
+    >>> Job(1, 6.0, (30.0, 30.0), rest=60.0).span
+    120.0
+    """
 
     key: int
     flow_lpm: float
@@ -38,10 +42,20 @@ class Job(NamedTuple):
 
     @property
     def minutes(self) -> float:
+        """Minutes of water, all pulses together.
+
+        >>> Job(1, 6.0, (30.0, 30.0), rest=60.0).minutes
+        60.0
+        """
         return sum(self.pulses)
 
     @property
     def span(self) -> float:
+        """Minutes from the first start to the last stop where nothing is in the way, rests included.
+
+        >>> Job(1, 6.0, (30.0, 20.0, 20.0), rest=60.0).span
+        190.0
+        """
         return self.minutes + self.rest * (len(self.pulses) - 1)
 
 
@@ -72,6 +86,12 @@ class Flows:
             self._raise(start, stop, flow)
 
     def copy(self) -> Flows:
+        """The same flow and runs, which can be added to without a change to these.
+
+        >>> one = Flows(10.0)
+        >>> one.copy().place(Job(1, 6.0, (30.0,)), room=60.0), one.runs
+        (True, {})
+        """
         twin = Flows.__new__(Flows)
         twin.most, twin.times, twin.levels = self.most, self.times.copy(), self.levels.copy()
         twin.runs = {key: times.copy() for key, times in self.runs.items()}
@@ -111,6 +131,13 @@ class Flows:
             at += 1
 
     def add(self, job: Job, start: float, stop: float) -> None:
+        """Put one pulse of the job down from start to stop, minutes; whether it fits is not asked.
+
+        >>> flows = Flows(10.0)
+        >>> flows.add(Job(1, 6.0, (30.0,)), 15.0, 45.0)
+        >>> flows.runs, flows.levels
+        ({1: [(15.0, 45.0)]}, [0.0, 6.0, 0.0])
+        """
         self._raise(start, stop, job.flow_lpm)
         self.runs.setdefault(job.key, []).append((start, stop))
 
@@ -144,7 +171,16 @@ class Flows:
         return total
 
     def place(self, job: Job, room: float) -> bool:
-        """Put a job's pulses down, each as early as it goes; False, and nothing done, where not all fit."""
+        """Whether all pulses of the job fit before minute `room`; then each is put down as early as it goes.
+
+        Where one does not fit, nothing of the job stands.
+
+        >>> flows = Flows(10.0)
+        >>> flows.place(Job(1, 6.0, (20.0, 20.0), rest=30.0), 90.0), flows.place(Job(2, 6.0, (40.0,)), 90.0)
+        (True, False)
+        >>> flows.runs
+        {1: [(0.0, 20.0), (50.0, 70.0)]}
+        """
         kept = self.times.copy(), self.levels.copy()
         after = job.ready
         for minutes in job.pulses:

@@ -42,15 +42,38 @@ class DayRule:
     monthly_cap_l: float | None
 
     def window(self, timezone: str) -> tuple[datetime, datetime]:
-        """The hours in their own UTC offsets, allowed or not."""
+        """Begin and end of the day's watering hours in their own UTC offsets, allowed or not.
+
+        timezone: a name of the IANA database.
+
+        >>> rule = DayRule(date(2026, 3, 8), True, time(1), time(4), daily_cap_l=None, monthly_cap_l=None)
+        >>> [at.isoformat() for at in rule.window("America/New_York")]
+        ['2026-03-08T01:00:00-05:00', '2026-03-08T04:00:00-04:00']
+        """
         return watering_window(self.day, self.hours_from, self.hours_until, timezone)
 
     def minutes(self, timezone: str) -> float:
-        """True length of the hours, 0 where no water is allowed: a clock change may move it."""
+        """True length of the hours, minutes, 0 where no water is allowed: a clock change may move it.
+
+        timezone: a name of the IANA database.
+
+        >>> rule = DayRule(date(2026, 3, 8), True, time(1), time(4), daily_cap_l=None, monthly_cap_l=None)
+        >>> rule.minutes("America/New_York"), rule.minutes("UTC")
+        (120.0, 180.0)
+        """
         return minutes_between(*self.window(timezone)) if self.allowed else 0.0
 
 
 def day_rule(day: date, supply: Supply, restrictions: Restrictions = Restrictions()) -> DayRule:
+    """Hours, caps (L) and whether water may run, on one date: the supply's own, then the rules of the month.
+
+    Of the rules that name the month the last wins, field by field; a field it leaves out stays as it was.
+
+    >>> summer = MonthRule(frozenset({6, 7, 8}), hours_until=time(8), daily_cap_l=900.0)
+    >>> july = day_rule(date(2026, 7, 1), Supply(20.0), Restrictions(by_month=(summer,)))
+    >>> july.allowed, july.hours_from.hour, july.hours_until.hour, july.daily_cap_l
+    (True, 4, 8, 900.0)
+    """
     hours_from, hours_until, days = supply.hours_from, supply.hours_until, supply.days
     daily, monthly = supply.daily_cap_l, restrictions.monthly_cap_l
     for rule in restrictions.by_month:
@@ -68,13 +91,23 @@ def day_rule(day: date, supply: Supply, restrictions: Restrictions = Restriction
 def day_rules(
     first: date, count: int, supply: Supply, restrictions: Restrictions = Restrictions()
 ) -> tuple[DayRule, ...]:
+    """`day_rule` of `count` days in a row from `first` on; (day,).
+
+    >>> [rule.day.isoformat() for rule in day_rules(date(2026, 7, 31), 2, Supply(20.0))]
+    ['2026-07-31', '2026-08-01']
+    """
     return tuple(day_rule(first + timedelta(days=k), supply, restrictions) for k in range(count))
 
 
 def period_caps(rules: Sequence[DayRule], used_l: Mapping[date, float]) -> tuple[PeriodCap, ...]:
-    """Caps over consecutive days from today on.
+    """Caps over consecutive days from today on, L that are left, never below 0: by day first, then by month.
 
-    used_l: litres by date, of this month's days so far and of today; water of any kind counts.
+    rules: of today and the days after it.  used_l: litres by date, of this month's days so far and of today;
+    water of any kind counts.
+
+    >>> july = DayRule(date(2026, 7, 31), True, time(4), time(8), daily_cap_l=500.0, monthly_cap_l=9000.0)
+    >>> [(cap.days, cap.liters) for cap in period_caps([july], {july.day: 120.0, date(2026, 7, 2): 8700.0})]
+    [((0,), 380.0), ((0,), 180.0)]
     """
     caps = [
         PeriodCap((k,), max(rule.daily_cap_l - used_l.get(rule.day, 0.0), 0.0), DAILY_CAP)
@@ -93,7 +126,11 @@ def period_caps(rules: Sequence[DayRule], used_l: Mapping[date, float]) -> tuple
 
 
 def apart_zones(restrictions: Restrictions, zones: Sequence[str]) -> tuple[tuple[int, ...], ...]:
-    """Groups as indices of the zones; a name that no zone has is left out."""
+    """Groups kept apart, as indices of the zones; a name that no zone has, and a group of one, are left out.
+
+    >>> apart_zones(Restrictions(apart=(("north", "south"), ("east", "gone"))), ["north", "east", "south"])
+    ((0, 2),)
+    """
     index = {name: k for k, name in enumerate(zones)}
     groups = (tuple(index[name] for name in group if name in index) for group in restrictions.apart)
     return tuple(group for group in groups if len(group) > 1)

@@ -41,10 +41,22 @@ class ValveAsk:
 
     @property
     def minutes(self) -> float:
+        """Minutes the valve is to be open: the longest that one of its zones asks for.
+
+        >>> asks = (Ask("north", 40.0, 4.0, 0.1, 2.0), Ask("south", 55.0, 3.0, 0.1, 2.0))
+        >>> ValveAsk(asks, urgency=1.0, shortest_minutes=5.0, cap_minutes=120.0).minutes
+        55.0
+        """
         return max(ask.minutes for ask in self.zones)
 
     @property
     def flow_lpm(self) -> float:
+        """L/min through the valve: the sum over its zones (model M8).
+
+        >>> asks = (Ask("north", 40.0, 4.0, 0.1, 2.0), Ask("south", 55.0, 3.0, 0.1, 2.0))
+        >>> ValveAsk(asks, urgency=1.0, shortest_minutes=5.0, cap_minutes=120.0).flow_lpm
+        7.0
+        """
         return sum(ask.flow_lpm for ask in self.zones)
 
 
@@ -62,7 +74,12 @@ def watering_window(day: date, begin: time, until: time, timezone: str) -> tuple
 
 
 def minutes_between(begin: datetime, until: datetime) -> float:
-    """True minutes between two aware times (Python's own subtraction ignores a clock change in one zone)."""
+    """True minutes between two aware times (Python's own subtraction ignores a clock change in one zone).
+
+    >>> begin, until = (datetime(2026, 3, 8, hour, tzinfo=ZoneInfo("America/New_York")) for hour in (1, 4))
+    >>> minutes_between(begin, until), until - begin
+    (120.0, datetime.timedelta(seconds=10800))
+    """
     return (until.timestamp() - begin.timestamp()) / 60
 
 
@@ -75,10 +92,18 @@ def into_hours(
     finish: str = "late",
     liters_used: float = 0.0,
 ) -> tuple[tuple[Run, ...], tuple[Unmet, ...]]:
-    """Runs in time order, and what does not fit with the reason.
+    """Runs in time order, and what does not fit, mm net by zone with the reason (model M8).
 
-    earliest: nothing starts before it (a plan made in the middle of the hours).  A run that does not fit
-    whole is cut to the longest that does, if that is not below the shortest run; the rest is unmet.
+    window: begin and end of the day's watering hours, aware.  earliest: nothing starts before it (a plan made
+    in the middle of the hours).  finish: "late" ends the last run with the hours, else the first starts with
+    them.  liters_used: of the daily cap, L.  A run that does not fit whole is cut to the longest that does,
+    if that is not below the shortest run; the rest is unmet.
+
+    >>> ask = ValveAsk((Ask("north", 90.0, 4.0, 0.1, 2.0),), 1.0, shortest_minutes=5.0, cap_minutes=240.0)
+    >>> hours = watering_window(date(2026, 7, 1), time(4), time(5), "UTC")
+    >>> runs, unmet = into_hours([ask], Supply(20.0), hours, earliest=hours[0])
+    >>> runs[0].minutes, round(unmet[0].net_mm, 2), unmet[0].why
+    (60.0, 3.0, 'the watering hours are full')
     """
     # true moments: Python compares two times of one zone by the clock, which shows an hour twice in autumn
     begin = max(window[0], earliest, key=datetime.timestamp).astimezone(window[0].tzinfo)
@@ -166,9 +191,16 @@ def _unmet(ask: ValveAsk, minutes: float, why: str) -> Iterator[Unmet]:
 def timed_runs(
     ask: ValveAsk, pulses: Sequence[tuple[float, float]], begin: datetime, shift: float = 0.0
 ) -> Iterator[Run]:
-    """Runs of each zone from (start, stop) minutes after `begin`.
+    """Runs of each zone, in local time, with their litres and net mm (model M9).
 
-    The fill time is spent once, at the first pulse: afterwards the line stays full.
+    pulses: (start, stop) minutes after `begin`, moved on by `shift` minutes.  The fill time is spent once, at
+    the first pulse: afterwards the line stays full.
+
+    >>> ask = ValveAsk((Ask("north", 60.0, 4.0, 0.1, fill_minutes=2.0),), 1.0, 5.0, cap_minutes=120.0)
+    >>> begin = datetime(2026, 7, 1, 5, tzinfo=ZoneInfo("UTC"))
+    >>> runs = timed_runs(ask, [(0.0, 30.0), (90.0, 120.0)], begin)
+    >>> [(f"{run.start:%H:%M}", run.liters, round(run.net_mm, 2)) for run in runs]
+    [('05:00', 120.0, 2.8), ('06:30', 120.0, 3.0)]
     """
     local = begin.tzinfo
     utc = ZoneInfo("UTC")

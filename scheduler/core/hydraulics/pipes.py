@@ -95,6 +95,13 @@ def darcy_weisbach(diameter_m: FloatArray, roughness_m: FloatArray, length_m: Fl
     """The law of friction used here: flow (L/min) -> kPa lost over `length_m`, with `friction_factor`.
 
     The parts that depend on the pipe alone are worked out once: a march calls the result for every emitter.
+
+    1 L/min through 10 m of 16 mm tape is laminar: Hagen-Poiseuille, 128 x viscosity x L Q / (pi d^4):
+
+    >>> loss = darcy_weisbach(np.array([0.016]), np.array([0.0]), np.array([10.0]))
+    >>> poiseuille_kpa = 128 * VISCOSITY_M2_S * 10.0 * (1 / 60_000) / (np.pi * 0.016**4)
+    >>> round(float(loss(np.array([1.0]))[0]), 4), round(poiseuille_kpa, 4)
+    (0.1059, 0.1059)
     """
     diameter, length = np.asarray(diameter_m, dtype=np.float64), np.asarray(length_m, dtype=np.float64)
     share = np.asarray(roughness_m, dtype=np.float64) / diameter / 3.7

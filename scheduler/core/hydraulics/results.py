@@ -33,6 +33,8 @@ class Remark:
 
 @dataclass(frozen=True, slots=True)
 class RowHydraulics:
+    """Pressures, flows and losses of one row while its zone runs alone, in a steady state."""
+
     row: int  # from 1
     tape_m: float  # all tapes of the row
     inlet_kpa: float  # at the take-off, before its minor loss
@@ -49,6 +51,8 @@ class RowHydraulics:
 
 @dataclass(frozen=True, slots=True)
 class ZoneHydraulics:
+    """Pressures, flows and uniformity of a zone running alone, row by row, and what is wrong with it."""
+
     inlet_kpa: float  # what the regulator holds at the feed, or at the row inlets where there is no line
     lowest_kpa: float  # of any emitter
     highest_kpa: float
@@ -68,11 +72,16 @@ class ZoneHydraulics:
 
     @property
     def flow_variation_class(self) -> VariationClass:
+        """What `flow_variation` counts as; see the function of this name."""
         return flow_variation_class(self.flow_variation)
 
 
 def flow_variation_class(flow_variation: float) -> VariationClass:
-    """Up to 10 % good, to 20 % acceptable (drip design practice, Keller and Karmeli 1975; from memory)."""
+    """Up to 10 % good, to 20 % acceptable (drip design practice, Keller and Karmeli 1975; from memory).
+
+    >>> [flow_variation_class(share) for share in (0.10, 0.20, 0.21)]
+    ['good', 'acceptable', 'not acceptable']
+    """
     if flow_variation <= 0.10:
         return "good"
     return "acceptable" if flow_variation <= 0.20 else "not acceptable"

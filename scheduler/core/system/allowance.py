@@ -28,7 +28,11 @@ class Allowance:
 
 
 def week_means(et0: Mm) -> Mm:
-    """(week,) means of 7 consecutive days of (day,) ET0, mm/d; none with fewer days, nan where one is nan."""
+    """(week,) means of 7 consecutive days of (day,) ET0, mm/d; none with fewer days, nan where one is nan.
+
+    >>> week_means(np.array([4.0] * 7 + [11.0])).round(6).tolist()      # the second week: (6 x 4 + 11) / 7
+    [4.0, 5.0]
+    """
     if len(et0) < WEEK:
         return np.empty(0)
     return np.convolve(et0, np.full(WEEK, 1 / WEEK), mode="valid")

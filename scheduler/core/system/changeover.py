@@ -39,6 +39,8 @@ class Laid:
 
 @dataclass(frozen=True, slots=True)
 class TakeOff:
+    """Where one tape leaves the supply line."""
+
     at_m: float  # along the line, from where the first zone begins
     row: int  # 1, 2, ... within the zone
     length_m: float  # of the tape on it
@@ -46,6 +48,8 @@ class TakeOff:
 
 @dataclass(frozen=True, slots=True)
 class Hole:
+    """One hole of the supply line and what is done to it; `before`, `after`: its tape, None: none."""
+
     state: HoleState
     before: TakeOff | None
     after: TakeOff | None
@@ -70,6 +74,8 @@ class TapePiece:
 
 @dataclass(frozen=True, slots=True)
 class Parts:
+    """Fittings (counts) and tape (metres) that a changeover asks for or sets free."""
+
     row_starts: int = 0  # take-off fittings, one at each new hole
     row_starts_freed: int = 0  # from the holes that are plugged, if still sound
     plugs: int = 0
@@ -81,6 +87,12 @@ class Parts:
 
     @classmethod
     def sum(cls, parts: Iterable[Parts]) -> Parts:
+        """All fittings and metres added up; `Parts()` for none.
+
+        >>> whole = Parts.sum([Parts(plugs=2, tape_m=20.0), Parts(plugs=1, tape_m=5.0)])
+        >>> whole.plugs, whole.tape_m, whole.couplings
+        (3, 25.0, 0)
+        """
         rows = list(parts)
         whole = ("row_starts", "row_starts_freed", "plugs", "couplings", "end_closures", "end_closures_freed")
         return cls(
@@ -92,6 +104,8 @@ class Parts:
 
 @dataclass(frozen=True, slots=True)
 class ZoneChange:
+    """What is done to one zone's holes and tape."""
+
     zone: str
     holes: tuple[Hole, ...]  # in order along the line
     tapes: tuple[TapePiece, ...]  # in order of the new rows
@@ -99,6 +113,7 @@ class ZoneChange:
 
     @property
     def changes(self) -> bool:
+        """Whether anything is to be done: a hole to plug or make, a tape to cut back, extend or lay."""
         return any(hole.state != "stays" for hole in self.holes) or any(
             piece.work != "keep" for piece in self.tapes
         )
@@ -118,6 +133,12 @@ def changeover(
 
     tolerance_m: two holes no farther apart count as the same.
     new_tape: zones that get new tape whatever the old could still do.
+
+    >>> tape = Tape("thin", 0.05)
+    >>> two, three = (Laid("bed", 0.0, Rows(count, 20.0, 1.0), tape) for count in (2, 3))
+    >>> (change,) = changeover([two], [three])
+    >>> [(hole.at_m, hole.state) for hole in change.holes], change.parts.tape_m
+    ([(0.5, 'stays'), (1.5, 'stays'), (2.5, 'new')], 20.0)
     """
     if not tolerance_m >= 0:
         raise ValueError("the tolerance is 0 or more")
@@ -130,7 +151,12 @@ def changeover(
 
 
 def take_offs(laid: Laid) -> tuple[TakeOff, ...]:
-    """Every take-off of a zone in order along the line, by the convention above."""
+    """Every take-off of a zone in order along the line, by the convention above.
+
+    >>> bed = Laid("bed", 0.0, Rows(2, 20.0, 0.6, tapes=2), Tape("thin", 0.05))
+    >>> [round(take_off.at_m, 3) for take_off in take_offs(bed)]  # 0.15 m beside the rows at 0.3 and 0.9
+    [0.15, 0.45, 0.75, 1.05]
+    """
     rows = laid.rows
     gap = min(TAPE_GAP_M, rows.spacing_m / rows.tapes)
     sides = [(number - (rows.tapes - 1) / 2) * gap for number in range(rows.tapes)]
@@ -142,7 +168,11 @@ def take_offs(laid: Laid) -> tuple[TakeOff, ...]:
 
 
 def least_gap(laid: Laid) -> float:
-    """Metres between the two nearest take-offs; inf where there is but one."""
+    """Metres between the two nearest take-offs; inf where there is but one.
+
+    >>> round(least_gap(Laid("bed", 0.0, Rows(2, 20.0, 0.6, tapes=2), Tape("thin", 0.05))), 3)
+    0.3
+    """
     places = [take_off.at_m for take_off in take_offs(laid)]
     return min((b - a for a, b in zip(places, places[1:], strict=False)), default=float("inf"))
 
@@ -195,6 +225,10 @@ def best_shift(old: Laid, new: Laid, *, room_m: tuple[float, float], tolerance_m
 
     Of equal ones the smallest move, away from the line's beginning if there are two; at most half a spacing,
     and no hole outside `room_m` (along the line).
+
+    >>> old, new = (Laid("bed", at_m, Rows(3, 20.0, 1.0), Tape("thin", 0.05)) for at_m in (0.0, 0.2))
+    >>> best_shift(old, new, room_m=(0.0, 4.0), tolerance_m=0.02)
+    (-0.2, 3)
     """
     olds, news = take_offs(old), take_offs(new)
     most = new.rows.spacing_m / 2

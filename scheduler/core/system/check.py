@@ -35,6 +35,8 @@ ProblemKind = RemarkKind | Literal["flow", "uniformity", "tape", "row length", "
 
 @dataclass(frozen=True, slots=True)
 class Problem:
+    """What is wrong with the garden as laid out, and what would mend it; zone None: the whole garden."""
+
     kind: ProblemKind
     zone: str | None
     text: str
@@ -44,6 +46,8 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class ZoneCheck:
+    """One zone judged by one planting: whether the supply carries its flow, and its longest day."""
+
     zone: Zone
     stand: Stand
     fits_supply: bool
@@ -52,6 +56,8 @@ class ZoneCheck:
 
 @dataclass(frozen=True, slots=True)
 class GardenCheck:
+    """All zones judged, grouped into sections, and whether a morning fits the watering hours."""
+
     zones: tuple[ZoneCheck, ...]
     sections: Sections
     morning_minutes: float  # of all sections one after another in the hottest week; nan where unknown

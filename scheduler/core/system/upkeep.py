@@ -67,6 +67,8 @@ class Chore:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TapeChore(Chore):
+    """New tape is due: the old has carried as many crops as it lasts."""
+
     kind: ClassVar[ChoreKind] = "tape"
     laid: date
     crop_cycles: float  # crops that the tape lasts
@@ -77,6 +79,8 @@ class TapeChore(Chore):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FilterChore(Chore):
+    """The filter is to be rinsed."""
+
     kind: ClassVar[ChoreKind] = "filter"
     days: int  # of watering since the last rinse
     last: date | None  # noted
@@ -84,6 +88,8 @@ class FilterChore(Chore):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BucketChore(Chore):
+    """The flow is to be timed with a bucket again."""
+
     kind: ClassVar[ChoreKind] = "bucket"
     since: date  # last timing, or the first water known
     last: date | None  # noted
@@ -101,6 +107,8 @@ class FlushFlow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlushChore(Chore):
+    """The lines are to be flushed through their open ends."""
+
     kind: ClassVar[ChoreKind] = "flush"
     days: int | None  # of watering since the last flush; None: the season begins
     since: date  # that flush, or the season's begin
@@ -110,6 +118,8 @@ class FlushChore(Chore):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrainChore(Chore):
+    """The system is to be drained: the forecast minimum of `night` is at or near frost."""
+
     kind: ClassVar[ChoreKind] = "drain"
     night: date
     tmin_c: float

@@ -63,7 +63,14 @@ class State:
 
     @property
     def sd(self) -> Mm:
-        """(zone,) standard uncertainty about the stated deficit: what is off in the mean counts too."""
+        """(zone,) standard uncertainty about the stated deficit: what is off in the mean counts too.
+
+        >>> state = State(zones=1)
+        >>> state.own[State.OWN_BOUND] += 16.0
+        >>> state.shift += 3.0              # off by 3 mm in the mean, 4 mm about it
+        >>> state.sd.tolist(), state.variance.tolist()
+        ([5.0], [16.0])
+        """
         return np.asarray(np.sqrt((self.within + self.shift * self.shift).mean(axis=0)))
 
     def scale(self, by: FloatArray) -> None:
@@ -73,7 +80,14 @@ class State:
         self.sensor *= by
 
     def parts(self) -> FloatArray:
-        """Mean squares by cause, (part, zone), in the order of PARTS; they add up to sd squared."""
+        """Mean squares by cause, (part, zone), in the order of PARTS; they add up to sd squared.
+
+        >>> state = State(zones=1)
+        >>> state.own[State.OWN_BOUND] += 16.0
+        >>> state.shift += 3.0
+        >>> state.parts()[:, 0].tolist()    # start and bounds: 16 + 3^2
+        [0.0, 0.0, 0.0, 0.0, 25.0, 0.0]
+        """
         centre = self.mean
         between = ((self.shift - centre) ** 2).reshape(3, 2, -1).sum(axis=1) / SCENARIOS
         own = self.own.mean(axis=1)
@@ -88,9 +102,14 @@ class Corrector(Protocol):
     """Soil readings: corrects Dr of some zones on some mornings and evenings."""
 
     @property
-    def zones(self) -> IntArray: ...
+    def zones(self) -> IntArray:
+        """(zone with readings,) indices, ascending."""
 
-    def correct(self, day: int, *, evening: bool, deficit: Mm, state: State) -> Mm: ...
+    def correct(self, day: int, *, evening: bool, deficit: Mm, state: State) -> Mm:
+        """The deficits, (zone,) mm, as the readings of day's morning or evening correct them.
+
+        deficit: (zone,) mm, as stated before; it is not changed.  state: brought in line in place.
+        """
 
 
 @dataclass(frozen=True, slots=True)

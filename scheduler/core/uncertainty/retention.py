@@ -55,7 +55,13 @@ class Curve:
         return np.where(inside, suction / self.alpha_per_cm / CM_PER_KPA, np.nan)
 
     def field_capacity_kpa(self, theta_fc: float) -> float:
-        """The tension that stands for field capacity: where the curve holds the soil's own theta_fc."""
+        """The tension that stands for field capacity: where the curve holds the soil's own theta_fc.
+
+        >>> loam = Curve(0.061, 0.399, 0.0111, 1.472)
+        >>> theta_fc = float(loam.theta(np.float64(20.0)))
+        >>> round(loam.field_capacity_kpa(theta_fc), 6), loam.field_capacity_kpa(0.45)  # so wet: default
+        (20.0, 33.0)
+        """
         found = float(self.tension_kpa(theta_fc))
         return found if 0 < found < WILTING_KPA else FIELD_CAPACITY_KPA
 
@@ -66,6 +72,11 @@ def used_share(tension_kpa: Kilopascal | np.float64, curve: Curve, theta_fc: flo
     The curve's own water contents are used for its shape only, scaled so that both its ends meet the soil's
     theta_fc and theta_wp: a deficit of used_share x TAW then lies on the scale of the balance.  Wetter than
     field capacity is below 0.
+
+    >>> loam = Curve(0.061, 0.399, 0.0111, 1.472)
+    >>> at_fc = loam.field_capacity_kpa(0.25)
+    >>> np.abs(used_share(np.array([at_fc, WILTING_KPA]), loam, theta_fc=0.25)).round(6).tolist()
+    [0.0, 1.0]
     """
     at_fc = float(curve.theta(np.float64(curve.field_capacity_kpa(theta_fc))))
     at_wp = float(curve.theta(np.float64(WILTING_KPA)))

@@ -46,7 +46,11 @@ class Spread(NamedTuple):
     bias: float = 0.0  # expected error, as far as a site's own days have shown it
 
     def spread(self) -> float:
-        """Both parts together: one day's standard uncertainty about its expected value."""
+        """Both parts together: one day's standard uncertainty about its expected value.
+
+        >>> round(Spread(lasting=0.03, passing=0.04).spread(), 6)
+        0.05
+        """
         return float(np.hypot(self.lasting, self.passing))
 
 
@@ -90,7 +94,12 @@ class Uncertainty:
 
     @property
     def sd(self) -> Mm:
-        """About the stated value."""
+        """About the stated value.
+
+        >>> day = Uncertainty(np.array([3.0]), np.array([4.0]), memory=np.zeros(1), bias=12.0)
+        >>> day.spread.tolist(), day.sd.tolist()
+        ([5.0], [13.0])
+        """
         return np.asarray(np.hypot(self.spread, self.bias))
 
     def days(self, which: slice) -> Uncertainty:

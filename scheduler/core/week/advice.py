@@ -36,6 +36,11 @@ class Remedy:
 
     @property
     def enough(self) -> bool:
+        """Whether the change mends the week: at most `ENOUGH` weighted stress days are left.
+
+        >>> [Remedy("more flow", 3.0, before=1.5, after=left).enough for left in (0.02, 0.5)]
+        [True, False]
+        """
         return self.after <= ENOUGH
 
 
@@ -52,8 +57,9 @@ class Trial(NamedTuple):
 def remedies(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tuple[Remedy, ...]:
     """Single changes that mend a week or help it, the best first; () where no crop goes short.
 
-    Of each kind the smallest change that mends it is kept, else the smallest that helps most.
-    seconds: for each trial, in which only the stress counts.
+    Each change is tried by itself, by planning the week again with it.  Of each kind the smallest that mends
+    it is kept, else the smallest that helps most.  plan: the plan of this `week`, with its `short` zones.
+    seconds: the solver's time for each trial, in which only the stress counts; None: as `plan_week` has it.
     """
     if not plan.short or plan.score.stress <= ENOUGH:
         return ()
@@ -77,7 +83,15 @@ def remedies(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tup
 def smallest_that_helps(tried: Callable[[Trial], Remedy], trials: Sequence[Trial]) -> Remedy:
     """The smallest that is enough; where none is, the smallest that helps about as much as the largest.
 
-    trials: from the smallest up; more never helps less.
+    tried: plans the week of a trial and gives what it leaves, in weighted stress days.
+    trials: from the smallest up, at least one; more never helps less, so that halving finds it.
+
+    >>> def tried(trial):
+    ...     return Remedy(trial.change, trial.amount, before=4.0, after=max(4.0 - trial.amount, 0.0))
+    >>> trials = [Trial("more flow", week=None, amount=lpm) for lpm in (1.0, 2.0, 5.0, 10.0)]
+    >>> best = smallest_that_helps(tried, trials)
+    >>> best.amount, best.after, best.enough
+    (5.0, 0.0, True)
     """
     best = tried(trials[-1])
     as_good = max(best.after * (1 + WORTH_SAYING), ENOUGH)
@@ -151,7 +165,12 @@ def _longer_runs(week: Week, plan: WeekPlan) -> Iterator[Trial]:
 
 
 def split(week: Week, zone: int) -> Week:
-    """One zone halved over two valves; a zone that shares its valve gets one of its own instead."""
+    """The week with one zone halved over two valves; one that shares its valve gets its own instead.
+
+    zone: its index.  Each half has half the area and half the flow, so the same mm per minute, and half the
+    yield response factor, so that the crop weighs as before.  The new zone, if there is one, and the new
+    valve come last.
+    """
     valve = week.valve.copy()
     cap = np.append(week.valve_cap, week.valve_cap[week.valve[zone]])
     ready = None if week.ready is None else np.append(week.ready, week.ready[week.valve[zone]])

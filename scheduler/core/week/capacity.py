@@ -1,7 +1,7 @@
 """What the supply can carry, as linear rows over the minutes of every morning and valve.
 
 A morning that breaks one of them cannot be packed; one that keeps them all nearly always can
-(`week_pack` has the last word).
+(`pack_day` has the last word).
 """
 
 from __future__ import annotations
@@ -23,7 +23,10 @@ SIDE_BY_SIDE = 3
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """coefficient x minutes, summed, at most `most`; `place`: day x valves + valve."""
+    """coefficient x minutes, summed, at most `most`; `place`: day x valves + valve.
+
+    `most` is in litres where the coefficients are flows (L/min), in minutes where they are 1.
+    """
 
     place: IntArray
     coefficient: FloatArray
@@ -33,6 +36,8 @@ class Row:
 
 @dataclass(frozen=True)
 class Capacity:
+    """All rows of one week: flow and hours of each morning, zones kept apart, and the caps over days."""
+
     valves: Valves
     use: tuple[float, ...] = ()  # (day,) share of the hours that packing can really use
     rows: tuple[Row, ...] = field(init=False)
@@ -74,15 +79,28 @@ class Capacity:
                 yield Row(at, valves.flow.ravel()[at], max(cap.liters, 0.0), cap.why)
 
     def slack(self, minutes: Minutes) -> list[float]:
-        """What each row has left under (day, valve) minutes."""
+        """What each row has left under (day, valve) minutes, in the order of `rows`; below 0: broken.
+
+        Litres or minutes, as the row has it.
+        """
         flat = minutes.ravel()
         return [row.most - float(row.coefficient @ flat[row.place]) for row in self.rows]
 
     def fits(self, minutes: Minutes) -> bool:
+        """Whether (day, valve) minutes keep every row, but for rounding.
+
+        Minutes that do not fit cannot be packed; those that do still have to be (`pack_day`).
+        """
         return all(left >= -1e-6 for left in self.slack(minutes))
 
 
 def job_of(valves: Valves, day: int, valve: int, minutes: float) -> Job:
+    """One valve's run of a morning as packing wants it: pulses, rests, L/min, and what it may not run beside.
+
+    Key is the valve's index.  The pulses are as equal as whole minutes allow, none above the valve's longest
+    (`pulse_lengths`).  Only today can the run have to wait: for the first minute left of the hours, or for
+    the valve's rest (`Week.earliest`, `Week.ready`).
+    """
     week = valves.week
     ready = 0.0 if day else max(week.earliest, 0.0)
     if not day and week.ready is not None:
@@ -98,19 +116,29 @@ def job_of(valves: Valves, day: int, valve: int, minutes: float) -> Job:
 
 
 def hours_end(week: Week, day: int) -> float:
-    """Minute by which a day's runs are over: whole minutes from its first one on."""
+    """Minute by which a day's runs are over: whole minutes from its first one on.
+
+    Counted from the begin of that day's watering hours.  The first is 0, but today the earliest that is left.
+    """
     first = 0.0 if day else max(week.earliest, 0.0)
     return first + float(np.floor(week.window[day] - first + 1e-6))
 
 
 def empty_hours(week: Week, day: int) -> Flows:
+    """A morning's flow over time before any run of the plan: the usable L/min, less what else runs today."""
     return Flows(week.usable_lpm, () if day else week.busy)
 
 
 def pack_day(
     valves: Valves, day: int, minutes: Minutes, order: Sequence[int] | None = None, *, search: bool = True
 ) -> Packed:
-    """One morning's (valve,) minutes; order: valves that are to come first."""
+    """One morning's runs side by side within its hours: (start, stop) of each pulse, by valve.
+
+    Times are minutes after the begin of that day's watering hours.  `runs` is None where no packing was
+    found, and `proved` says that there is none.
+    minutes: (valve,), 0 where a valve does not run.  order: valves that are to come first.  search: look
+    through all orders where the good ones fail.
+    """
     running = np.flatnonzero(minutes > 0).tolist()
     if order is not None:
         rank = {v: k for k, v in enumerate(order)}

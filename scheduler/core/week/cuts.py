@@ -36,7 +36,10 @@ def time_share(valves: Valves, day: int, minutes: Minutes) -> Share | None:
     """The weights by which a morning's runs need more than the hours, even if every run could be split.
 
     The dual of fractional bin packing (Gilmore and Gomory 1961, Operations Research 9; from memory): the
-    least hours in which sets that may run together cover all minutes.  None where the hours suffice.
+    least hours in which sets that may run together cover all minutes.  None where the hours suffice, where
+    at most one valve runs, and where more than `MOST_SIDE_BY_SIDE` do.
+    minutes: (valve,) of the morning, 0 where a valve does not run.
+    Raises `NoSolver` where HiGHS is not there or finds nothing in time.
     """
     running = np.flatnonzero(minutes > 0)
     if not 1 < len(running) <= MOST_SIDE_BY_SIDE:
@@ -53,7 +56,11 @@ def time_share(valves: Valves, day: int, minutes: Minutes) -> Share | None:
 
 
 def together(valves: Valves, day: int, running: IntArray) -> BoolArray:
-    """(set, valve) The largest sets that may run at one time, of at most `MOST_SIDE_BY_SIDE` valves."""
+    """(set, valve) The largest sets that may run at one time, of at most `MOST_SIDE_BY_SIDE` valves.
+
+    running: indices of the valves; the columns keep their order.  A set may run where its flows sum to the
+    usable flow at most and no two of it are to be kept apart.  Largest: no other valve could be added.
+    """
     count = len(running)
     every = (np.arange(1, 2**count)[:, None] >> np.arange(count)) & 1 > 0
     usable = valves.week.usable_lpm * (1 + WITHIN)
@@ -72,7 +79,13 @@ def together(valves: Valves, day: int, running: IntArray) -> BoolArray:
 
 
 def unpackable(valves: Valves, day: int, minutes: Minutes) -> Cut | None:
-    """The least minutes of a morning that provably do not pack; None without a proof."""
+    """The least minutes of a morning that provably do not pack; None without a proof.
+
+    minutes: (valve,) whole minutes, 0 where a valve does not run.  One valve after another is shortened as
+    far as the proof still holds, and one that the proof can do without is left out.  Also None for today
+    where other water runs, part of the hours is over, or a valve has to rest: such a morning says nothing
+    of others.
+    """
     week = valves.week
     if (day == 0 and (week.busy or week.earliest > 0 or week.ready is not None)) or not _proved(
         valves, day, minutes

@@ -27,7 +27,11 @@ _GAIN = 1e-7
 
 
 def alone(week: Week, valves: IntArray | list[int]) -> Week:
-    """The week of some valves only, numbered anew."""
+    """The week of some valves only, numbered anew in the order given; the supply stays whole.
+
+    valves: indices in `week`.  Zones keep their order; a group of zones kept apart that has fewer than two
+    of them left is dropped.
+    """
     which = np.flatnonzero(np.isin(week.valve, valves))
     number = {int(v): k for k, v in enumerate(valves)}
     cut: dict[str, Any] = {
@@ -70,13 +74,21 @@ class Single:
         self.flow = valves.flow[:, valve]
 
     def stress(self, minutes: FloatArray) -> FloatArray:
-        """(...,) of (..., day)."""
+        """(...,) Stress days of (..., day) minutes: the sum of Ky (1 - Ks) over the valve's zones and days.
+
+        Ks by the crop's side of the doubt (`dry_side_balance`; FAO-56 eq 84).
+        """
         net = net_of(self.valves, self.valves.spread(minutes[..., None]))
         lack: FloatArray = dry_side_balance(self.valves, self.terms, net).lack
         return np.asarray((lack * self.valves.week.ky).sum(axis=(-2, -1)))
 
     def trimmed(self, minutes: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Minutes held to what the zones can still take each morning, and what they could take at most."""
+        """Minutes held to what the zones can still take each morning, and what they could take at most.
+
+        Both (..., day), as `minutes`.  They can take the longest run that one of them wants to be refilled
+        (model M7) or to settle; a run below the shortest useful one is left out.  The deficit goes on from
+        morning to morning as it is expected, with rain by its probability (model M5).
+        """
         week, valves = self.valves.week, self.valves
         kept, able = np.zeros_like(minutes), np.zeros_like(minutes)
         deficit = np.broadcast_to(week.deficit, (*minutes.shape[:-1], len(week.zones)))
@@ -109,7 +121,11 @@ class Greedy:
         self.slack = capacity.slack(self.minutes)
 
     def lower_stress(self) -> None:
-        """Raise runs as long as any raise lowers the stress."""
+        """Raise runs in `minutes` as long as any raise lowers the stress and every row still holds.
+
+        Always the raise that spares the most stress by the litre; no run is raised beyond what its zones can
+        take, so that later runs may get shorter.
+        """
         moves = [self._best(single) for single in self.singles]
         for _ in range(60 * max(self.valves.week.valves, 1)):
             found = [(move, v) for v, move in enumerate(moves) if move is not None]
@@ -121,7 +137,7 @@ class Greedy:
             moves[v] = self._best(self.singles[v])
 
     def trim(self) -> None:
-        """Hold every run to what its zones can still take that morning."""
+        """Hold every run in `minutes` to what its zones can still take that morning (`Single.trimmed`)."""
         for v, single in enumerate(self.singles):
             self._take(v, single.trimmed(self.minutes[:, v])[0])
 
@@ -141,7 +157,10 @@ class Greedy:
         return all(self.slack[row] >= more - 1e-9 for row, more in used.items() if more > 0)
 
     def free(self, day: int, v: int) -> float:
-        """Minutes by which one run could still be longer."""
+        """Minutes by which the run of valve `v` could still be longer on a day; inf where no row holds it.
+
+        Below 0 where a row is already broken.
+        """
         rows = self.capacity.rows_of[day * self.valves.count + v]
         return min((self.slack[row] / c for row, c in rows if c > 0), default=np.inf)
 
@@ -178,7 +197,12 @@ class Greedy:
         return None
 
     def serve_due(self, terms: Terms, rule: Minutes) -> None:
-        """Day after day, what the rule asks for and the supply has left; the driest zone first."""
+        """Day after day, what the rule asks for and the supply has left; the driest zone first.
+
+        Driest: by deficit / RAW.  Zones that may wait for rain wait; settling runs are served
+        too.  A run is raised only where that adds no stress.  rule: (day, valve) minutes of the plain rule
+        (model M6), which hold the runs of a week with rain ahead.
+        """
         week = self.valves.week
         for day in np.flatnonzero(self.valves.allowed).tolist():
             outcome, _ = judge(self.valves, terms, self.minutes)
@@ -207,7 +231,10 @@ class Greedy:
 
 
 def greedy_minutes(capacity: Capacity, terms: Terms) -> Minutes:
-    """(day, valve) minutes by plain steps: the better of due zones first and of stress first."""
+    """(day, valve) whole minutes by plain steps: the better of due zones first and of stress first.
+
+    They keep every row of the capacity, but are not packed yet.  terms: those of the capacity's week.
+    """
     rule = rule_minutes(capacity.valves, terms)
     due_first, stress_first = Greedy(capacity), Greedy(capacity)
     due_first.serve_due(terms, rule)

@@ -61,7 +61,11 @@ def week_of(
 ) -> Week:
     """The days from `day` of `terms` on: as many as both `terms` and the calendar cover, 7 at most.
 
-    `need` gives today's deficit, RAW and trigger as the morning sees them.
+    Arrays are (day, zone) unless `Week` says otherwise, mm, minutes and L/min; day 0 is index `day` of
+    `terms`, zones keep their order, valves come in the order of their first zone.
+    `need` gives today's deficit, RAW and trigger as the morning sees them (model M6).  Today's rain is the
+    share that has yet to fall; rain without a probability is not counted on.
+    Raises ValueError where an array does not fit the days and zones.
     """
     count = min(len(calendar.window), terms.etc.shape[0] - day, DAYS)
     keys = list(dict.fromkeys(zone.valve.key for zone in zones))

@@ -43,6 +43,8 @@ Mine = Mapping[int, tuple[int, int]]
 
 
 class Answer(NamedTuple):
+    """What one solve found: whole minutes, and how good they are in what it made least."""
+
     minutes: Minutes  # (day, valve)
     objective: float
     bound: float  # nothing is better
@@ -66,8 +68,9 @@ class Program:
     def relaxed(self, seconds: float) -> Answer:
         """Least stress if runs could be split and mornings cut into any sets of valves that may run together.
 
-        A linear program; nothing is better than its objective.  The columns are those of the cutting stock
-        problem (Gilmore and Gomory 1961, Operations Research 9; from memory).
+        A linear program; nothing is better than its objective, in weighted stress days.  The columns are
+        those of the cutting stock problem (Gilmore and Gomory 1961, Operations Research 9; from memory).
+        seconds: for the solver.  Raises `NoSolver` where it is not there or finds nothing in time.
         """
         build = _Build(self, rest=False)
         for column, weight in build.lack:
@@ -78,13 +81,24 @@ class Program:
         return build.answer(build.model.solve(seconds, STRESS_GAP))
 
     def least_stress(self, seconds: float, start: Minutes) -> Answer:
+        """(day, valve) minutes of the least stress; objective and bound in weighted stress days.
+
+        Stress is the sum of Ky (1 - Ks) over zones and days (FAO-56 eq 84).
+        seconds: for the solver.  start: (day, valve) minutes of a known plan, from which it sets out.
+        Raises `NoSolver` where it is not there or finds nothing in time.
+        """
         build = _Build(self, rest=False)
         for column, weight in build.lack:
             build.model.cost[column] = weight
         return build.answer(build.model.solve(seconds, STRESS_GAP, build.start(start)))
 
     def best_of(self, stress: float, seconds: float, start: Minutes) -> Answer:
-        """The other aims, at a stress of at most `stress`."""
+        """(day, valve) minutes best by the other aims, at a stress of at most `stress` weighted stress days.
+
+        Objective and bound: departures from the trigger rule (model M6), percolation and filling of the
+        lines, and starts, all in weighted litres.
+        seconds, start and errors: as for `least_stress`.
+        """
         build = _Build(self, rest=True)
         build.model.row(build.lack, high=stress * (1 + STRESS_GAP) + 1e-6)
         for (day, v), pair in build.runs.items():

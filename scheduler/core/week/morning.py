@@ -16,6 +16,8 @@ from scheduler.core.week.valves import Valves
 
 
 class Packing(NamedTuple):
+    """The openings of a week, and the minutes they add up to."""
+
     minutes: Minutes  # (day, valve) as packed
     pulses: tuple[Pulse, ...]  # in time order
     whole: bool  # nothing had to be cut
@@ -26,8 +28,10 @@ def packing(
 ) -> Packing:
     """Every opening of the week.  What does not fit is cut, and raised again where that serves the crop.
 
-    The driest zone's valve is the first of a morning where there is a choice.  known: by day, where the runs
-    lie already; used where no other packing is found.
+    The driest zone's valve is the first of a morning where there is a choice.  Runs end with the watering
+    hours where the week finishes late, but for a day with other water running.
+    minutes: (day, valve) whole minutes.  known: by day, where the runs lie already; used where no other
+    packing is found.
     """
     valves = capacity.valves
     kept = minutes if capacity.fits(minutes) else _within_caps(capacity, minutes)
@@ -53,6 +57,10 @@ def _pack(valves: Valves, day: int, minutes: Minutes, outcome: Outcome) -> Mappi
 
 
 def packs(capacity: Capacity, minutes: Minutes, outcome: Outcome) -> bool:
+    """Whether a packing is found for every morning of (day, valve) minutes, with nothing cut.
+
+    outcome: of these minutes; it says which zone is driest.
+    """
     days = np.flatnonzero((minutes > 0).any(axis=1)).tolist()
     return capacity.fits(minutes) and all(
         _pack(capacity.valves, day, minutes[day], outcome) is not None for day in days
@@ -77,6 +85,10 @@ def _late(valves: Valves, day: int, last: float) -> float:
 
 
 def driest_first(valves: Valves, day: int, outcome: Outcome) -> list[int]:
+    """All valves by how dry the driest zone of each is at dawn, the driest first; ties by index.
+
+    How dry: the expected deficit / RAW.  Zones that take no part do not count.
+    """
     week = valves.week
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.nan_to_num(outcome.deficit_start[day] / week.raw[day], posinf=0.0)

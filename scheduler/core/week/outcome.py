@@ -29,6 +29,11 @@ class Terms(NamedTuple):
 
 
 def terms_of(valves: Valves) -> Terms:
+    """What the balances of a week need and no plan changes, (day, zone), mm.
+
+    The doubt grows as the square root of the sum of variances: that of the deficit, and that of ETc of each
+    day since the last allowed morning.  TAW - RAW is held above 0.
+    """
     week = valves.week
     grown = np.zeros_like(week.etc)
     since = np.zeros(len(week.zones))
@@ -56,7 +61,7 @@ class DrySide(NamedTuple):
 
 
 def net_of(valves: Valves, minutes: Minutes) -> Mm:
-    """mm net of (..., day, zone) minutes."""
+    """(..., day, zone) mm net of as many minutes: none while the line fills, then `net_per_minute`."""
     week = valves.week
     return np.asarray(np.maximum(minutes - week.fill, 0) * week.net_per_minute)
 
@@ -64,7 +69,8 @@ def net_of(valves: Valves, minutes: Minutes) -> Mm:
 def dry_side_balance(valves: Valves, terms: Terms, net: Mm) -> DrySide:
     """1 - Ks of every zone and day, and the two scenarios it is read from.
 
-    net: (..., day, zone) mm of each morning.  Source: FAO-56 eq 84 (stress) and 85 (balance), model M5.
+    All (..., day, zone); where nothing stands 1 - Ks is 0.  net: (..., day, zone) mm of each morning.
+    Source: FAO-56 eq 84 (stress) and 85 (balance), model M5.
     """
     week = valves.week
     start = np.broadcast_to(week.deficit + DOUBT_SD * week.deficit_sd, (*net.shape[:-2], net.shape[-1]))
@@ -100,7 +106,9 @@ class MeanBalance(NamedTuple):
 def mean_balance(valves: Valves, terms: Terms, net: Mm) -> MeanBalance:
     """The deficits that are expected, rain counted by its probability, and what drains below the roots.
 
-    net: (..., day, zone) mm of each morning.  Source: FAO-56 eq 84, 85 and 88, model M5.
+    All (..., day, zone), mm; where nothing stands 1 - Ks and percolation are 0.
+    net: (..., day, zone) mm of each morning.
+    Source: FAO-56 eq 84 (stress), 85 (balance) and 88 (percolation), model M5.
     """
     week = valves.week
     deficit = np.broadcast_to(week.deficit, (*net.shape[:-2], net.shape[-1]))
@@ -122,8 +130,8 @@ def mean_balance(valves: Valves, terms: Terms, net: Mm) -> MeanBalance:
 def may_wait(valves: Valves, terms: Terms, day: int, deficit: Mm, dry_side: Mm) -> BoolArray:
     """(zone,) The crop can do without any rain up to the next allowed morning, and rain is likely to do.
 
-    deficit, dry_side: (zone,) at dawn, expected and with the doubt.  Likely to do: with rain x probability
-    the zone would be below its trigger by then.
+    deficit, dry_side: (zone,) mm at dawn, expected and with the doubt.  Can do without: the deficit would be
+    at most RAW by then.  Likely to do: with rain x probability the zone would be below its trigger.
     """
     week, until = valves.week, valves.next_morning[day]
     ahead = slice(day, until)
@@ -135,7 +143,13 @@ def may_wait(valves: Valves, terms: Terms, day: int, deficit: Mm, dry_side: Mm) 
 
 
 def judge(valves: Valves, terms: Terms, minutes: Minutes) -> tuple[Outcome, Score]:
-    """The outcome and the score of (day, valve) minutes."""
+    """The outcome and the score of (day, valve) minutes, whether or not they fit the supply.
+
+    Outcome: (day, zone), mm.  Score: stress days weighted by Ky, litres that depart from the trigger rule
+    (model M6), litres that drain below the roots, litres run and still owed on the last evening, and starts.
+    terms: those of the week.
+    Source: models M5 and M6.
+    """
     week = valves.week
     of_zone = valves.spread(minutes)
     net = net_of(valves, of_zone)

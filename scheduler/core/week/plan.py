@@ -59,7 +59,7 @@ NEGLIGIBLE_LITERS = 0.5
 
 
 def rule_fits(week: Week) -> bool:
-    """Every zone can follow its own trigger, and all of it packs."""
+    """Whether every zone can follow its own trigger, and all of it packs (models M6 and M8)."""
     valves = Valves(week)
     terms = terms_of(valves)
     minutes = rule_minutes(valves, terms)
@@ -76,8 +76,10 @@ def plan_week(
 ) -> WeekPlan:
     """The best plan found in about `seconds` of the processor; it never breaks flow, hours, rests or caps.
 
-    solver: False keeps to plain steps; so does a missing highspy, and the plan's note says so.
-    why_short: False leaves `short` empty.  only_stress: leave the solver's time for the other aims aside.
+    Whole minutes by (day, zone), their pulses, the expected outcome in mm and the score.  seconds: None takes
+    SOLVER_SECONDS, by the number of zones.  solver: False keeps to plain steps; so does a missing highspy,
+    and the plan's note says so.  why_short: False leaves `short` empty.  only_stress: leave the solver's time
+    for the other aims aside.
     """
     if seconds is None:
         seconds = SOLVER_SECONDS[0] + SOLVER_SECONDS[1] * len(week.zones)
@@ -98,6 +100,8 @@ def plan_week(
 
 
 class Candidate(NamedTuple):
+    """A packed plan, how it was made, what it would do and how good that is."""
+
     method: Method
     packing: Packing
     outcome: Outcome
@@ -112,13 +116,30 @@ class Budget(NamedTuple):
 
     @classmethod
     def of(cls, seconds: float) -> Budget:
+        """The budget of so many seconds of the processor, from now on.
+
+        >>> Budget.of(0.4).moves, Budget.of(10.0).moves
+        (2000, 6000)
+        """
         return cls(process_time() + seconds, min(round(seconds * MOVES_PER_SECOND), MOST_MOVES))
 
     @property
     def left(self) -> float:
+        """Seconds of the processor that are left; below 0 where the time is over.
+
+        >>> 0 < Budget.of(60.0).left <= 60
+        True
+        """
         return self.until - process_time()
 
     def part(self, share: float) -> Budget:
+        """A budget of that share, 0..1, of the time that is left; its moves are the same.
+
+        >>> whole = Budget.of(60.0)
+        >>> half = whole.part(0.5)
+        >>> half.until < whole.until, half.moves == whole.moves
+        (True, True)
+        """
         return Budget(process_time() + share * self.left, self.moves)
 
 
@@ -138,7 +159,7 @@ class Search:
         self.rule = rule_minutes(self.valves, self.terms)
 
     def best(self) -> tuple[Candidate, str]:
-        """With a remark where it is not the plan one would expect."""
+        """The best candidate, and a remark where it is not the plan one would expect, else an empty text."""
         outcome, _ = judge(self.valves, self.terms, self.rule)
         if not packs(self.whole, self.rule, outcome):
             return self._beyond(None)
@@ -165,7 +186,10 @@ class Search:
         return _better(self._by_steps(), found), note
 
     def solved(self, best: Candidate, budget: Budget) -> tuple[Candidate, str]:
-        """The best of `best` and of what is found from the solver's answers; NoSolver where it has none."""
+        """The best of `best` and of what is found from the solver's answers; a remark where time ran out.
+
+        Raises NoSolver where highspy is missing, or where a solve for the least stress found nothing.
+        """
         notes = []
         if not self._least(best):
             best = self._recreated(best, budget)

@@ -73,10 +73,12 @@ class Week:
 
     @property
     def days(self) -> int:
+        """Number of days, today included."""
         return len(self.window)
 
     @property
     def valves(self) -> int:
+        """Number of valves."""
         return len(self.valve_cap)
 
     def __post_init__(self) -> None:
@@ -122,7 +124,15 @@ class Score:
     starts: int
 
     def better_than(self, other: Score) -> bool:
-        """In the order of the aims; differences that nobody could measure do not count."""
+        """Whether this score beats the other, in the order of the aims.
+
+        Differences that nobody could measure do not count: the next aim decides, and starts decide last.
+
+        >>> one = Score(stress=0.2, departures_l=0.0, percolation_l=5.0, liters=900.0, starts=9)
+        >>> other = Score(stress=0.2, departures_l=0.0, percolation_l=8.0, liters=700.0, starts=4)
+        >>> one.better_than(other), other.better_than(one)
+        (True, False)
+        """
         for name, share, least in _NOTICEABLE:
             mine, theirs = getattr(self, name), getattr(other, name)
             if abs(mine - theirs) > max(least, share * max(abs(mine), abs(theirs))):
@@ -172,4 +182,5 @@ class WeekPlan:
     best_stress: float = field(default=0.0)  # a bound that no plan can beat, where one is known
 
     def of_day(self, day: int) -> tuple[Pulse, ...]:
+        """The pulses of one day, 0 today, in time order."""
         return tuple(p for p in self.pulses if p.day == day)

@@ -67,7 +67,10 @@ class ZoneDays:
         self.near = terms.near
 
     def stress(self, minutes: Sequence[float]) -> float:
-        """Ky (1 - Ks) summed, on the crop's side of the doubt; minutes: by day."""
+        """Ky (1 - Ks) summed over the days, on the crop's side of the doubt: weighted stress days.
+
+        minutes: of the zone's valve, by day.  Sources: FAO-56 eq 84 and 85, model M5.
+        """
         dry = wet = self.doubted
         total = 0.0
         for day, run in enumerate(minutes):
@@ -86,7 +89,11 @@ class ZoneDays:
         return total
 
     def dawn(self, minutes: Sequence[float], until: int) -> float:
-        """The deficit expected on the morning `until`, mm."""
+        """The deficit expected on the morning of day `until`, mm, before its water.
+
+        minutes: of the zone's valve, by day; those from `until` on do not matter.  Sources: FAO-56 eq 84 and
+        85, model M5.
+        """
         deficit = self.deficit
         for day in range(until):
             taw = self.taw[day]
@@ -98,7 +105,10 @@ class ZoneDays:
         return min(deficit, self.taw[until]) if self.begins[until] else deficit
 
     def refill(self, deficit: float, day: int) -> float:
-        """Whole minutes that refill it, as `core.balance.tape.run_minutes` has them."""
+        """Whole minutes that refill a deficit of so many mm on that day, 0 where nothing runs (model M7).
+
+        As `core.balance.tape.run_minutes` has them; the zone's own `leave_room` is left free.
+        """
         if not self.takes_part[day] or deficit <= self.leave_room:
             return 0.0
         run = math.floor((deficit - self.leave_room) / self.rate[day] + self.fill + 0.5)
@@ -121,15 +131,23 @@ class ValveDays:
         self.rule: list[float] = np.where(rainy & (rule[:, v] > 0), rule[:, v], np.inf).tolist()
 
     def stress(self, minutes: Sequence[float]) -> float:
+        """Ky (1 - Ks) summed over the days and the valve's zones; minutes: by day."""
         return sum(zone.stress(minutes) for zone in self.zones)
 
     def able(self, minutes: Sequence[float], day: int) -> float:
-        """The longest run that does not top what the zones lack that morning."""
+        """The longest run, whole minutes, that does not top what the zones lack on the morning of `day`.
+
+        minutes: by day; those from `day` on do not matter.  At least a settling run where one is asked, and
+        never above what hours, flow and caps allow the valve by itself.
+        """
         wanted = max(zone.refill(zone.dawn(minutes, day), day) for zone in self.zones)
         return min(max(wanted, self.settle[day]), self.most[day])
 
     def trimmed(self, minutes: Sequence[float], first: int) -> list[float]:
-        """The runs from `first` on held to what the zones still lack."""
+        """The minutes by day, those from day `first` on held to what the zones still lack.
+
+        0 where they lack less than the least run that is of use.
+        """
         kept = list(minutes)
         for day in range(first, len(kept)):
             if kept[day] > 0:
@@ -138,7 +156,10 @@ class ValveDays:
         return kept
 
     def asks(self, minutes: Sequence[float], day: int) -> tuple[float, float]:
-        """How dry it is, as a share of RAW, and the run that the triggers of its zones ask for."""
+        """How dry the driest zone is, deficit as a share of RAW, and the minutes that the triggers ask for.
+
+        minutes: by day; those from `day` on do not matter.  0 are asked where none is due or settles.
+        """
         dryness, asked = 0.0, self.settle[day]
         for zone in self.zones:
             deficit = zone.dawn(minutes, day)
@@ -161,19 +182,42 @@ class PackedWeek:
     stress: list[float]  # [valve]
 
     def copy(self) -> PackedWeek:
+        """The same plan, in which a morning can be put in place of another without a change to this one.
+
+        >>> plan = PackedWeek(minutes=[[30.0, 0.0]], mornings=[Flows(10.0), Flows(10.0)], stress=[0.5])
+        >>> other = plan.copy()
+        >>> other.minutes[0][0] = 0.0
+        >>> plan.minutes, other.mornings[0] is plan.mornings[0]
+        ([[30.0, 0.0]], True)
+        """
         return PackedWeek([own.copy() for own in self.minutes], self.mornings.copy(), self.stress.copy())
 
     @property
     def total(self) -> float:
+        """Stress of all valves together, in weighted stress days.
+
+        >>> PackedWeek(minutes=[[30.0], [20.0]], mornings=[Flows(10.0)], stress=[0.5, 0.25]).total
+        0.75
+        """
         return sum(self.stress)
 
     @property
     def runs(self) -> list[Mapping[int, Times]]:
+        """By day, then by valve: (start, stop) of each pulse, minutes after the begin of that day's hours.
+
+        >>> PackedWeek(minutes=[[0.0, 0.0]], mornings=[Flows(10.0), Flows(10.0)], stress=[0.5]).runs
+        [{}, {}]
+        """
         return [flows.runs for flows in self.mornings]
 
     @property
     def by_day(self) -> Minutes:
-        """(day, valve)"""
+        """(day, valve) minutes.
+
+        >>> plan = PackedWeek([[30.0, 0.0], [20.0, 10.0]], [Flows(10.0), Flows(10.0)], [0.0, 0.0])
+        >>> plan.by_day.tolist()
+        [[30.0, 20.0], [0.0, 10.0]]
+        """
         return np.array(self.minutes, dtype=np.float64).T
 
 
@@ -196,7 +240,10 @@ class Recreate:
         self.chance = random.Random(0)
 
     def begin(self, runs: Mapping[int, Mapping[int, Times]]) -> PackedWeek:
-        """runs: by day and valve, as they lie."""
+        """The packed plan to start from: the runs as they lie, held to what the zones still lack.
+
+        runs: by day and valve, (start, stop) minutes after the begin of that day's hours.
+        """
         minutes = [[0.0] * self.week.days for _ in self.own]
         for day, by_valve in runs.items():
             for v, times in by_valve.items():
@@ -211,7 +258,11 @@ class Recreate:
     # --- rounds ---
 
     def less_stress(self, plan: PackedWeek, goal: float) -> PackedWeek:
-        """The least stress found; it ends at `goal`, or when nothing better turns up."""
+        """The packed plan of the least stress found, `plan` where nothing is better; that one stays as it is.
+
+        goal: stress at which it ends.  It ends as well when nothing better turns up for IDLE_CYCLES cycles,
+        or when the moves are used up.
+        """
         best = now = self._raised(plan.copy())
         idle = 0
         while idle < IDLE_CYCLES * CYCLE and best.total > goal + SMALL and self.left > 0:
@@ -227,7 +278,10 @@ class Recreate:
         return best
 
     def other_aims(self, plan: PackedWeek, rounds: int) -> PackedWeek:
-        """The best by all the aims in their order."""
+        """The packed plan that is best by all the aims in their order (`Score`); `plan` stays as it is.
+
+        rounds: tries at most; fewer where the moves are used up.
+        """
         best, score = plan, self._score(plan)
         for k in range(rounds):
             if self.left <= 0:

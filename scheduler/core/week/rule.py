@@ -16,7 +16,11 @@ from scheduler.core.week.valves import Valves
 
 
 def rule_minutes(valves: Valves, terms: Terms) -> Minutes:
-    """(day, valve) whole minutes when every zone follows its trigger and nothing is short (models M6, M7)."""
+    """(day, valve) whole minutes when every zone follows its trigger and nothing is short (models M6, M7).
+
+    Held to what each valve can have by itself; what runs beside it, and the caps that others use up, do not
+    count.
+    """
     week = valves.week
     minutes = np.zeros((week.days, week.valves))
     deficit = week.deficit.copy()
@@ -35,7 +39,10 @@ def rule_minutes(valves: Valves, terms: Terms) -> Minutes:
 
 
 def refilled_daily(valves: Valves) -> Mm:
-    """(day, zone) net mm of every zone refilled each morning, whatever its run: no plan has less stress."""
+    """(day, zone) net mm of every zone refilled each morning, whatever its run: no plan has less stress.
+
+    A zone that shares its valve gets all that the valve can give.
+    """
     week = valves.week
     own = np.array([len(valves.of[v]) == 1 for v in week.valve], dtype=bool)
     net = np.zeros_like(week.etc)

@@ -18,7 +18,10 @@ SHORT_MM = 0.5
 
 
 def unbound(week: Week) -> Week:
-    """The same week with all the water in the world, on every day, in runs as long as need be."""
+    """The same week with all the water in the world, on every day, in runs as long as need be.
+
+    No limit of flow, no caps, no zones kept apart, nothing running; hours of 100 000 minutes on every day.
+    """
     return replace(
         week,
         usable_lpm=np.inf,
@@ -34,7 +37,12 @@ def unbound(week: Week) -> Week:
 
 
 def shortfalls(valves: Valves, minutes: Minutes, outcome: Outcome) -> tuple[Short, ...]:
-    """minutes: (day, zone) of the plan."""
+    """The zones that go short and why, those with the most stress first; empty where the supply reaches.
+
+    minutes: (day, zone) of the plan; outcome: what they would do, mm.  A zone is short where it has more than
+    SHORT_STRESS_DAYS of stress that ample water would spare it, or is left over its trigger and ends an
+    evening more than SHORT_MM drier than by its own rule (model M6).
+    """
     ample = Valves(unbound(valves.week))
     own_terms = terms_of(ample)
     rule, _ = judge(ample, own_terms, rule_minutes(ample, own_terms))

@@ -26,6 +26,8 @@ class NoSolver(Exception):
 
 
 class Solved(NamedTuple):
+    """What HiGHS found: the value of every column, the cost, and a bound that no answer can beat."""
+
     values: FloatArray  # by column
     objective: float
     bound: float  # nothing is better
@@ -49,6 +51,14 @@ class Model:
     def column(
         self, low: float = 0.0, high: float = np.inf, cost: float = 0.0, *, whole: bool = False
     ) -> int:
+        """The number of a new column, 0, 1, ...
+
+        low, high: its bounds; cost: of one unit of it; whole: it takes whole numbers only.
+
+        >>> model = Model()
+        >>> model.column(high=4.0, cost=-1.0), model.column(whole=True)
+        (0, 1)
+        """
         self.cost.append(cost)
         self.low.append(low)
         self.high.append(high)
@@ -56,6 +66,14 @@ class Model:
         return len(self.cost) - 1
 
     def row(self, terms: Sequence[Term], low: float = -np.inf, high: float = np.inf) -> None:
+        """Add low <= sum of coefficient x column <= high.
+
+        >>> model = Model()
+        >>> minutes, on = model.column(), model.column(high=1.0, whole=True)
+        >>> model.row([(minutes, 1.0), (on, -60.0)], high=0.0)
+        >>> model.starts, model.index, model.value, model.row_high
+        ([0, 2], [0, 1], [1.0, -60.0], [0.0])
+        """
         self.index += [column for column, _ in terms]
         self.value += [value for _, value in terms]
         self.starts.append(len(self.index))
@@ -65,7 +83,17 @@ class Model:
     def solve(
         self, seconds: float, gap: float, start: Mapping[int, float] | None = None, nodes: int = NODES
     ) -> Solved:
-        """Least cost; start: values of some columns to begin from.  Raises NoSolver."""
+        """The answer of the least cost that HiGHS finds; raises NoSolver where it finds none.
+
+        seconds: of one processor's time, about.  gap: share of the cost within which an answer is proved.
+        start: values of some columns to begin from.  nodes: of the search tree, at most.
+
+        >>> model = Model()
+        >>> model.row([(model.column(high=10.0, cost=-1.0, whole=True), 2.0)], high=7.0)
+        >>> found = model.solve(seconds=1.0, gap=0.0)
+        >>> found.values.round(6).tolist(), round(found.objective, 6), found.done
+        ([3.0], -3.0, True)
+        """
         try:
             import highspy
         except ImportError as error:

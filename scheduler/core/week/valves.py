@@ -24,11 +24,12 @@ class Valves:
 
     @cached_property
     def count(self) -> int:
+        """Number of valves."""
         return self.week.valves
 
     @cached_property
     def of(self) -> tuple[tuple[int, ...], ...]:
-        """The zones of each valve."""
+        """(valve,) The zones of each valve, as indices in ascending order."""
         return tuple(
             tuple(int(z) for z in np.flatnonzero(self.week.valve == v)) for v in range(self.week.valves)
         )
@@ -44,10 +45,11 @@ class Valves:
 
     @cached_property
     def flow(self) -> FloatArray:
+        """(day, valve) L/min: the sum over the zones that take part (model M8)."""
         return self.sums(np.where(self.takes_part, self.week.flow_lpm, 0.0))
 
     def sums(self, values: FloatArray) -> FloatArray:
-        """(..., zone) summed to (..., valve)."""
+        """(..., valve) sums of (..., zone) values over the zones of each valve."""
         return np.asarray(values @ self._hangs_on)
 
     @cached_property
@@ -56,15 +58,17 @@ class Valves:
         return np.asarray(self.week.valve[:, None] == np.arange(self.week.valves), dtype=np.float64)
 
     def spread(self, minutes: Minutes) -> Minutes:
-        """(..., day, valve) minutes as (..., day, zone): those who take part all run."""
+        """(..., day, zone) minutes from those by (..., day, valve): those who take part all run."""
         return np.where(self.takes_part, minutes[..., self.week.valve], 0.0)
 
     @cached_property
     def limits(self) -> RunLimits:
+        """(zone,) Fill time, shortest and longest run, minutes; the longest cut to whole ones."""
         return RunLimits(self.week.fill, self.week.shortest, np.floor(self.week.longest))
 
     @cached_property
     def minutes_per_mm(self) -> FloatArray:
+        """(day, zone) minutes for one mm net, once the line is full (model M7)."""
         return 1 / self.week.net_per_minute
 
     @cached_property
@@ -74,18 +78,21 @@ class Valves:
 
     @cached_property
     def least(self) -> Minutes:
-        """The grower's shortest run; of zones on one valve that of the least."""
+        """(day, valve) The grower's shortest run, whole minutes; of zones on one valve that of the least."""
         shortest = np.minimum(np.ceil(self.week.shortest), self.limits.longest)
         return self._over_members(np.maximum(shortest, 1), np.fmin, 0.0)
 
     @cached_property
     def useful(self) -> Minutes:
-        """The same, and longer than any line of the valve takes to fill."""
+        """(day, valve) The same, and longer than any line of the valve takes to fill."""
         return np.maximum(self.least, self._over_members(np.floor(self.week.fill) + 1, np.fmax, 0.0))
 
     @cached_property
     def most(self) -> Minutes:
-        """Longest run that valve, zones, hours, flow and caps allow by themselves; 0: none on that day."""
+        """(day, valve) Longest run that valve, zones, hours, flow and caps allow by themselves.
+
+        Whole minutes; 0: none on that day, as where it would be below the shortest run (models M7 and M8).
+        """
         week = self.week
         most = self._over_members(self.limits.longest, np.fmax, 0.0)
         most = np.minimum(most, np.floor(week.valve_cap + _WHOLE))
@@ -125,12 +132,12 @@ class Valves:
         return found
 
     def room(self, day: int) -> float:
-        """Whole minutes of watering hours that are left on a day."""
+        """Whole minutes of watering hours that are left on a day; of today those from `earliest` on."""
         lost = 0.0 if day else max(self.week.earliest, 0.0)
         return float(max(math.floor(self.week.window[day] - lost + 1e-6), 0))
 
     def longest_within(self, valve: int, room: float) -> float:
-        """Longest run whose pulses and rests fit `room` minutes."""
+        """Whole minutes of the valve's longest run whose pulses and rests fit `room` minutes."""
         pulse, rest = float(self.longest_pulse[valve]), float(self.rest[valve])
         if room <= 0 or pulse >= room:
             return max(math.floor(room), 0.0)
@@ -165,7 +172,10 @@ class Valves:
         return tuple(found)
 
     def wanted(self, day: int, deficit: Mm) -> Minutes:
-        """(zone,) Whole minutes that refill each zone to its own rule (model M7), due or not."""
+        """(zone,) Whole minutes that refill each zone to its own rule (model M7), due or not.
+
+        deficit: (zone,) mm at dawn.  0 for a zone that does not take part.
+        """
         week = self.week
         minutes = run_minutes(
             deficit - week.leave_room,
@@ -176,12 +186,12 @@ class Valves:
         return np.asarray(minutes * self.takes_part[day])
 
     def settling(self, day: int) -> Minutes:
-        """(zone,) Whole minutes a settling run asks for."""
+        """(zone,) Whole minutes a settling run asks for on that day (model M10); 0 where none is asked."""
         asked = np.minimum(np.ceil(self.week.settle[day]), self.limits.longest)
         return np.asarray(np.where(self.takes_part[day], asked, 0.0))
 
     def most_of(self, zone_minutes: Minutes) -> Minutes:
-        """(zone,) -> (valve,): zones on one valve run for the longest of their minutes."""
+        """(valve,) minutes from (zone,) ones: zones on one valve run for the longest of theirs."""
         found = np.zeros(self.week.valves)
         np.maximum.at(found, self.week.valve, zone_minutes)
         return found
