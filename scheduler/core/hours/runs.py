@@ -1,6 +1,6 @@
 """Minutes into runs of one morning: inside the watering hours, within what the supply can feed (model M8).
 
-Times of day come in here; `week_pack` knows minutes only.
+Times of day come in here; `packing` knows minutes only.
 """
 
 from __future__ import annotations

@@ -59,7 +59,7 @@ class Curve:
 
         >>> loam = Curve(0.061, 0.399, 0.0111, 1.472)
         >>> theta_fc = float(loam.theta(np.float64(20.0)))
-        >>> round(loam.field_capacity_kpa(theta_fc), 6), loam.field_capacity_kpa(0.45)  # so wet: default
+        >>> round(loam.field_capacity_kpa(theta_fc), 6), loam.field_capacity_kpa(0.45)  # too wet: default
         (20.0, 33.0)
         """
         found = float(self.tension_kpa(theta_fc))

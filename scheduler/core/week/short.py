@@ -18,7 +18,7 @@ SHORT_MM = 0.5
 
 
 def unbound(week: Week) -> Week:
-    """The same week with all the water in the world, on every day, in runs as long as need be.
+    """The same week with ample water, on every day, in runs as long as need be.
 
     No limit of flow, no caps, no zones kept apart, nothing running; hours of 100 000 minutes on every day.
     """
