@@ -360,7 +360,8 @@ class Run:
 class Unmet:
     zone: str
     net_mm: float
-    why: str
+    why: str  # with places for `numbers`, which `show.words` fills in
+    numbers: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable, Mapping
 from typing import Literal
 
 Display = Literal["us", "metric"]
@@ -54,10 +55,35 @@ def show_temperature(celsius: float, display: Display) -> str:
     return _fixed(celsius * 1.8 + 32, 0, "F") if display == "us" else _fixed(celsius, 0, "C")
 
 
+def show_warmth(kelvin: float, display: Display) -> str:
+    """A difference of temperatures, such as "45 F" or "25.0 C"."""
+    return _fixed(kelvin * 1.8, 0, "F") if display == "us" else _fixed(kelvin, 1, "C")
+
+
 def show_area(m2: float, display: Display) -> str:
     """Such as "2,400 sq ft" or "223 m2"; a decimal below 10."""
     value, unit = (m2 / METERS_PER_FOOT**2, "sq ft") if display == "us" else (m2, "m2")
     return _fixed(value, 0 if abs(value) >= 9.95 else 1, unit)
+
+
+def words(text: str, numbers: Iterable[float], display: Display) -> str:
+    """A text with its numbers put in, each as its place asks: {:depth}, or a format such as {:.0f}.
+
+    >>> words("{:flow} of {:flow}, {:.0f} times", (18.927, 37.854, 2.0), "us")
+    '5.00 gpm of 10.0 gpm, 2 times'
+    """
+    return text.format(*(_Number(number, display) for number in numbers))
+
+
+class _Number:
+    """One number, SI, that is formatted as a quantity."""
+
+    def __init__(self, value: float, display: Display) -> None:
+        self._value, self._display = value, display
+
+    def __format__(self, kind: str) -> str:
+        show = _SHOW.get(kind)
+        return format(self._value, kind) if show is None else show(self._value, self._display)
 
 
 def show_minutes(minutes: float) -> str:
@@ -73,6 +99,15 @@ def show_minutes(minutes: float) -> str:
     if not hours:
         return f"{rest} min"
     return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+_SHOW: Mapping[str, Callable[[float, Display], str]] = {
+    "depth": show_depth,
+    "volume": show_volume,
+    "flow": show_flow,
+    "temperature": show_temperature,
+    "warmth": show_warmth,
+}
 
 
 def _fixed(value: float, digits: int, unit: str) -> str:

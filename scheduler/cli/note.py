@@ -18,7 +18,10 @@ if TYPE_CHECKING:
     from scheduler.store.store import Store
 
 
-CHORES = {"bucket": "bucket test made", "flush": "tape flushed", "drain": "lines drained"}
+CHORES = {
+    "bucket": "bucket test made", "flush": "tape flushed", "drain": "lines drained",
+    "filter": "filter rinsed", "tape": "new tape laid",
+}  # fmt: skip
 
 
 @click.group(name="note")
@@ -143,13 +146,22 @@ def filter_(day: date | None) -> None:
 
 
 @command.command()
-@click.argument("chore", type=click.Choice(["bucket", "flush", "drain"]))
+@click.argument("chore", type=click.Choice(list(CHORES)))
+@click.argument("later", required=False, metavar="[later]", type=click.Choice(["later"]))
 @click.option("--date", "day", type=common.DATE, help="the day it was done (default: today)")
 @common.place_options
-def chore(chore: str, day: date | None) -> None:
-    """The bucket test was made again, the tape flushed, or the lines drained for winter."""
+def chore(chore: str, later: str | None, day: date | None) -> None:
+    """A chore was done: bucket test, tape flushed, lines drained, filter; or put off: CHORE later."""
+    from scheduler.core.system.upkeep import LATER_WATERINGS
+
+    if chore == "tape" and not later:
+        raise click.UsageError("say where: rowwater note tape ZONE")
+    if chore == "drain" and later:
+        raise click.UsageError("frost does not wait: shut the supply at its source and open the line ends")
     garden, now = _site()
-    keep(garden, now, "chore", day or now.date(), None, {"chore": chore}, said=CHORES[chore])
+    details: dict[str, object] = {"chore": chore, **({"later": True} if later else {})}
+    said = f"{chore} put off: back after {LATER_WATERINGS} waterings" if later else CHORES[chore]
+    keep(garden, now, "chore", day or now.date(), None, details, said=said)
 
 
 @command.command()

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+OVER_FLOW = "it needs {:flow} and the supply can feed {:flow}: split it over two valves, or shorten the rows"
+"""Why a zone gets nothing, with places for both flows, L/min."""
+
 WITHIN = 1e-9
 """Share by which a sum of flows may top the usable flow: the rounding of a sum, not a margin."""
 

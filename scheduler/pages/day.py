@@ -12,6 +12,7 @@ from scheduler.core.balance.crop import STAGES, stage_of_day
 from scheduler.model import Fetched, Garden, Notice
 from scheduler.pages.day_notices import day_notices
 from scheduler.pages.rounding import known, rounded
+from scheduler.pages.unmet import unmet_lines
 from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
@@ -19,7 +20,7 @@ from scheduler.planning.on_record import given_lines
 from scheduler.planning.plan import Plan
 from scheduler.planning.runs import run_page
 from scheduler.planning.unanswered import Unanswered
-from scheduler.shapes.base import NoticeLine, UnmetLine
+from scheduler.shapes.base import NoticeLine
 from scheduler.shapes.day import (
     Answers,
     DayPage,
@@ -58,7 +59,7 @@ def day_page(
         },
         "zones": [_zone(facts, plan, z) for z in range(len(facts.zones))],
         "runs": [run_page(run) for run in schedule.runs],
-        "unmet": unmet_lines(plan),
+        "unmet": unmet_lines(plan, garden.display),
         "applied": given_lines((one for one in facts.applied if one.day >= yesterday), facts.plans.values()),
         "unanswered": [_unanswered(one) for one in plan.unanswered],
         "notices": notice_lines(day_notices(garden, facts, plan, fetched, failures)),
@@ -74,11 +75,6 @@ def exit_status(page: DayPage) -> int:
 
 def notice_lines(notices: Iterable[Notice]) -> list[NoticeLine]:
     return [{"level": one.level, "text": one.text} for one in notices]
-
-
-def unmet_lines(plan: Plan) -> list[UnmetLine]:
-    """Today's."""
-    return [{"zone": u.zone, "net_mm": rounded(u.net_mm), "why": u.why} for u in plan.schedule.unmet]
 
 
 def _answers(fetched: Sequence[Fetched], failures: Sequence[str]) -> Answers:

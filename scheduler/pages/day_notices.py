@@ -14,6 +14,7 @@ from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
 from scheduler.planning.plan import Plan
+from scheduler.show import words
 
 RESTATED_ABOVE_MM = 0.5
 RECENT_DAYS = 7
@@ -93,7 +94,7 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
         yield from _zone_notices(facts, plan, z)
     short: dict[str, list[str]] = {}
     for unmet in plan.schedule.unmet:
-        short.setdefault(unmet.why, []).append(unmet.zone)
+        short.setdefault(words(unmet.why, unmet.numbers, garden.display), []).append(unmet.zone)
     for why, zones in short.items():
         yield Notice("problem", f"{', '.join(zones)}: not all of it fits today; {why}")
 

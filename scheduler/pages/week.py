@@ -11,6 +11,7 @@ from scheduler.core.week.advice import Remedy
 from scheduler.core.week.problem import Short
 from scheduler.model import Display, Garden, Notice
 from scheduler.pages.rounding import known, rounded
+from scheduler.pages.unmet import unmet_lines
 from scheduler.planning.plan import Plan
 from scheduler.planning.week import MANY_ZONES, WORTH_TELLING_STRESS, Outlook
 from scheduler.shapes.week import UnmetFrom, WeekPage, WeekSummary, ZoneDay
@@ -41,7 +42,7 @@ def week_page(garden: Garden, plan: Plan, *, made_at: datetime) -> WeekPage | No
         "made_at": made_at.isoformat(timespec="seconds"),
         "display": garden.display,
         "days": list(_days(plan, ahead)),
-        "unmet": _unmet(plan, ahead),
+        "unmet": _unmet(garden, plan, ahead),
         "weather": [
             {
                 "date": ahead.day(k).isoformat(),
@@ -94,11 +95,10 @@ def _days(plan: Plan, ahead: Outlook) -> Iterator[ZoneDay]:
             }
 
 
-def _unmet(plan: Plan, ahead: Outlook) -> list[UnmetFrom]:
+def _unmet(garden: Garden, plan: Plan, ahead: Outlook) -> list[UnmetFrom]:
     """Today's, and where the week leaves a zone short."""
     today: list[UnmetFrom] = [
-        {"zone": u.zone, "net_mm": rounded(u.net_mm), "why": u.why, "date": ahead.first.isoformat()}
-        for u in plan.schedule.unmet
+        {**one, "date": ahead.first.isoformat()} for one in unmet_lines(plan, garden.display)
     ]
     known = {u.zone for u in plan.schedule.unmet}
     return today + [

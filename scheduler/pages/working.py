@@ -27,6 +27,7 @@ from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
 from scheduler.planning.plan import Plan
 from scheduler.shapes.working import BalanceDay, DayWorking, Line, Section
+from scheduler.show import words
 
 HISTORY_DAYS = 7
 FAO = "FAO-56"
@@ -251,7 +252,7 @@ def _minutes(garden: Garden, facts: Facts, plan: Plan, z: int) -> list[Line]:
         ec, threshold = garden.supply.ec_ds_m or 0.0, crop.ec_threshold_ds_m or 0.0
         lines.insert(2, line("leaching requirement", "LR", leaching_requirement(ec, crop), "", "ECw / (5 ECe - ECw)", f"{ec:.2f} / (5 x {threshold:.2f} - {ec:.2f})", "FAO-29 (Ayers and Westcot 1985) eq 9"))  # fmt: skip
     lines += [
-        line(f"left over: {unmet.why}", "", unmet.net_mm, "mm net")
+        line(f"left over: {words(unmet.why, unmet.numbers, 'metric')}", "", unmet.net_mm, "mm net")
         for unmet in plan.schedule.unmet
         if unmet.zone == zone.name
     ]

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from scheduler.core.arrays import Minutes
-from scheduler.core.supply import WITHIN
+from scheduler.core.supply import OVER_FLOW, WITHIN
 from scheduler.core.week.capacity import Capacity, pack_day
 from scheduler.core.week.outcome import terms_of
 from scheduler.core.week.problem import Week
@@ -42,10 +42,7 @@ def why_not_today(garden: Garden, week: Week, minutes: Minutes, z: int, today: d
     valves, v = Valves(week), int(week.valve[z])
     flow = float(valves.flow[0, v])
     if flow > week.usable_lpm * (1 + WITHIN):
-        return (
-            f"it needs {flow:.1f} L/min and the supply can feed {week.usable_lpm:.1f}: "
-            "split it over two valves, or shorten the rows"
-        )
+        return OVER_FLOW
     if not valves.allowed[0]:
         return "today's watering hours are over"
     of_valve = np.array([valves.most_of(row) for row in np.where(valves.takes_part, minutes, 0.0)])

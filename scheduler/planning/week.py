@@ -18,6 +18,7 @@ from scheduler.core.balance.need import Need
 from scheduler.core.balance.terms import Terms
 from scheduler.core.hours.rules import apart_zones, period_caps
 from scheduler.core.hours.runs import Ask, ValveAsk, minutes_between, timed_runs
+from scheduler.core.supply import OVER_FLOW
 from scheduler.core.week.advice import Remedy, remedies
 from scheduler.core.week.inputs import Calendar, SoilAhead, SupplyAhead, week_of
 from scheduler.core.week.outcome import may_wait, terms_of
@@ -266,5 +267,10 @@ def _unmet(garden: Garden, outlook: Outlook) -> tuple[Unmet, ...]:
             continue
         rate, fill = float(week.net_per_minute[0, z]), float(week.fill[z])
         wanted, given = (max(float(m[z]) - fill, 0.0) * rate for m in (outlook.ample, plan.minutes[0]))
-        found.append(Unmet(week.zones[z], wanted - given, why))
+        found.append(Unmet(week.zones[z], wanted - given, why, _flows(week, z) if why == OVER_FLOW else ()))
     return tuple(found)
+
+
+def _flows(week: Week, z: int) -> tuple[float, float]:
+    """L/min: what the zones on a zone's valve draw together today, and what the supply can feed."""
+    return float(Valves(week).flow[0, week.valve[z]]), week.usable_lpm

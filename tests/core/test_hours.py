@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, minutes_between, watering_window
 from scheduler.model import Run, Supply, Unmet
+from scheduler.show import words
 
 DAY = date(2026, 6, 12)
 NEW_YORK = "America/New_York"
@@ -209,7 +210,8 @@ def test_a_rest_below_the_shortest_run_is_left_unmet_whole():
 def test_a_zone_too_big_for_the_supply_is_told_so():
     runs, unmet = packed(valve(ask(flow=10.2)), valve(ask("small", 10, 3.0)))
     assert at(*runs) == [("small", "04:00", "04:10")]
-    assert "10.2 L/min" in unmet[0].why
+    assert unmet[0].numbers == (10.2, 10.0)
+    assert "10.2 L/min and the supply can feed 10.0 L/min" in words(unmet[0].why, unmet[0].numbers, "metric")
     assert "10.0" in unmet[0].why
 
 

@@ -12,7 +12,7 @@ from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from scheduler.core.hours.packing import Flows, Job, Times, pack, place_in_order, pulse_lengths
-from scheduler.core.supply import WITHIN
+from scheduler.core.supply import OVER_FLOW, WITHIN
 from scheduler.model import Run, Supply, Unmet
 
 
@@ -118,7 +118,9 @@ def into_hours(
     last = max((stop for times in runs.values() for _, stop in times), default=0)
     shift = length - last if finish == "late" else 0
     timed = [run for k, times in runs.items() for run in timed_runs(order[k], times, begin, shift)]
-    unmet = [u for k, (minutes, why) in short.items() for u in _unmet(order[k], minutes, why)]
+    unmet = [
+        u for k, (minutes, why) in short.items() for u in _unmet(order[k], minutes, why, supply.usable_lpm)
+    ]
     return tuple(sorted(timed, key=lambda r: (r.start.timestamp(), r.zone, r.pulse))), tuple(unmet)
 
 
@@ -160,10 +162,7 @@ def _job(k: int, ask: ValveAsk, minutes: float) -> Job:
 def _limited(ask: ValveAsk, supply: Supply, cap_left: float, length: float) -> tuple[float, str]:
     """Minutes that flow, caps and the length of the hours allow at all, with the reason of the tightest."""
     if ask.flow_lpm > supply.usable_lpm * (1 + WITHIN):
-        return 0, (
-            f"it needs {ask.flow_lpm:.1f} L/min and the supply can feed {supply.usable_lpm:.1f}: "
-            "split it over two valves, or shorten the rows"
-        )
+        return 0, OVER_FLOW
     if length <= 0:
         return 0, "today's watering hours are over"
     limits = [
@@ -181,11 +180,12 @@ def _whole(minutes: float) -> float:
     return float(math.floor(minutes + 1e-9)) if math.isfinite(minutes) else minutes
 
 
-def _unmet(ask: ValveAsk, minutes: float, why: str) -> Iterator[Unmet]:
+def _unmet(ask: ValveAsk, minutes: float, why: str, usable_lpm: float) -> Iterator[Unmet]:
+    numbers = (ask.flow_lpm, usable_lpm) if why == OVER_FLOW else ()
     for zone in ask.zones:
         wanted = max(ask.minutes - zone.fill_minutes, 0) * zone.net_per_minute
         given = max(minutes - zone.fill_minutes, 0) * zone.net_per_minute if minutes else 0.0
-        yield Unmet(zone.zone, wanted - given, why)
+        yield Unmet(zone.zone, wanted - given, why, numbers)
 
 
 def timed_runs(

@@ -29,6 +29,9 @@ FILTER_EVERY_DAYS = 14
 FLUSH_EVERY_DAYS = 30
 """Days of a stretch between two flushes, besides the one at its start (common practice, no source)."""
 
+LATER_WATERINGS = 5
+"""A chore that was put off comes back after so many waterings (common practice, no source)."""
+
 SEASON_ENDS_AFTER_DAYS = 30
 """So many days without water end a stretch; the next water starts a new one (common practice, no source)."""
 
@@ -170,7 +173,7 @@ def last_noted(notes: Iterable[Note]) -> dict[tuple[ChoreKind, str | None], date
     found: dict[tuple[ChoreKind, str | None], date] = {}
     for note in notes:
         said = str(note.details.get("chore")) if note.kind == "chore" else note.kind
-        if said in get_args(ChoreKind):
+        if said in get_args(ChoreKind) and not note.details.get("later"):
             key = (cast(ChoreKind, said), note.zone)
             found[key] = max(found.get(key, note.day), note.day)
     return found
