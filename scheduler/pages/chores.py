@@ -1,11 +1,10 @@
-"""Chores that are due, told in the morning until they are noted as done."""
+"""Chores that are due: one quiet line in the morning, with the commands that end or put off each of them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import NamedTuple
 
 from scheduler.core.system.upkeep import (
     BucketChore,
@@ -20,31 +19,24 @@ from scheduler.core.system.upkeep import (
 )
 from scheduler.model import Display, Garden, Notice
 from scheduler.planning.facts import Facts
-from scheduler.show import show_flow, show_temperature
-
-PATIENCE_DAYS = 7
-"""A routine chore is a remark at first; later it asks for an eye."""
-
-
-class Words(NamedTuple):
-    what: str  # "rinse the filter"
-    why: str  # "20 days of watering since 2026-05-01"
-    how: str  # one line of help
+from scheduler.show import show_temperature
 
 
 def chore_notices(garden: Garden, facts: Facts) -> Iterator[Notice]:
-    """Tape, filter, bucket, flushing, winter drain: said when due, until noted as done."""
-    for chore in chores_due(
+    """Frost has a line of its own; all else is one line, and no alarm."""
+    due = chores_due(
         replace(garden, zones=facts.zones),
         facts.day,
         noted=last_noted(facts.notes),
         watered=_watered(facts),
         tmin_ahead_c=_tmin_ahead(facts),
-    ):
-        what, why, how = words_of(chore, garden.display)
-        where = f"{chore.zone}: " if chore.zone else ""
-        patient = chore.kind not in ("tape", "drain") and chore.overdue_days < PATIENCE_DAYS
-        yield Notice("info" if patient else chore.level, f"{where}{what} ({why}): {how}")
+        put_off=last_noted(facts.notes, later=True),
+    )
+    for chore in due:
+        if isinstance(chore, DrainChore):
+            yield Notice("look" if chore.frost else "info", drain_words(chore, garden.display))
+    if line := chore_line(due):
+        yield Notice("info", line)
 
 
 def _watered(facts: Facts) -> dict[str, list[date]]:
@@ -63,63 +55,58 @@ def _tmin_ahead(facts: Facts) -> dict[date, float]:
 # --- in words ------------------------------------------------------------------------------------
 
 
-def words_of(chore: Chore, display: Display) -> Words:
-    match chore:
-        case TapeChore():
-            return _tape(chore)
-        case FilterChore():
-            noted = f"last noted {chore.last}" if chore.last else "no rinse noted yet"
-            return Words(
-                "rinse the filter",
-                f"{chore.days} days of watering; {noted}",
-                "close the supply and let the pressure off first; afterwards: rowwater note filter",
-            )
-        case BucketChore(last=last, since=since):
-            return Words(
-                "time the bucket again",
-                f"last timed {since}" if last else f"no timing noted since watering began, {since}",
-                "rowwater bucket --volume 5gal --time 58s; afterwards: rowwater note chore bucket",
-            )
-        case FlushChore():
-            return _flush(chore, display)
-        case DrainChore():
-            return _drain(chore, display)
-    raise TypeError(f"no words for {chore}")
+def chore_line(due: Sequence[Chore]) -> str:
+    """ "Chores: rinse the filter (...): rowwater note filter; ...", or "" where none is due."""
+    flushes = [chore for chore in due if isinstance(chore, FlushChore)]
+    said: list[str] = []
+    for chore in due:
+        match chore:
+            case TapeChore():
+                said.append(_tape(chore))
+            case FilterChore():
+                said.append(
+                    f"rinse the filter, supply shut and pressure off ({chore.waterings} waterings): "
+                    "rowwater note filter"
+                )
+            case BucketChore():
+                said.append(
+                    f"time the bucket again ({chore.waterings} waterings): rowwater note chore bucket"
+                )
+            case FlushChore() if chore is flushes[0]:
+                said.append(_flush(flushes))
+    if not said:
+        return ""
+    kinds = dict.fromkeys(chore.kind for chore in due if not isinstance(chore, DrainChore))
+    return f"Chores: {'; '.join(said)}; not now: rowwater note chore {'|'.join(kinds)} later"
 
 
-def _tape(chore: TapeChore) -> Words:
+def _tape(chore: TapeChore) -> str:
     crops = "1 crop" if chore.crop_cycles == 1 else f"{chore.crop_cycles:g} crops"
-    why = f"laid {chore.laid}, it lasts {crops}; {chore.crop} ({chore.due}) is one more"
-    if chore.ahead:
-        return Words("lay new tape", why, f"before planting; then: rowwater note tape {chore.zone}")
-    return Words(
-        "the tape is past its crops", why, "look for leaks and dry ends; new tape before the next crop"
-    )
+    when = f"before the {chore.crop} of {chore.due}" if chore.ahead else "before the next crop"
+    return f"lay new tape in {chore.zone} {when} (it lasts {crops}): rowwater note tape {chore.zone}"
 
 
-def _flush(chore: FlushChore, display: Display) -> Words:
-    why = f"{chore.days} days of watering since {chore.since}"
-    if chore.days is None:
-        why = f"watering season begins ({chore.since})"
-    help_ = f"one line at a time; give tapes.{chore.tape}.inside_diameter to learn how many"
-    return Words("flush the tape lines", why, _ends(chore.flow, display) if chore.flow else help_)
+def _flush(chores: Sequence[FlushChore]) -> str:
+    """Of all zones together, since they are noted together; the tightest says how many ends may be open."""
+    zones = ", ".join(str(chore.zone) for chore in chores)
+    counts = [chore.waterings for chore in chores if chore.waterings is not None]
+    since = f"{max(counts)} waterings" if counts else "season begins"
+    flows = [chore.flow for chore in chores]
+    return f"flush the lines of {zones}, {_ends(flows)} ({since}): rowwater note chore flush"
 
 
-def _ends(flow: FlushFlow, display: Display) -> str:
-    each = show_flow(flow.end_lpm, display)
-    if flow.lines_at_once == 0:
-        return (
-            f"each open end needs {each} and the zone takes {show_flow(flow.zone_lpm, display)}"
-            f" of {show_flow(flow.usable_lpm, display)}: shut some rows off, then one end at a time"
-        )
-    ends = "1 end" if flow.lines_at_once == 1 else f"{flow.lines_at_once} ends"
-    return f"open at most {ends} at a time: each needs {each}; close when it runs clear"
+def _ends(flows: Sequence[FlushFlow | None]) -> str:
+    at_once = min(1 if flow is None else flow.lines_at_once for flow in flows)
+    if not at_once:
+        return "one end at a time with some rows shut off"
+    return "one end at a time" if at_once == 1 else f"at most {at_once} ends open at a time"
 
 
-def _drain(chore: DrainChore, display: Display) -> Words:
-    frost = "frost" if chore.frost else "near frost"
-    return Words(
-        "drain filter, regulator, hose and supply line" if chore.frost else "be ready to drain the system",
-        f"{frost} forecast for {chore.night}: {show_temperature(chore.tmin_c, display)}",
-        "shut the supply at its source and open the line ends; afterwards: rowwater note chore drain",
+def drain_words(chore: DrainChore, display: Display) -> str:
+    night = f"forecast for {chore.night}: {show_temperature(chore.tmin_c, display)}"
+    if not chore.frost:
+        return f"near frost {night}: be ready to drain the system"
+    return (
+        f"frost {night}: shut the supply at its source, open the line ends and drain filter, regulator and "
+        "hose; afterwards: rowwater note chore drain"
     )

@@ -15,7 +15,7 @@ from supply.plots import plot, plot_text
 from scheduler.core.system import upkeep
 from scheduler.core.system.upkeep import chores_due, crop_cycles_used, flush_flow, last_noted
 from scheduler.model import Garden, Note
-from scheduler.pages.chores import words_of
+from scheduler.pages.chores import chore_line, drain_words
 
 GALLON_L = 3.785411784
 INCH = 0.0254
@@ -35,6 +35,7 @@ def due(
     noted: Mapping[tuple[str, str | None], str] | None = None,
     watered: Mapping[str, Collection[date]] | None = None,
     tmin: Mapping[str, float] | None = None,
+    put_off: Mapping[tuple[str, str | None], str] | None = None,
 ) -> list[Any]:
     found = chores_due(
         garden,
@@ -42,6 +43,7 @@ def due(
         noted={key: date.fromisoformat(when) for key, when in (noted or {}).items()},  # type: ignore[misc]
         watered=watered or {},
         tmin_ahead_c={date.fromisoformat(when): c for when, c in (tmin or {}).items()},
+        put_off={key: date.fromisoformat(when) for key, when in (put_off or {}).items()},  # type: ignore[misc]
     )
     return [chore for chore in found if chore.kind == kind]
 
@@ -66,38 +68,38 @@ def test_published_flushing_flow(inches: float, exact_gpm: float, published_gpm:
     assert gpm <= published_gpm
 
 
-def test_flush_at_season_start_then_every_30_days_of_watering() -> None:
-    """First water on 1 May: due that day; flushed on 2 May: again on 1 June."""
+def test_flush_at_season_start_then_every_20_waterings() -> None:
+    """Water every other day from 1 May on, flushed on 2 May: the 20th watering after is that of 10 June."""
     water = {"beds": days("2026-05-01", 60, every=2)}
     (first,) = due("flush", "2026-05-01", watered=water)[:1]
-    assert (first.zone, first.due, first.overdue_days) == ("beds", date(2026, 5, 1), 0)
+    assert (first.zone, first.waterings, first.since) == ("beds", None, date(2026, 5, 1))
     noted = {("flush", "beds"): "2026-05-02"}
-    assert [c.zone for c in due("flush", "2026-05-31", watered=water, noted=noted)] == ["side"]
-    again = next(c for c in due("flush", "2026-06-03", watered=water, noted=noted) if c.zone == "beds")
-    assert (again.due, again.overdue_days) == (date(2026, 6, 1), 2)
+    assert not due("flush", "2026-06-09", watered=water, noted=noted)
+    again = next(c for c in due("flush", "2026-06-10", watered=water, noted=noted) if c.zone == "beds")
+    assert (again.waterings, again.since) == (20, date(2026, 5, 2))
+    assert water["beds"][1:21][-1] == date(2026, 6, 10)
 
 
 def test_flush_of_a_new_crop_comes_before_its_first_water() -> None:
     """Side was planted on 10 May and has had no water yet."""
     (side,) = [c for c in due("flush", "2026-05-12") if c.zone == "side"]
-    assert (side.due, side.overdue_days) == (date(2026, 5, 10), 2)
+    assert (side.waterings, side.since) == (None, date(2026, 5, 10))
 
 
 def test_flush_just_before_the_season_counts() -> None:
     water = {"beds": days("2026-05-01", 40)}
     noted = {("flush", None): "2026-04-25"}  # for the whole garden
-    assert not [c for c in due("flush", "2026-05-30", watered=water, noted=noted) if c.zone == "beds"]
-    assert [c.due for c in due("flush", "2026-05-31", watered=water, noted=noted) if c.zone == "beds"] == [
-        date(2026, 5, 31)
-    ]
+    assert not [c for c in due("flush", "2026-05-19", watered=water, noted=noted) if c.zone == "beds"]
+    (beds,) = [c for c in due("flush", "2026-05-20", watered=water, noted=noted) if c.zone == "beds"]
+    assert beds.waterings == 20
 
 
 def test_thirty_dry_days_begin_a_new_season_of_flushing() -> None:
     water = {"beds": [*days("2026-05-01", 10), date(2026, 6, 9)]}  # 30 days after 10 May
     noted = {("flush", "beds"): "2026-05-02"}
     (chore,) = [c for c in due("flush", "2026-06-09", watered=water, noted=noted) if c.zone == "beds"]
-    assert (chore.due, chore.days) == (date(2026, 6, 9), None)
-    assert words_of(chore, "us").why == "watering season begins (2026-06-09)"
+    assert (chore.since, chore.waterings) == (date(2026, 6, 9), None)
+    assert "(season begins)" in chore_line([chore])
 
 
 def test_no_flush_where_nothing_stands() -> None:
@@ -113,8 +115,7 @@ def test_how_many_lines_can_be_flushed_at_once() -> None:
     water = {"beds": days("2026-05-01", 1)}
     garden = _hold_beds_flow(GARDEN, 0.96 * GALLON_L)
     (chore,) = due("flush", "2026-05-01", garden=garden, watered=water)
-    how = "open at most 3 ends at a time: each needs 0.96 gpm; close when it runs clear"
-    assert words_of(chore, "us").how == how
+    assert "beds, at most 3 ends open at a time (season begins)" in chore_line([chore])
     assert chore.flow.end_lpm == pytest.approx(0.956 * GALLON_L, abs=0.01)
     less = replace(garden, supply=replace(garden.supply, flow_lpm=3.75 * GALLON_L))
     (chore,) = due("flush", "2026-05-01", garden=less, watered=water)
@@ -122,7 +123,7 @@ def test_how_many_lines_can_be_flushed_at_once() -> None:
     little = replace(garden, supply=replace(garden.supply, flow_lpm=1.5 * GALLON_L))
     (chore,) = due("flush", "2026-05-01", garden=little, watered=water)
     assert chore.flow.lines_at_once == 0
-    assert "shut some rows off" in words_of(chore, "us").how
+    assert "one end at a time with some rows shut off" in chore_line([chore])
 
 
 def _hold_beds_flow(garden: Garden, flow_lpm: float) -> Garden:
@@ -135,37 +136,28 @@ def _hold_beds_flow(garden: Garden, flow_lpm: float) -> Garden:
 def test_lines_without_a_known_diameter_get_no_invented_flow() -> None:
     (side,) = [c for c in due("flush", "2026-05-12") if c.zone == "side"]
     assert side.flow is None
-    assert "tapes.thick.inside_diameter" in words_of(side, "us").how
+    assert "side, one end at a time (" in chore_line([side])
 
 
 # --- filter --------------------------------------------------------------------------------------
 
 
-def test_filter_every_14_days_of_watering_since_the_last_rinse() -> None:
-    """Water from 1 May on, rinsed on 20 May: due on 3 June, two days overdue on the 5th."""
-    water = {"beds": days("2026-05-01", 40)}
+def test_filter_every_10_waterings_since_the_last_rinse() -> None:
+    """Water every third day from 1 May on, rinsed on 20 May: the tenth watering after is that of 18 June."""
+    water = {"beds": days("2026-05-01", 40, every=3)}
     noted = {("filter", None): "2026-05-20"}
-    assert not due("filter", "2026-06-02", watered=water, noted=noted)
-    (chore,) = due("filter", "2026-06-05", watered=water, noted=noted)
-    assert (chore.due, chore.overdue_days, chore.zone) == (date(2026, 6, 3), 2, None)
-    assert "16 days of watering; last noted 2026-05-20" in words_of(chore, "us").why
+    assert not due("filter", "2026-06-17", watered=water, noted=noted)
+    (chore,) = due("filter", "2026-06-18", watered=water, noted=noted)
+    assert (chore.waterings, chore.zone, chore.last) == (10, None, date(2026, 5, 20))
+    line = "rinse the filter, supply shut and pressure off (10 waterings): rowwater note filter"
+    assert line in chore_line([chore])
 
 
-def test_filter_counts_from_the_first_water_without_a_note() -> None:
-    water = {"beds": days("2026-05-01", 15), "side": days("2026-05-10", 9)}
-    assert not due("filter", "2026-05-14", watered=water)
-    assert [c.due for c in due("filter", "2026-05-15", watered=water)] == [date(2026, 5, 15)]
-
-
-@pytest.mark.parametrize(("gap_days", "is_due"), [(29, True), (30, False)])
-def test_thirty_days_without_water_set_the_filter_back(gap_days: int, is_due: bool) -> None:
-    """Rinsed on 1 May, water until 5 May, then again after the gap."""
-    again = date(2026, 5, 5) + timedelta(days=gap_days)
-    water = {"beds": [*days("2026-05-01", 5), again]}
-    assert (
-        bool(due("filter", again.isoformat(), watered=water, noted={("filter", None): "2026-05-01"}))
-        == is_due
-    )
+def test_days_without_water_wear_no_filter() -> None:
+    """Nine waterings, then three dry weeks, then the tenth; two zones on one day are one watering."""
+    water = {"beds": [*days("2026-05-01", 9), date(2026, 5, 31)], "side": days("2026-05-01", 9)}
+    assert not due("filter", "2026-05-30", watered=water)
+    assert [c.waterings for c in due("filter", "2026-05-31", watered=water)] == [10]
 
 
 def test_no_filter_rinse_in_winter() -> None:
@@ -174,26 +166,43 @@ def test_no_filter_rinse_in_winter() -> None:
     assert not due("filter", "2026-09-07", watered=water)
 
 
+def test_a_chore_put_off_is_back_after_five_waterings() -> None:
+    """Put off on 20 May; water every other day: that of 29 May is the fifth after."""
+    water = {"beds": days("2026-05-01", 30, every=2)}
+    later = {("filter", None): "2026-05-20"}
+    assert due("filter", "2026-05-20", watered=water)
+    for day in ("2026-05-20", "2026-05-28"):
+        assert not due("filter", day, watered=water, put_off=later)
+        assert due("flush", day, watered=water, put_off=later)  # only what was put off
+    assert water["beds"][10:15][-1] == date(2026, 5, 29)
+    assert due("filter", "2026-05-29", watered=water, put_off=later)
+
+
+def test_frost_is_not_put_off() -> None:
+    tmin = {"2026-11-02": -1.0}
+    assert due("drain", "2026-11-01", tmin=tmin, put_off={("drain", None): "2026-11-01"})
+
+
 # --- bucket --------------------------------------------------------------------------------------
 
 
-def test_bucket_is_good_for_180_days() -> None:
-    """Timed on 1 April; 28 September is the 180th day after."""
-    noted = {("bucket", None): "2026-04-01"}
-    assert not due("bucket", "2026-09-27", noted=noted)
-    (chore,) = due("bucket", "2026-09-28", noted=noted)
-    assert (chore.due, chore.overdue_days) == (date(2026, 9, 28), 0)
-    assert date(2026, 4, 1) + timedelta(days=180) == date(2026, 9, 28)
+def test_bucket_is_good_for_60_waterings() -> None:
+    """Timed on 30 April; water every day from 1 May: 29 June is the 60th."""
+    water = {"beds": days("2026-05-01", 100)}
+    noted = {("bucket", None): "2026-04-30"}
+    assert not due("bucket", "2026-06-28", watered=water, noted=noted)
+    (chore,) = due("bucket", "2026-06-29", watered=water, noted=noted)
+    assert (chore.waterings, chore.last) == (60, date(2026, 4, 30))
 
 
 def test_bucket_never_noted_counts_from_the_first_water_known() -> None:
-    water = {"beds": days("2025-05-01", 30)}
+    water = {"beds": [*days("2025-05-01", 59), date(2026, 5, 1)]}
     assert due("bucket", "2026-05-01", watered=water)
     assert not due("bucket", "2026-05-01")
 
 
 def test_no_bucket_in_winter() -> None:
-    assert not due("bucket", "2027-01-10", noted={("bucket", None): "2026-04-01"})
+    assert not due("bucket", "2027-01-10", watered={"beds": days("2026-05-01", 100)})
 
 
 # --- tape ----------------------------------------------------------------------------------------
@@ -209,11 +218,12 @@ def test_tape_is_past_its_crops_with_the_third() -> None:
     assert not due("tape", "2026-09-20", garden=garden)
     assert not due("tape", "2027-03-17", garden=garden)
     (ahead,) = due("tape", "2027-03-18", garden=garden)  # 14 days before
-    assert (ahead.zone, ahead.due, ahead.overdue_days) == ("beds", date(2027, 4, 1), 0)
-    assert (words_of(ahead, "us").what, ahead.level) == ("lay new tape", "look")
-    assert "lettuce (2027-04-01)" in words_of(ahead, "us").why
+    assert (ahead.zone, ahead.due, ahead.ahead) == ("beds", date(2027, 4, 1), True)
+    said = "lay new tape in beds before the lettuce of 2027-04-01 (it lasts 2 crops): rowwater note tape beds"
+    assert said in chore_line([ahead])
     (late,) = due("tape", "2027-04-11", garden=garden)
-    assert (late.due, late.overdue_days, late.level) == (date(2027, 4, 1), 10, "info")
+    assert (late.due, late.ahead) == (date(2027, 4, 1), False)
+    assert "before the next crop" in chore_line([late])
 
 
 def test_new_tape_noted_sets_its_age_back() -> None:
@@ -257,22 +267,20 @@ def test_no_zone_asked_about() -> None:
 def test_drain_before_the_first_frost_night() -> None:
     tmin = {"2026-11-01": 4.0, "2026-11-02": 1.5, "2026-11-03": -0.5, "2026-11-04": -6.0}
     (chore,) = due("drain", "2026-11-01", tmin=tmin)
-    assert (chore.due, chore.level, chore.overdue_days) == (date(2026, 11, 2), "look", 0)
-    assert "2026-11-03" in words_of(chore, "us").why
-    assert chore.tmin_c == -0.5
+    assert (chore.night, chore.tmin_c, chore.frost) == (date(2026, 11, 3), -0.5, True)
 
 
 @pytest.mark.parametrize(
-    ("tmin", "levels"),
-    [(0.0, ["look"]), (0.1, ["info"]), (2.0, ["info"]), (2.1, []), (float("nan"), [])],
+    ("tmin", "frost"),
+    [(0.0, [True]), (0.1, [False]), (2.0, [False]), (2.1, []), (float("nan"), [])],
 )
-def test_frost_and_near_frost(tmin: float, levels: list[str]) -> None:
-    assert [c.level for c in due("drain", "2026-11-01", tmin={"2026-11-02": tmin})] == levels
+def test_frost_and_near_frost(tmin: float, frost: list[bool]) -> None:
+    assert [c.frost for c in due("drain", "2026-11-01", tmin={"2026-11-02": tmin})] == frost
 
 
 def test_frost_tonight_is_due_today_and_past_frost_is_past() -> None:
     (chore,) = due("drain", "2026-11-01", tmin={"2026-11-01": -1.0})
-    assert chore.due == date(2026, 11, 1)
+    assert chore.night == date(2026, 11, 1)
     assert not due("drain", "2026-11-02", tmin={"2026-11-01": -1.0})
 
 
@@ -286,7 +294,8 @@ def test_drained_is_drained_until_water_runs_again() -> None:
 
 def test_temperatures_in_the_growers_words() -> None:
     (chore,) = due("drain", "2026-11-01", tmin={"2026-11-02": 0.0})
-    assert words_of(chore, "us").why == "frost forecast for 2026-11-02: 32 F"
+    assert drain_words(chore, "us").startswith("frost forecast for 2026-11-02: 32 F: ")
+    assert drain_words(chore, "metric").startswith("frost forecast for 2026-11-02: 0 C: ")
 
 
 # --- notes, and all together ---------------------------------------------------------------------
@@ -300,8 +309,10 @@ def test_newest_note_of_each_chore() -> None:
         Note("tape", date(2026, 4, 9), at, "beds"),
         Note("chore", date(2026, 5, 2), at, "beds", {"chore": "flush"}),
         Note("chore", date(2026, 5, 3), at, None, {"chore": "sharpen the hoe"}),
+        Note("chore", date(2026, 5, 4), at, None, {"chore": "filter", "later": True}),
         Note("rain", date(2026, 5, 3), at, None, {"mm": 3.0}),
     ]
+    assert last_noted(notes, later=True) == {("filter", None): date(2026, 5, 4)}
     assert last_noted(notes) == {
         ("filter", None): date(2026, 5, 20),
         ("tape", "beds"): date(2026, 4, 9),
@@ -328,11 +339,11 @@ def test_notes_of_days_to_come_do_not_count() -> None:
 def test_laws_of_chores(day: date, watered: Any, noted: Any, tmin: Any) -> None:
     found = chores_due(GARDEN, day, noted=noted, watered=watered, tmin_ahead_c=tmin)
     assert len({(c.kind, c.zone) for c in found}) == len(found)
-    late = [c.overdue_days for c in found]
-    assert late == sorted(late, reverse=True)
-    for chore in found:
-        assert chore.overdue_days == max((day - chore.due).days, 0)
-        assert chore.basis
+    order = ["drain", "tape", "filter", "flush", "bucket"]
+    assert [c.kind for c in found] == sorted((c.kind for c in found), key=order.index)
+    assert all(chore.basis for chore in found)
+    assert chore_line(found).count("\n") == 0
+    assert bool(chore_line(found)) == any(c.kind != "drain" for c in found)
     # what has been done today is not asked for today
     done = {("filter", None): day, ("bucket", None): day, ("flush", None): day, ("drain", None): day}
     after = chores_due(GARDEN, day, noted=done, watered=watered, tmin_ahead_c=tmin)
@@ -343,6 +354,21 @@ def test_laws_of_chores(day: date, watered: Any, noted: Any, tmin: Any) -> None:
 
 
 def test_intervals_are_those_of_the_trade() -> None:
-    """Filter 14 days, flush 30 days, bucket 180 days (common practice, no source); 1 ft/s (UC ANR)."""
-    assert (upkeep.FILTER_EVERY_DAYS, upkeep.FLUSH_EVERY_DAYS, upkeep.BUCKET_GOOD_FOR_DAYS) == (14, 30, 180)
+    """Filter 10 waterings, flush 20, bucket 60 (common practice, no source); 1 ft/s (UC ANR)."""
+    assert (upkeep.FILTER_EVERY, upkeep.FLUSH_EVERY, upkeep.BUCKET_GOOD_FOR) == (10, 20, 60)
     assert pytest.approx(12 * INCH) == upkeep.FLUSH_M_S
+
+
+def test_all_that_is_due_is_one_line() -> None:
+    water = {"beds": days("2026-05-01", 61), "side": days("2026-05-01", 61)}
+    line = chore_line(due_of_all("2026-06-30", water))
+    assert line == (
+        "Chores: rinse the filter, supply shut and pressure off (61 waterings): rowwater note filter; "
+        "flush the lines of beds, side, one end at a time (season begins): rowwater note chore flush; "
+        "time the bucket again (61 waterings): rowwater note chore bucket; "
+        "not now: rowwater note chore filter|flush|bucket later"
+    )
+
+
+def due_of_all(day: str, watered: Mapping[str, Collection[date]]) -> list[Any]:
+    return chores_due(GARDEN, date.fromisoformat(day), noted={}, watered=watered, tmin_ahead_c={})

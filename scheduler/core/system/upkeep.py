@@ -1,8 +1,8 @@
 """Which chores of the drip system are due: filter, flushing, tape age, bucket test, winter drain.
 
-A *stretch* is the watering season as the record shows it: dates with water, none more than
-SEASON_ENDS_AFTER_DAYS after the one before.  Chores that wear with use are counted within a stretch, so that
-a winter without water leaves no filter overdue by five months.
+Chores that wear with use are counted in *waterings*: days on which water ran.  A *stretch* is the watering
+season as the record shows it: waterings, none more than SEASON_ENDS_AFTER_DAYS after the one before; outside
+of one nobody is asked to rinse or to time anything.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import math
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import ClassVar, Literal, NamedTuple, cast, get_args
+from typing import ClassVar, Literal, cast, get_args
 
 from scheduler.core.balance.terms import Stand, stands
 from scheduler.core.hydraulics.pipes import flow_at_velocity
@@ -23,20 +23,20 @@ Noted = Mapping[tuple[ChoreKind, str | None], date]
 
 NO_SOURCE = "common practice, no source"
 
-FILTER_EVERY_DAYS = 14
-"""Days of a stretch between two rinses of the filter (common practice, no source)."""
+FILTER_EVERY = 10
+"""Waterings between two rinses of the filter (common practice, no source)."""
 
-FLUSH_EVERY_DAYS = 30
-"""Days of a stretch between two flushes, besides the one at its start (common practice, no source)."""
+FLUSH_EVERY = 20
+"""Waterings of a zone between two flushes, besides the season's first (common practice, no source)."""
+
+BUCKET_GOOD_FOR = 60
+"""Waterings of about a season, after which the flow may be another (common practice, no source)."""
 
 LATER_WATERINGS = 5
 """A chore that was put off comes back after so many waterings (common practice, no source)."""
 
 SEASON_ENDS_AFTER_DAYS = 30
 """So many days without water end a stretch; the next water starts a new one (common practice, no source)."""
-
-BUCKET_GOOD_FOR_DAYS = 180
-"""A season: wells and hoses change, so the flow is timed again after it (common practice, no source)."""
 
 NEW_TAPE_NOTICE_DAYS = 14
 """How long before a planting on worn-out tape the reminder comes (common practice, no source)."""
@@ -51,21 +51,18 @@ FLUSH_M_S = 0.3048
 """1 ft/s at the open end of the tape (UC ANR, maintenance of microirrigation systems)."""
 
 FLUSH_BASIS = (
-    f"at season start and every {FLUSH_EVERY_DAYS} days of watering: {NO_SOURCE};"
+    f"at season start and every {FLUSH_EVERY} waterings: {NO_SOURCE};"
     " 1 ft/s at the open end: UC ANR, maintenance of microirrigation systems"
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chore:
-    """One chore that is due or, `level` "info", soon will be; each kind carries what it was judged by."""
+    """One chore that is due; each kind carries what it was judged by."""
 
     kind: ClassVar[ChoreKind]
-    due: date
-    overdue_days: int  # 0 on the due date and before
     basis: str  # where the interval comes from
     zone: str | None = None
-    level: Literal["info", "look"] = "look"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +70,7 @@ class TapeChore(Chore):
     """New tape is due: the old has carried as many crops as it lasts."""
 
     kind: ClassVar[ChoreKind] = "tape"
+    due: date  # the planting that is one too many
     laid: date
     crop_cycles: float  # crops that the tape lasts
     crops: int  # that it has carried, the one too many among them
@@ -85,7 +83,7 @@ class FilterChore(Chore):
     """The filter is to be rinsed."""
 
     kind: ClassVar[ChoreKind] = "filter"
-    days: int  # of watering since the last rinse
+    waterings: int  # since the last rinse, or in all
     last: date | None  # noted
 
 
@@ -94,7 +92,7 @@ class BucketChore(Chore):
     """The flow is to be timed with a bucket again."""
 
     kind: ClassVar[ChoreKind] = "bucket"
-    since: date  # last timing, or the first water known
+    waterings: int  # since the last timing, or in all
     last: date | None  # noted
 
 
@@ -113,7 +111,7 @@ class FlushChore(Chore):
     """The lines are to be flushed through their open ends."""
 
     kind: ClassVar[ChoreKind] = "flush"
-    days: int | None  # of watering since the last flush; None: the season begins
+    waterings: int | None  # of the zone since the last flush; None: the season begins
     since: date  # that flush, or the season's begin
     tape: str
     flow: FlushFlow | None  # None: the tape's inside diameter is not known
@@ -164,16 +162,16 @@ def tape_laid(zone: Zone, noted: Noted) -> date | None:
     return max(days, default=None)
 
 
-def last_noted(notes: Iterable[Note]) -> dict[tuple[ChoreKind, str | None], date]:
-    """Newest date of each chore among the grower's notes.
+def last_noted(notes: Iterable[Note], *, later: bool = False) -> dict[tuple[ChoreKind, str | None], date]:
+    """Newest date of each chore among the grower's notes; later: on which it was put off, not done.
 
     Notes of kind `filter` and `tape` speak for themselves; one of kind `chore` names its own in
-    details["chore"]: "bucket", "flush" or "drain".
+    details["chore"], and with details["later"] it is put off.
     """
     found: dict[tuple[ChoreKind, str | None], date] = {}
     for note in notes:
         said = str(note.details.get("chore")) if note.kind == "chore" else note.kind
-        if said in get_args(ChoreKind) and not note.details.get("later"):
+        if said in get_args(ChoreKind) and bool(note.details.get("later")) == later:
             key = (cast(ChoreKind, said), note.zone)
             found[key] = max(found.get(key, note.day), note.day)
     return found
@@ -186,23 +184,25 @@ def chores_due(
     noted: Noted,
     watered: Mapping[str, Collection[date]],
     tmin_ahead_c: Mapping[date, float],
+    put_off: Noted | None = None,
 ) -> list[Chore]:
-    """All chores due on `day`, the longest overdue first.
+    """All chores due on `day`, the most pressing kind first: drain, tape, filter, flush, bucket.
 
     garden: with the plantings as they really were (the grower's notes worked in).
     noted: last date of each chore, see `last_noted`; dates after `day` are ignored.
     watered: by zone, the local dates on which it got water, in any order.
     tmin_ahead_c: forecast minimum by date, degC; nan = unknown.  Dates before `day` are ignored.
+    put_off: when a chore was last put off; it is silent for LATER_WATERINGS waterings of the garden.
     """
     job = _Job(garden, day, noted, watered)
     chores = [
+        *job.drain(tmin_ahead_c),
         *job.tape(),
         *job.filter(),
-        *job.bucket(),
         *job.flush(),
-        *job.drain(tmin_ahead_c),
+        *job.bucket(),
     ]
-    return sorted(chores, key=lambda chore: (-chore.overdue_days, chore.due, chore.kind, chore.zone or ""))
+    return [chore for chore in chores if not job.silent(chore.kind, put_off or {})]
 
 
 def _stretch(dates: Iterable[date], day: date) -> tuple[date, date] | None:
@@ -216,12 +216,6 @@ def _stretch(dates: Iterable[date], day: date) -> tuple[date, date] | None:
             break
         first = when
     return first, known[-1]
-
-
-class _FlushDue(NamedTuple):
-    due: date
-    since: date
-    days: int | None
 
 
 class _Job:
@@ -241,8 +235,14 @@ class _Job:
         keys: tuple[tuple[ChoreKind, str | None], ...] = ((kind, zone), (kind, None))
         return max((self._noted[key] for key in keys if key in self._noted), default=None)
 
-    def _overdue(self, due: date) -> int:
-        return max((self._day - due).days, 0)
+    def _waterings(self, since: date | None, zone: str | None = None) -> int:
+        """Days after `since` on which water ran, in the zone or anywhere; None: all that are known."""
+        dates = self._all_dates if zone is None else set(self._watered.get(zone, ()))
+        return sum(when <= self._day and (since is None or when > since) for when in dates)
+
+    def silent(self, kind: ChoreKind, put_off: Noted) -> bool:
+        asked = [when for (what, _), when in put_off.items() if what == kind and when <= self._day]
+        return kind != "drain" and bool(asked) and self._waterings(max(asked)) < LATER_WATERINGS
 
     def tape(self) -> Iterable[Chore]:
         """Tape past the crops it lasts, or about to be planted on once too often."""
@@ -259,13 +259,10 @@ class _Job:
             ahead = [p for p in worn if p.planted > self._day]
             if not ahead and zone.name not in growing:
                 continue  # nothing to be done for it before the next planting
-            due = worn[0].planted
             yield TapeChore(
-                due=due,
-                overdue_days=self._overdue(due),
+                due=worn[0].planted,
                 basis="crop_cycles of the tape in garden.yaml",
                 zone=zone.name,
-                level="look" if ahead else "info",
                 laid=since,
                 crop_cycles=lasts,
                 crops=used[zone.name],
@@ -274,66 +271,46 @@ class _Job:
             )
 
     def filter(self) -> Iterable[Chore]:
-        stretch = _stretch(self._all_dates, self._day)
-        if stretch is None:
-            return
-        since = max(stretch[0], self._last("filter") or stretch[0])
-        due = since + timedelta(days=FILTER_EVERY_DAYS)
-        if due <= self._day:
-            yield FilterChore(
-                due=due,
-                overdue_days=self._overdue(due),
-                basis=f"every {FILTER_EVERY_DAYS} days of watering: {NO_SOURCE}",
-                days=(self._day - since).days,
-                last=self._last("filter"),
-            )
+        last = self._last("filter")
+        waterings = self._waterings(last)
+        if waterings >= FILTER_EVERY and _stretch(self._all_dates, self._day):
+            basis = f"every {FILTER_EVERY} waterings: {NO_SOURCE}"
+            yield FilterChore(basis=basis, waterings=waterings, last=last)
 
     def bucket(self) -> Iterable[Chore]:
-        """Only while something grows or is watered: nobody times a bucket in winter."""
+        """Only in the watering season: nobody times a bucket in winter."""
         last = self._last("bucket")
-        since = last or min(self._all_dates, default=None)
-        if since is None or not (self._standing or _stretch(self._all_dates, self._day)):
-            return
-        due = since + timedelta(days=BUCKET_GOOD_FOR_DAYS)
-        if due <= self._day:
-            yield BucketChore(
-                due=due,
-                overdue_days=self._overdue(due),
-                basis=f"once a season, {BUCKET_GOOD_FOR_DAYS} days: {NO_SOURCE}",
-                since=since,
-                last=last,
-            )
+        waterings = self._waterings(last)
+        if waterings >= BUCKET_GOOD_FOR and _stretch(self._all_dates, self._day):
+            basis = f"once a season, {BUCKET_GOOD_FOR} waterings: {NO_SOURCE}"
+            yield BucketChore(basis=basis, waterings=waterings, last=last)
 
     def flush(self) -> Iterable[Chore]:
         for zone, stand in self._standing:
-            found = self._flush_due(zone, stand, self._last("flush", zone.name))
-            if found is None or found.due > self._day:
+            begins = self._season_begin(zone, stand)
+            if begins is None:
                 continue
-            yield FlushChore(
-                due=found.due,
-                overdue_days=self._overdue(found.due),
-                basis=FLUSH_BASIS,
-                zone=zone.name,
-                days=found.days,
-                since=found.since,
-                tape=zone.tape.name,
-                flow=self._flush_flow(zone, stand),
-            )
+            last = self._last("flush", zone.name)
+            if last is not None and last <= begins - timedelta(days=SEASON_ENDS_AFTER_DAYS):
+                last = None  # of an earlier season
+            waterings = None if last is None else self._waterings(last, zone.name)
+            if waterings is None or waterings >= FLUSH_EVERY:
+                yield FlushChore(
+                    basis=FLUSH_BASIS,
+                    zone=zone.name,
+                    waterings=waterings,
+                    since=last or begins,
+                    tape=zone.tape.name,
+                    flow=self._flush_flow(zone, stand),
+                )
 
-    def _flush_due(self, zone: Zone, stand: Stand, last: date | None) -> _FlushDue | None:
+    def _season_begin(self, zone: Zone, stand: Stand) -> date | None:
+        """A new crop is flushed before its first water; older ones wait until they are watered again."""
         stretch = _stretch(self._watered.get(zone.name, ()), self._day)
+        if stretch is not None:
+            return stretch[0]
         planted = stand.planting.planted
-        if stretch is None:
-            # a new crop before its first water; older ones wait until they are watered again
-            begins = planted if (self._day - planted).days < SEASON_ENDS_AFTER_DAYS else None
-        else:
-            begins = stretch[0]
-        if begins is None:
-            return None
-        if last is None or last <= begins - timedelta(days=SEASON_ENDS_AFTER_DAYS):
-            return _FlushDue(begins, begins, None)
-        since = max(last, begins)
-        return _FlushDue(since + timedelta(days=FLUSH_EVERY_DAYS), last, (self._day - since).days)
+        return planted if (self._day - planted).days < SEASON_ENDS_AFTER_DAYS else None
 
     def _flush_flow(self, zone: Zone, stand: Stand) -> FlushFlow | None:
         if zone.tape.inside_diameter_m is None:
@@ -354,12 +331,8 @@ class _Job:
         if not ahead:
             return
         when, tmin = frost or ahead[0]
-        due = max(when - timedelta(days=1), self._day)  # the minimum mostly falls before the morning
         yield DrainChore(
-            due=due,
-            overdue_days=0,
             basis=f"forecast minimum of {FROST_C:g} C, warning from {NEAR_FROST_C:g} C: {NO_SOURCE}",
-            level="look" if frost else "info",
             night=when,
             tmin_c=tmin,
             frost=frost is not None,
