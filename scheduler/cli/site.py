@@ -27,13 +27,13 @@ class Site:
     zones: tuple[str, ...]
     display: Display
     timezone: str
-    driven: bool  # a valve is opened by a driver, not by hand
+    by_hand: tuple[str, ...]  # zones whose valve a person turns
 
     @classmethod
     def of(cls, garden: Garden) -> Site:
-        driven = any(zone.valve.driver != "by_hand" for zone in garden.zones)
+        by_hand = tuple(zone.name for zone in garden.zones if zone.valve.driver == "by_hand")
         names = tuple(zone.name for zone in garden.zones)
-        return cls(names, garden.display, garden.location.timezone, driven)
+        return cls(names, garden.display, garden.location.timezone, by_hand)
 
 
 def site_of(garden_file: Path, data: Path) -> Site:
@@ -71,6 +71,7 @@ def _kept(path: Path, digest: str) -> Site | None:
         kept = json.loads(path.read_bytes())
         if kept["digest"] != digest:
             return None
-        return Site(**{**kept["site"], "zones": tuple(kept["site"]["zones"])})
+        site = kept["site"]
+        return Site(tuple(site["zones"]), site["display"], site["timezone"], tuple(site["by_hand"]))
     except (OSError, ValueError, KeyError, TypeError):  # none yet, or torn
         return None

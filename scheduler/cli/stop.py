@@ -4,63 +4,83 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from scheduler.cli import common
-from scheduler.errors import CouldNot
+from scheduler.errors import CouldNot, RowwaterError
+
+if TYPE_CHECKING:
+    from scheduler.service.stopped import Stopped
 
 TRY_FOR_S = 10.0  # then a person has to hear that it does not close
-NOT_CLOSED = "NOT confirmed closed: {}. Use the hand valve NOW"
+HINT = "hand valve first, power second, software last"
 
 
 @click.command(name="stop")
 @click.argument("zone", required=False)
 @common.place_options
-def command(zone: str | None) -> None:
-    """Close every valve now, or that of ZONE, and keep it dry until tomorrow."""
+@click.pass_context
+def command(ctx: click.Context, zone: str | None) -> None:
+    """Close every valve now, or that of ZONE, and keep it dry until tomorrow.
+
+    A valve that is turned by hand cannot be closed from here: it is named, and the exit status is not 0.
+    """
     from scheduler.service.ask import NoService, ask
+    from scheduler.service.stopped import COULD_NOT
 
     data = common.data_folder()
     try:
-        done, said = ask(data, {"do": "stop", "zone": zone})
+        status, said = ask(data, {"do": "stop", "zone": zone})
     except NoService:
-        _without_service(data, zone)
-        return
-    if not done:
-        raise CouldNot(said, hint="hand valve first, power second, software last")
+        stopped = _without_service(data, zone)
+        status, said = stopped.status, stopped.said("; the service is not running")
+    if status == COULD_NOT:
+        raise CouldNot(said, hint=HINT)
     click.echo(said)
+    ctx.exit(status)
 
 
-def _without_service(data: Path, zone: str | None) -> None:
-    """Straight to the drivers, for the valves that the service knew, or else garden.yaml names."""
+def _without_service(data: Path, zone: str | None) -> Stopped:
+    """Straight to the drivers of the valves that the service knew, and of those that garden.yaml names."""
     from scheduler.relays.closing import Closing
+    from scheduler.service.stopped import Stopped
+
+    specs, by_hand, unread = _valves(data, zone)
+    chosen = [spec for spec in specs if zone is None or zone in spec["zones"]]
+    left = Closing(chosen, os.environ, limit_s=TRY_FOR_S).wait()
+    names = {str(spec["key"]): tuple(spec["zones"]) or (str(spec["key"]),) for spec in chosen}
+    return Stopped(
+        closed=tuple(name for key, zones in names.items() if key not in left for name in zones),
+        unconfirmed={", ".join(names[key]): why for key, why in left.items()} | unread,
+        by_hand=tuple(name for name in by_hand if zone is None or name == zone),
+    )
+
+
+def _valves(data: Path, zone: str | None) -> tuple[list[Any], tuple[str, ...], dict[str, str]]:
+    """Valves to close, zones turned by hand, and what is not known where garden.yaml cannot be read."""
     from scheduler.relays.specs import VALVES, load
 
     try:
         specs: list[Any] = load(data / VALVES)
     except CouldNot:  # none yet, or for the service's eyes only: an address may hold a secret
-        specs = _specs_of_garden()
-    chosen = [s for s in specs if zone is None or zone in s["zones"]]
-    if zone is not None and not chosen:
-        zone = common.zone_name(common.garden(), zone)
-    names = [name for spec in chosen for name in spec["zones"]]
-    left = Closing(chosen, os.environ, limit_s=TRY_FOR_S).wait()
-    if left:
-        raise CouldNot(NOT_CLOSED.format(", ".join(left)))
-    click.echo(f"{', '.join(names) or 'every valve'} closed; the service is not running")
+        specs = []
+    covered = {name for spec in specs for name in spec["zones"]}
+    try:
+        site = common.site()
+        if zone is not None and zone not in covered:
+            common.known_zone(site.zones, zone)
+        if set(site.zones) - covered - set(site.by_hand):
+            specs += _specs_of_garden({str(spec["key"]) for spec in specs})
+    except RowwaterError as error:
+        if not specs or (zone is not None and zone not in covered):
+            raise
+        return specs, (), {} if zone else {"other valves": f"garden.yaml: {error}"}
+    return specs, site.by_hand, {}
 
 
-def _specs_of_garden() -> list[dict[str, Any]]:
-    if not common.site().driven:
-        return []
-    from scheduler.relays.specs import spec_of
+def _specs_of_garden(known: set[str]) -> list[dict[str, Any]]:
+    from scheduler.relays.specs import specs_of
 
-    garden = common.garden()
-    broker = garden.service.get("broker")
-    return [
-        spec_of(zone.valve, zones=[zone.name], broker=broker)
-        for zone in garden.zones
-        if zone.valve.driver != "by_hand"
-    ]
+    return [s for s in specs_of(common.garden()) if s["driver"] != "by_hand" and s["key"] not in known]

@@ -21,13 +21,13 @@ def command(zone: str, duration: Sequence[str]) -> None:
     text = " ".join(duration)
     minutes = _minutes(text)
     try:
-        done, said = ask(common.data_folder(), {"do": "water", "zone": zone, "minutes": minutes})
+        status, said = ask(common.data_folder(), {"do": "water", "zone": zone, "minutes": minutes})
     except NoService as error:
         raise CouldNot(
             "the service is not running: nobody would close the valve again",
             hint="start it: sudo systemctl start rowwater (or: rowwater serve)",
         ) from error
-    if not done:
+    if status == 1:
         raise CouldNot(said)
     click.echo(said)
 

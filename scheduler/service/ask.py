@@ -31,8 +31,8 @@ def address_in(data: Path) -> Iterator[str]:
         os.close(handle)
 
 
-def ask(data: Path, request: dict[str, Any], *, answer_s: float = ANSWER_S) -> tuple[bool, str]:
-    """(done, words) of the running service. NoService where there is none."""
+def ask(data: Path, request: dict[str, Any], *, answer_s: float = ANSWER_S) -> tuple[int, str]:
+    """(exit status, words) of the running service. NoService where there is none."""
     try:
         with address_in(data) as address, socket.socket(socket.AF_UNIX) as door:
             door.settimeout(answer_s + 1)
@@ -41,7 +41,7 @@ def ask(data: Path, request: dict[str, Any], *, answer_s: float = ANSWER_S) -> t
             answer = json.loads(read_line(door))
     except (OSError, ValueError) as error:
         raise NoService("the service does not answer", hint="start it: rowwater serve") from error
-    return bool(answer["done"]), str(answer["said"])
+    return int(answer["status"]), str(answer["said"])
 
 
 def read_line(door: socket.socket) -> bytes:

@@ -15,6 +15,7 @@ from scheduler.errors import CouldNot
 from scheduler.service.ask import ANSWER_S, NAME, address_in, read_line
 from scheduler.service.queues import drained
 from scheduler.service.requests import Request
+from scheduler.service.stopped import COULD_NOT
 
 
 class ControlSocket:
@@ -66,18 +67,20 @@ class ControlSocket:
     def _serve(self, guest: socket.socket) -> None:
         with guest, contextlib.suppress(OSError):
             guest.settimeout(2.0)
-            answers: queue.SimpleQueue[tuple[bool, str]] = queue.SimpleQueue()
+            answers: queue.SimpleQueue[tuple[int, str]] = queue.SimpleQueue()
             try:
-                request = _request(read_line(guest), lambda done, said: answers.put((done, said)))
+                request = _request(read_line(guest), lambda status, said: answers.put((status, said)))
             except (ValueError, KeyError, TypeError) as error:
-                done, said = False, f"not understood: {error}"
+                status, said = COULD_NOT, f"not understood: {error}"
             else:
                 self._requests.put(request)
                 try:
-                    done, said = answers.get(timeout=ANSWER_S)
+                    status, said = answers.get(timeout=ANSWER_S)
                 except queue.Empty:
-                    done, said = False, "the service is busy, and has not said what became of it"
-            guest.sendall(json.dumps({"done": done, "said": said}).encode() + b"\n")
+                    status, said = COULD_NOT, "the service is busy, and has not said what became of it"
+            guest.sendall(
+                json.dumps({"done": status != COULD_NOT, "status": status, "said": said}).encode() + b"\n"
+            )
 
 
 def _request(line: bytes, reply: Any) -> Request:

@@ -6,19 +6,24 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import timedelta
 
+from scheduler.relays.specs import MASTER
 from scheduler.service.actions import Action, Book, Close, Moment, Tell, Watering
 from scheduler.service.dayplan import shares_by_hand
 from scheduler.service.ledger import Ledger
 from scheduler.service.planned import Planned
+from scheduler.service.stopped import COULD_NOT, DONE, Stopped
 
+BY_HAND = "by_hand:"
+"""How the key of a valve begins that a person turns."""
 REPLY_S = 1.5  # a person who asked gets an answer after this long, whatever the valve says
 
-Reply = Callable[[bool, str], None]
+Reply = Callable[[int, str], None]
+"""Called with the exit status of the command that asked, and the words for the person."""
 
 
 @dataclass(slots=True)
 class Request:
-    """`reply` is called once, with (done, words)."""
+    """`reply` is called once."""
 
     kind: str  # "water" or "stop"
     zone: str | None  # None: every zone
@@ -44,8 +49,8 @@ class _Stop:
     """Waits for its valves to be confirmed closed."""
 
     reply: Reply
-    text: str
-    keys: set[str]
+    zones: dict[str, str]  # with the key of each one's valve; the master valve among them
+    keys: set[str]  # told to close, and not confirmed yet
     give_up: float
 
 
@@ -61,7 +66,7 @@ class Requests:
         """What the request makes the doors do. blocked: why no valve may open."""
         valve_of = self.planned.brief.valve_of
         if request.zone is not None and request.zone not in valve_of:
-            request.reply(False, f'no zone "{request.zone}" in garden.yaml; zones: {", ".join(valve_of)}')
+            request.reply(COULD_NOT, f'no zone "{request.zone}" in garden.yaml; zones: {", ".join(valve_of)}')
             return []
         if request.kind == "stop":
             return self._stop(at, request)
@@ -70,8 +75,10 @@ class Requests:
     def _water(self, at: Moment, request: Request, blocked: str | None) -> list[Action]:
         assert request.zone is not None
         key = self.planned.brief.valve_of[request.zone]
-        if key.startswith("by_hand:"):
-            request.reply(False, f"{request.zone} has no valve that the service can open")
+        if key.startswith(BY_HAND):
+            request.reply(
+                COULD_NOT, f"{request.zone} is opened by hand: no valve there that the service can open"
+            )
             return []
         zones, today = self.ledger.rules.valves[key].zones, at.wall.date()
         until = at.wall + timedelta(minutes=request.minutes)
@@ -80,7 +87,7 @@ class Requests:
             at, Watering(key, at.wall, until, shares), self.planned.on(today), blocked
         )
         if isinstance(actions, str):
-            request.reply(False, f"{request.zone}: {actions}")
+            request.reply(COULD_NOT, f"{request.zone}: {actions}")
             return []
         text = f"{', '.join(zones)} open until {until:%H:%M:%S}"
         uid = self.ledger.open_runs[key].opening.uid
@@ -90,14 +97,15 @@ class Requests:
     def _stop(self, at: Moment, request: Request) -> list[Action]:
         """Close, and stay dry for the rest of the day: also the zones on the same valve."""
         valve_of = self.planned.brief.valve_of
-        zones = list(valve_of)
+        zones = dict(valve_of)
         if request.zone is not None:
-            zones = [zone for zone, valve in valve_of.items() if valve == valve_of[request.zone]]
-        actions = self.ledger.stop(zones if request.zone is not None else None, "stopped by hand")
+            zones = {zone: key for zone, key in valve_of.items() if key == valve_of[request.zone]}
+        actions = self.ledger.stop(list(zones) if request.zone is not None else None, "stopped by hand")
         keys = {action.key for action in actions if isinstance(action, Close)}
-        text = f"{', '.join(zones)} closed, and kept dry until tomorrow (rowwater water ZONE still works)"
-        self.pending.append(_Stop(request.reply, text, keys, at.mono + REPLY_S))
-        return [*actions, self.ledger.hold(at, zones)]
+        master = keys - set(zones.values())
+        named = {**zones, **{MASTER: key for key in master}}  # noqa: B035 - there is one at most
+        self.pending.append(_Stop(request.reply, named, keys, at.mono + REPLY_S))
+        return [*actions, self.ledger.hold(at, list(zones))]
 
     # --- what becomes of them ---
 
@@ -124,20 +132,25 @@ class Requests:
                 self.pending.remove(one)
                 one.reply(*words)
 
-    def _after_stop(self, at: Moment, one: _Stop) -> tuple[bool, str] | None:
-        if not one.keys:
-            return True, one.text
-        if at.mono < one.give_up:
+    def _after_stop(self, at: Moment, one: _Stop) -> tuple[int, str] | None:
+        if one.keys and at.mono < one.give_up:
             return None
-        zones = [zone for zone, key in self.planned.brief.valve_of.items() if key in one.keys]
-        return False, f"{', '.join(zones)}: told to close, not confirmed yet. Use the hand valve"
+        by_hand = tuple(zone for zone, key in one.zones.items() if key.startswith(BY_HAND))
+        stopped = Stopped(
+            closed=tuple(z for z, key in one.zones.items() if key not in one.keys and z not in by_hand),
+            unconfirmed={
+                zone: "told to close, no answer yet" for zone, key in one.zones.items() if key in one.keys
+            },
+            by_hand=by_hand,
+        )
+        return stopped.status, stopped.said(", and kept dry until tomorrow (rowwater water ZONE still works)")
 
-    def _after_water(self, at: Moment, one: _Water) -> tuple[bool, str] | None:
+    def _after_water(self, at: Moment, one: _Water) -> tuple[int, str] | None:
         held = self.ledger.open_runs.get(one.key)
         if held is None or held.opening.uid != one.uid:
             if one.end is None and one.ran:  # so short a run that it is over
-                return True, one.text
-            return False, one.end or "it did not open"
+                return DONE, one.text
+            return COULD_NOT, one.end or "it did not open"
         if held.opened_mono is not None:
-            return True, one.text
-        return (True, f"{one.text}: its valve has not answered yet") if at.mono > one.give_up else None
+            return DONE, one.text
+        return (DONE, f"{one.text}: its valve has not answered yet") if at.mono > one.give_up else None

@@ -44,7 +44,7 @@ def loaded(grower: Grower, *words: str) -> tuple[int, set[str]]:
     [
         (("why", "tomatoes"), 0),
         (("log", "--to", DAY), 0),
-        (("stop",), 0),
+        (("stop",), 1),  # its valves are turned by hand
         (("water", "tomatoes", "20 min"), 1),  # nobody listens
     ],
 )
