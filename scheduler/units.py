@@ -159,6 +159,8 @@ def read(kind: KindName, value: str | float, *, display: Display, bare: bool | N
     18.92705892
     >>> round(read("length", "80 ft 6 in", display="us"), 4)
     24.5364
+    >>> [read("duration", text, display="us") for text in ("1 h 15", "1:15 h", "20min", "45 s")]
+    [75.0, 75.0, 20.0, 0.75]
     """
     asked = _Asked(kind, "yes" if value is True else "no" if value is False else value, display)
     if isinstance(value, bool):
@@ -230,6 +232,8 @@ _UNIT = rf"{_TERM}(?:\s*(?:/|\bper\b)\s*(?:{_NUMBER}\s*)?{_TERM})*"
 _PART = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT})?\s*")
 _FACTOR = re.compile(rf"(?:^|\s*(?:/|\bper\b)\s*(?P<count>{_NUMBER})?)\s*(?P<name>{_TERM})")
 _CLOCK = re.compile(r"(\d{1,3}):(\d\d)(?::(\d\d))?$")
+_CLOCK_WITH_UNIT = re.compile(r"^(\d{1,3}):0?([0-5]?[0-9])\s*([a-z]+\.?)$")
+"""1:15 h is 1 h 15, 1:30 min is 1 min 30."""
 _DECIMAL_COMMA = re.compile(r"\d*,\d+")
 _LEADING_ZERO = re.compile(r"(?<![a-z\d.,/])(?<!e[+-])0\d")
 _MARKS = str.maketrans("’′‘”“″−–⁄", "'''\"\"\"--/")
@@ -241,7 +245,7 @@ def _parsed(asked: _Asked, value: str) -> tuple[float, bool]:
     """Value in the house unit, and whether a unit was written."""
     if len(value) > _LONGEST_TEXT:
         raise asked.wrong()
-    text = _tidy(value)
+    text = _CLOCK_WITH_UNIT.sub(r"\1 \3 \2", _tidy(value))
     _refuse_look_alikes(asked, value, text)
     sign, text = (-1.0, text[1:]) if text.startswith("-") else (1.0, text.removeprefix("+"))
     parts = _split(text) if not text[:1].isspace() else None

@@ -19,7 +19,7 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "cli": (
         "one small module per command; `text/` turns pages into words",
         "service daily pages plots planning garden publish core.system core.balance core weather "
-        "store relays tables units clock disk places show",
+        "store relays tables units dates clock disk places show",
     ),
     "service": (
         "the process that opens valves, its guard, and the children that compute for it",
@@ -38,7 +38,7 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "plots": ("pictures (matplotlib)", "core.system core.hydraulics core show"),
     "garden": (
         "the YAML door: text to checked values, every complaint with its line",
-        "weather relays tables units places",
+        "weather relays tables units dates places",
     ),
     "publish": ("files that others read, the calendar among them", "disk"),
     "core.week": ("the plan of seven mornings", "core.balance core.hours core"),
@@ -63,6 +63,7 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "relays": ("valve drivers, a file each", "broker secret disk"),
     "tables": ("the shipped figures of config/", ""),
     "units": ("text with units in, SI inside", ""),
+    "dates": ("days and moments as people type them", ""),
     "clock": ("the only place that asks the time", ""),
     "disk": ("the one way a file is replaced", ""),
     "broker": ("a client of the message broker", "secret"),

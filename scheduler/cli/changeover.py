@@ -72,16 +72,15 @@ def _side(text: str, day: date | None, own: Side | None) -> Side:
 
 
 def _date(text: str) -> date | None:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        pass
     if Path(text).expanduser().is_file():
         return None
-    raise BadInput(
-        f'"{text}" is neither a date nor a file',
-        hint="a date such as 2026-08-20, or the path of a garden.yaml",
-    )
+    try:
+        return common.date_of(text, "year")
+    except BadInput as error:
+        raise BadInput(
+            f'"{text}" is neither a date nor a file: {error.text}',
+            hint="a date such as 2026-08-20, or the path of a garden.yaml",
+        ) from None
 
 
 def _own_garden() -> tuple[Garden, Noted]:

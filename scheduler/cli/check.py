@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @click.command(name="check")
-@click.option("--date", "day", type=common.DATE, help="take this date as today")
+@click.option("--date", "day", type=common.DATE_THIS_YEAR, help="take this date as today")
 @click.option("--weather", metavar="FILE", help="daily weather CSV to take the hottest week from")
 @click.option("--plot", metavar="FILE", help="draw the garden with pressure along each row (.png or .svg)")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -18,6 +18,7 @@ from scheduler.places import Places, data_dir, find_config
 
 if TYPE_CHECKING:
     from scheduler.cli.site import Site
+    from scheduler.dates import Lean
     from scheduler.model import Display, Garden
     from scheduler.store.store import Store
     from scheduler.units import KindName
@@ -30,18 +31,59 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 
 
 class LocalDate(DateParam):
+    """A day as people type it; `lean` says which of several is meant."""
+
     name = "date"
+
+    def __init__(self, lean: Lean = "past") -> None:
+        self._lean = lean
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
         if isinstance(value, date):
             return value
         try:
-            return date.fromisoformat(str(value))
-        except ValueError:
-            self.fail(f'"{value}" is not a date - for example 2026-06-12', param, ctx)
+            return date_of(str(value), self._lean)
+        except BadInput as error:
+            self.fail(error.text, param, ctx)
 
 
 DATE = LocalDate()
+"""Of what was: "friday" is the last one."""
+DATE_AHEAD = LocalDate("future")
+DATE_THIS_YEAR = LocalDate("year")
+
+
+def date_of(typed: str, lean: Lean = "past") -> date:
+    """The day that is meant, in the site's calendar and the order of its display; says which one it took.
+
+    Raises BadInput, and what reading the garden raises.
+    """
+    with suppress(ValueError):
+        return date.fromisoformat(typed)
+    from scheduler.clock import site_now
+    from scheduler.dates import day, spoken
+
+    known = site()
+    today = site_now(known.timezone).date()
+    try:
+        found = day(typed, today=today, lean=lean, month_first=known.display == "us")
+    except ValueError as error:
+        raise BadInput(str(error)) from None
+    if found != today:
+        click.echo(f'rowwater: "{typed}" is taken as {spoken(found)}', err=True)
+    return found
+
+
+def moment_of(
+    option: str, typed: str, now: datetime, display: Display, *, day_alone: bool = False
+) -> datetime:
+    """A time that was, in the time zone of `now`; `day_alone` takes a day's begin where no time is given."""
+    from scheduler.dates import moment
+
+    try:
+        return moment(typed, now=now, month_first=display == "us", day_alone=day_alone)
+    except ValueError as error:
+        raise BadInput(f"{option}: {error}") from None
 
 
 def _keep(name: str) -> Callable[[click.Context, click.Parameter, str | None], None]:

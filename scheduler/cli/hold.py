@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from collections.abc import Sequence
 
 import click
 
@@ -12,13 +12,14 @@ from scheduler.cli import common
 @click.command(name="hold")
 @click.argument("zone")
 @click.argument("word", metavar="until", type=click.Choice(["until"]))
-@click.argument("until", metavar="DATE", type=common.DATE)
+@click.argument("typed", metavar="DATE", nargs=-1, required=True)
 @common.place_options
-def command(zone: str, word: str, until: date) -> None:  # noqa: ARG001 - "until" is said, not read
+def command(zone: str, word: str, typed: Sequence[str]) -> None:  # noqa: ARG001 - "until" is said, not read
     """Keep ZONE dry until DATE, when water may run again; a date that has passed ends a hold."""
     from scheduler.cli.note import keep
     from scheduler.clock import site_now
 
+    until = common.date_of(" ".join(typed), "future")
     garden = common.garden()
     name = common.zone_name(garden, zone)
     now = site_now(garden.location.timezone)

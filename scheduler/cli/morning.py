@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from scheduler.cli.common import DATE, data_folder, no_plan, print_json, terminal_width
+from scheduler.cli.common import DATE, data_folder, no_plan, place_options, print_json, terminal_width
 
 if TYPE_CHECKING:
     from scheduler.shapes.day import TodayFile
@@ -17,15 +17,12 @@ if TYPE_CHECKING:
 @click.option("--date", "day", type=DATE, help="take this date as today")
 @click.option("--json", "as_json", is_flag=True, help="print the page as JSON")
 @click.option("--all", "everything", is_flag=True, help="list every zone, however long the list")
-@click.option("--config", hidden=True, expose_value=False)
-@click.option("--data", metavar="DIR", help="folder of the database and the published files")
+@place_options
 @click.pass_context
-def command(ctx: click.Context, day: date | None, as_json: bool, everything: bool, data: str | None) -> None:
+def command(ctx: click.Context, day: date | None, as_json: bool, everything: bool) -> None:
     """The morning summary."""
     from scheduler.publish.files import read_today, refuse_other_shape
 
-    if data is not None:
-        ctx.obj = {**(ctx.obj or {}), "data": data}
     page = read_today(data_folder())
     if page is None:
         raise no_plan(None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -31,18 +31,23 @@ def command() -> None:
 
 
 @command.command()
-@click.argument("amount")
+@click.argument("words", metavar="AMOUNT", nargs=-1, required=True)
 @click.option("--since", help="when the gauge was last empty (default: 24 hours before --at)")
 @click.option("--at", help="when you read it (default: now)")
 @common.place_options
-def rain(amount: str, since: str | None, at: str | None) -> None:
+def rain(words: Sequence[str], since: str | None, at: str | None) -> None:
     """Rain in your own gauge, such as 0.6in; it beats every other source."""
     garden, now = _site()
+    amount = " ".join(words)
     mm = common.quantity("depth", amount, garden.display)
-    read_at = _moment(garden, at, now) if at else now
+    read_at = common.moment_of("--at", at, now, garden.display) if at else now
     if read_at > now + timedelta(minutes=5):
         raise BadInput(f"--at {at} is still to come")
-    begin = _moment(garden, since, now) if since else _since_last_reading(garden, read_at, now)
+    begin = (
+        common.moment_of("--since", since, now, garden.display, day_alone=True)
+        if since
+        else _since_last_reading(garden, read_at, now)
+    )
     if begin >= read_at:
         raise BadInput("--since must be before --at")
     details = {"mm": mm, "since": begin.isoformat(), "at": read_at.isoformat()}
@@ -59,19 +64,20 @@ def rain(amount: str, since: str | None, at: str | None) -> None:
 
 @command.command()
 @click.argument("zone", required=False)
-@click.argument("amount", required=False)
+@click.argument("words", metavar="[AMOUNT]", nargs=-1)
 @click.option("--as-planned", is_flag=True, help="every planned run not answered yet was given as planned")
 @click.option("--date", "day", type=common.DATE, help="the day it was given (default: today)")
 @click.option(
     "--total", is_flag=True, help="AMOUNT is all that the zone got that day: it corrects earlier records"
 )
 @common.place_options
-def applied(zone: str | None, amount: str | None, as_planned: bool, day: date | None, total: bool) -> None:
+def applied(zone: str | None, words: Sequence[str], as_planned: bool, day: date | None, total: bool) -> None:
     """Water that was really given: ZONE 45min, ZONE 120gal, or --as-planned."""
     from scheduler.planning.by_hand import as_planned_records, by_hand_record
 
     garden, now = _site()
-    if as_planned == bool(zone) or (zone is not None and amount is None):
+    amount = " ".join(words)
+    if as_planned == bool(zone) or (zone is not None and not amount):
         raise click.UsageError("give ZONE and AMOUNT, or --as-planned")
     with common.store(now) as store:
         if as_planned:
@@ -80,7 +86,6 @@ def applied(zone: str | None, amount: str | None, as_planned: bool, day: date | 
                 raise BadInput("every planned run has been answered already", hint="rowwater log shows them")
         else:
             assert zone is not None
-            assert amount is not None
             name = common.zone_name(garden, zone)
             when = day or now.date()
             if when > now.date() and not store.plan(when):
@@ -103,17 +108,17 @@ def applied(zone: str | None, amount: str | None, as_planned: bool, day: date | 
 
 @command.command()
 @click.argument("zone")
-@click.argument("crop")
+@click.argument("words", metavar="CROP", nargs=-1, required=True)
 @click.option("--date", "day", type=common.DATE, help="planting date (default: today)")
 @common.place_options
-def planted(zone: str, crop: str, day: date | None) -> None:
+def planted(zone: str, words: Sequence[str], day: date | None) -> None:
     """ZONE was really planted with CROP on this day."""
     from scheduler.garden.file import planting_from_note
 
     garden, now = _site()
     name = common.zone_name(garden, zone)
     target = next(z for z in garden.zones if z.name == name)
-    planting = planting_from_note(common.config_path(), target, crop, day or now.date())
+    planting = planting_from_note(common.config_path(), target, " ".join(words), day or now.date())
     keep(
         garden,
         now,
@@ -197,7 +202,7 @@ def soil(
     sensor = next(z for z in garden.zones if z.name == name).soil_sensor
     typed = " ".join(amount)
     said = read_amount(typed)
-    read_at = _moment(garden, at, now) if at else now
+    read_at = common.moment_of("--at", at, now, garden.display) if at else now
     if read_at > now + timedelta(minutes=5):
         raise BadInput(f"--at {at} is still to come")
     depth_m = (
@@ -221,18 +226,6 @@ def _minutes_or_liters(garden: Garden, text: str) -> tuple[float | None, float |
     with suppress(BadInput):
         return common.quantity("duration", text, garden.display, bare=True), None
     raise BadInput(f'"{text}" is neither a time nor a volume - for example 45min or 120gal')
-
-
-def _moment(garden: Garden, text: str, now: datetime) -> datetime:
-    """A time of today ("07:30") or a date and time, in the site's zone unless it carries an offset."""
-    zone = ZoneInfo(garden.location.timezone)
-    try:
-        if len(text) <= 5 and ":" in text:
-            return datetime.combine(now.date(), datetime.strptime(text, "%H:%M").time(), zone)  # noqa: DTZ007 - zone
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise BadInput(f'"{text}" is not a time - for example 07:30 or 2026-06-12T07:30') from None
-    return moment.replace(tzinfo=zone) if moment.tzinfo is None else moment.astimezone(zone)
 
 
 def _since_last_reading(garden: Garden, read_at: datetime, now: datetime) -> datetime:

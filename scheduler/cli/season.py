@@ -19,8 +19,10 @@ if TYPE_CHECKING:
 
 @click.command(name="season")
 @click.option("--weather", required=True, metavar="FILE", help="daily weather CSV")
-@click.option("--from", "first", type=common.DATE, help="first date (default: the earliest planting)")
-@click.option("--to", "last", type=common.DATE, help="last date (default: the last weather row)")
+@click.option(
+    "--from", "first", type=common.DATE_THIS_YEAR, help="first date (default: the earliest planting)"
+)
+@click.option("--to", "last", type=common.DATE_THIS_YEAR, help="last date (default: the last weather row)")
 @click.option(
     "--foresight", type=click.Choice(["none", "forecast", "perfect"]), default="none", show_default=True
 )

@@ -13,7 +13,7 @@ from scheduler.errors import BadInput, CouldNot
 
 @click.command(name="weather")
 @click.option("--from", "first", type=common.DATE, help="first date (default: a week back)")
-@click.option("--to", "last", type=common.DATE, help="last date (default: a week ahead)")
+@click.option("--to", "last", type=common.DATE_AHEAD, help="last date (default: a week ahead)")
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
 @click.option("--plot", metavar="FILE", help="draw temperatures, sun, rain and ET0 (.png or .svg)")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")

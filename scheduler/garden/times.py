@@ -1,13 +1,14 @@
-"""How times are read: a date, a time of day, a time zone, days of watering, whole days."""
+"""How times are read: a date, a time zone, days of watering, whole days."""
 
 from __future__ import annotations
 
 import re
-from datetime import date, time
+from datetime import date
 from typing import Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from scheduler import units
+from scheduler.dates import WEEKDAYS as WEEKDAY_NAMES
 from scheduler.garden.reads import scalar, whole_number
 from scheduler.model import WEEKDAYS, Display, WateringDays
 from scheduler.nearest import did_you_mean
@@ -29,25 +30,6 @@ def calendar_date(typed: str) -> date:
         return date(year, month, day)
     except ValueError:
         raise ValueError("the calendar has no such day") from None
-
-
-def time_of_day(typed: str) -> time:
-    """A time of day, of 24 hours or with am and pm; ValueError for anything else.
-
-    >>> time_of_day("6:30 pm")
-    datetime.time(18, 30)
-    """
-    pattern = r"([0-9]{1,2})(?::([0-9]{2})(?::00)?)?(?:\s*([ap])\.?m\.?)?"
-    found = re.fullmatch(pattern, typed.casefold())
-    if not found or not (found[2] or found[3]):
-        raise ValueError
-    hour, minute = int(found[1]), int(found[2] or 0)
-    if found[3] and not 1 <= hour <= 12:
-        raise ValueError
-    hour = hour % 12 + (12 if found[3] == "p" else 0) if found[3] else hour
-    if hour > 23 or minute > 59:
-        raise ValueError("the day runs from 00:00 to 23:59")
-    return time(hour, minute)
 
 
 def time_zone(value: Any, _: Display) -> str:
@@ -72,9 +54,6 @@ def stage_days(value: Any, display: Display) -> tuple[int, ...]:
     if not sum(days):
         raise ValueError("the four stages last no day at all")
     return days
-
-
-WEEKDAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 
 def watering_days(value: Any, _: Display) -> WateringDays:

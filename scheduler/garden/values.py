@@ -7,6 +7,8 @@ import re
 from datetime import date, time
 from typing import Annotated, Any, Literal
 
+from scheduler.dates import WEEKDAYS as WEEKDAY_NAMES
+from scheduler.dates import time_of_day
 from scheduler.garden.nodes import NOTHING
 from scheduler.garden.reads import (
     Reads,
@@ -20,10 +22,8 @@ from scheduler.garden.reads import (
     wrong,
 )
 from scheduler.garden.times import (
-    WEEKDAY_NAMES,
     calendar_date,
     stage_days,
-    time_of_day,
     time_zone,
     watering_days,
     whole_days,
