@@ -1,0 +1,115 @@
+"""A garden's folder, a clock that the test moves, and `rowwater` run in this process as the shell would."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+from zoneinfo import ZoneInfo
+
+from lived.gardens import Place, write_weather
+
+from scheduler.cli.main import main
+
+
+@dataclass(frozen=True)
+class Said:
+    status: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+
+class Shed:
+    """One garden in its folder. `now` is the time on the wall, which only the test moves."""
+
+    def __init__(self, place: Place, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.place = place
+        self.folder = folder
+        self.garden = folder / "garden.yaml"
+        self.garden.write_text(place.yaml, encoding="utf-8")
+        self.now = datetime.combine(place.first, time(0), place.timezone)
+        self.silent: frozenset[date] = frozenset()
+
+    def at(self, day: date, clock: str) -> None:
+        """Move the clock on the wall to a time of day."""
+        hour, minute = clock.split(":")
+        self.now = datetime.combine(day, time(int(hour), int(minute)), self.place.timezone)
+
+    def weather(self) -> None:
+        write_weather(self.place, self.folder / "weather.csv", self.now.date(), silent=self.silent)
+
+    def __call__(self, *args: str) -> Said:
+        out, err = io.StringIO(), io.StringIO()
+        status: object = 0
+        with _as_in(self), redirect_stdout(out), redirect_stderr(err):
+            try:
+                main([str(arg) for arg in args])
+            except SystemExit as end:
+                status = end.code
+        assert isinstance(status, int), status
+        assert "Traceback" not in err.getvalue(), err.getvalue()
+        return Said(status, out.getvalue(), err.getvalue())
+
+    def edit(self, old: str, new: str) -> None:
+        text = self.garden.read_text(encoding="utf-8")
+        assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times"
+        self.garden.write_text(text.replace(old, new), encoding="utf-8")
+
+    @property
+    def today(self) -> dict[str, Any]:
+        """What the newest plan says, read from the published file."""
+        page: dict[str, Any] = json.loads((self.folder / "data" / "today.json").read_text(encoding="utf-8"))
+        return page
+
+
+@contextmanager
+def _as_in(shed: Shed) -> Iterator[None]:
+    """Nothing of this machine's own settings in reach, and the shed's clock on the wall.
+
+    Without the solver, crowded weeks are planned by plain steps: quick, and the same everywhere.
+    """
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("ROWWATER_")}
+    env = kept | {
+        "ROWWATER_CONFIG": str(shed.garden),
+        "ROWWATER_DATA": str(shed.folder / "data"),
+        "COLUMNS": "80",
+        "TERM": "dumb",
+    }
+    with (
+        patch.dict(os.environ, env, clear=True),
+        _without_solver(),
+        patch("scheduler.clock.site_now", lambda timezone: shed.now.astimezone(ZoneInfo(timezone))),
+    ):
+        yield
+
+
+@contextmanager
+def _without_solver() -> Iterator[None]:
+    before = sys.modules.get("highspy")
+    sys.modules["highspy"] = None  # type: ignore[assignment]  # how Python marks what cannot be imported
+    try:
+        yield
+    finally:
+        del sys.modules["highspy"]
+        if before is not None:
+            sys.modules["highspy"] = before
+
+
+def days_between(first: date, last: date) -> Iterator[date]:
+    day = first
+    while day <= last:
+        yield day
+        day += timedelta(days=1)
