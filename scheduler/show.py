@@ -38,9 +38,9 @@ def show_length(m: float, display: Display) -> str:
 
 
 def show_flow(lpm: float, display: Display) -> str:
-    """Such as "5.17 gpm" or "19.6 L/min"."""
+    """Such as "5.17 gpm" or "19.6 L/min"; two decimals where it is little."""
     if display == "metric":
-        return _fixed(lpm, 1, "L/min")
+        return _fixed(lpm, 1 if abs(lpm) >= 0.995 or not lpm else 2, "L/min")
     gpm = lpm / LITERS_PER_GALLON
     return _fixed(gpm, 1 if abs(gpm) >= 9.995 else 2, "gpm")
 

@@ -23,7 +23,7 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     ),
     "service": (
         "the process that opens valves, its guard, and the children that compute for it",
-        "daily planning garden publish core.hours core weather store relays clock disk broker places",
+        "daily planning garden publish core.hours core weather store relays clock disk broker places show",
     ),
     "daily": ("the day: ask, plan, publish", "pages planning garden publish weather store places show"),
     "pages": (

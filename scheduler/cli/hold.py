@@ -18,17 +18,14 @@ def command(zone: str, word: str, typed: Sequence[str]) -> None:  # noqa: ARG001
     """Keep ZONE dry until DATE, when water may run again; a date that has passed ends a hold."""
     from scheduler.cli.note import keep
     from scheduler.clock import site_now
+    from scheduler.pages.hold import when_again
 
     until = common.date_of(" ".join(typed), "future")
     garden = common.garden()
     name = common.zone_name(garden, zone)
     now = site_now(garden.location.timezone)
-    keep(
-        garden,
-        now,
-        "hold",
-        now.date(),
-        name,
-        {"until": until.isoformat()},
-        said=f"{name} kept dry until {until}",
-    )
+    key = next(one.valve.key for one in garden.zones if one.name == name)
+    names = ", ".join(one.name for one in garden.zones if one.valve.key == key)
+    held = f"{names} kept dry until {until}" if until > now.date() else f"{name} is not on hold"
+    said = f"{held}; {when_again(garden, max(until, now.date()))}"
+    keep(garden, now, "hold", now.date(), name, {"until": until.isoformat()}, said=said)

@@ -13,6 +13,7 @@ from scheduler.model import Fetched, Garden, Notice
 from scheduler.pages.day_notices import day_notices
 from scheduler.pages.rounding import known, rounded
 from scheduler.pages.unmet import unmet_lines
+from scheduler.planning.day_rules import water_from
 from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
@@ -57,7 +58,7 @@ def day_page(
             "yesterday": weather_of(facts, plan.live, yesterday),
             "today": weather_of(facts, plan.live, facts.day),
         },
-        "zones": [_zone(facts, plan, z) for z in range(len(facts.zones))],
+        "zones": [_zone(garden, facts, plan, z) for z in range(len(facts.zones))],
         "runs": [run_page(run) for run in schedule.runs],
         "unmet": unmet_lines(plan, garden.display),
         "applied": given_lines((one for one in facts.applied if one.day >= yesterday), facts.plans.values()),
@@ -98,10 +99,19 @@ def _unanswered(one: Unanswered) -> UnansweredLine:
 # --- a zone --------------------------------------------------------------------------------------
 
 
-def _zone(facts: Facts, plan: Plan, z: int) -> ZoneLine:
+def _zone(garden: Garden, facts: Facts, plan: Plan, z: int) -> ZoneLine:
+    live = plan.live
+    found = _cropped(facts, plan, z) if live.terms.stand[live.today, z] >= 0 else _bare(facts, plan, z)
+    until = facts.held(facts.zones[z].name)
+    if until is not None:
+        begin = water_from(garden, until)
+        found["held_until"] = until.isoformat()
+        found["water_from"] = begin.isoformat() if begin else None
+    return found
+
+
+def _bare(facts: Facts, plan: Plan, z: int) -> ZoneLine:
     zone, live = facts.zones[z], plan.live
-    if live.terms.stand[live.today, z] >= 0:
-        return _cropped(facts, plan, z)
     return {
         "zone": zone.name,
         "by_hand": zone.valve.driver == "by_hand",

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from scheduler.core.balance.et import CLIMATOLOGY, METHODS, RECENT_MEAN
 from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.chores import chore_notices
+from scheduler.pages.hold import when_again
 from scheduler.pages.quality import notices as quality_notices
 from scheduler.pages.week import week_notices
 from scheduler.planning.digests import digests
@@ -91,7 +92,7 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
         yield Notice("problem", "the database was damaged and set aside: the balance starts anew today")
     yield from _restated(garden, facts, plan.live)
     for z in range(len(facts.zones)):
-        yield from _zone_notices(facts, plan, z)
+        yield from _zone_notices(garden, facts, plan, z)
     short: dict[str, list[str]] = {}
     for unmet in plan.schedule.unmet:
         short.setdefault(words(unmet.why, unmet.numbers, garden.display), []).append(unmet.zone)
@@ -99,7 +100,7 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
         yield Notice("problem", f"{', '.join(zones)}: not all of it fits today; {why}")
 
 
-def _zone_notices(facts: Facts, plan: Plan, z: int) -> Iterator[Notice]:
+def _zone_notices(garden: Garden, facts: Facts, plan: Plan, z: int) -> Iterator[Notice]:
     zone, need = facts.zones[z], plan.need
     if plan.waits[z]:
         yield Notice(
@@ -109,7 +110,7 @@ def _zone_notices(facts: Facts, plan: Plan, z: int) -> Iterator[Notice]:
         )
     until = facts.held(zone.name)
     if until and need.due[z]:
-        yield Notice("look", f"{zone.name} is due but on hold until {until}")
+        yield Notice("look", f"{zone.name} is due but on hold: {when_again(garden, until)}")
     stands = plan.live.terms.stand[plan.live.today, z] >= 0
     if stands and need.deficit_now[z] > need.raw[z]:
         yield Notice("look", f"{zone.name} is past its readily available water: the crop is short")

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime
 
 from scheduler.core.hours.rules import DayRule, Restrictions, day_rules
-from scheduler.model import Supply
+from scheduler.model import Garden, Supply
+
+LOOK_AHEAD_DAYS = 62
+"""How far a next watering day is looked for: a month may have none."""
 
 
 def restrictions_of(supply: Supply) -> Restrictions:
@@ -17,6 +20,12 @@ def restrictions_of(supply: Supply) -> Restrictions:
 def rules_from(supply: Supply, first: date, count: int = 1) -> tuple[DayRule, ...]:
     """The rules of `count` dates from `first` on."""
     return day_rules(first, count, supply, restrictions_of(supply))
+
+
+def water_from(garden: Garden, day: date) -> datetime | None:
+    """Begin of the first watering hours from a date on; None where no day in sight is a watering day."""
+    rules = rules_from(garden.supply, day, LOOK_AHEAD_DAYS)
+    return next((rule.window(garden.location.timezone)[0] for rule in rules if rule.allowed), None)
 
 
 def supply_on(supply: Supply, day: date, used_l: Mapping[date, float]) -> Supply:

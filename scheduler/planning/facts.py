@@ -63,8 +63,11 @@ class Facts:
         return 1 + max([*pulses, *(run.pulse for run in kept if run.zone == zone)], default=0)
 
     def held(self, zone: str) -> date | None:
-        """The date until which the grower keeps this zone dry, if that is still ahead."""
-        return holds(self.notes, self.day).get(zone)
+        """Until when the grower keeps this zone dry, or another on its valve, if that is still ahead."""
+        until = holds(self.notes, self.day)
+        key = next((one.valve.key for one in self.zones if one.name == zone), None)
+        shared = (until[one.name] for one in self.zones if one.valve.key == key and one.name in until)
+        return max(shared, default=None)
 
 
 def gather(garden: Garden, day: date, store: Store, make_planting: MakePlanting | None) -> Facts:

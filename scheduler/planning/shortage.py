@@ -16,10 +16,9 @@ from scheduler.core.week.rule import rule_minutes
 from scheduler.core.week.short import unbound
 from scheduler.core.week.valves import Valves
 from scheduler.model import Garden
-from scheduler.planning.day_rules import rules_from
+from scheduler.planning.day_rules import rules_from, water_from
 
 FULL = "the watering hours are full"
-LOOK_AHEAD_DAYS = 62  # for the next watering day, where this month has none
 
 
 def ample_minutes(week: Week) -> Minutes:
@@ -63,7 +62,7 @@ def why_not_today(garden: Garden, week: Week, minutes: Minutes, z: int, today: d
 
 
 def _not_a_watering_day(garden: Garden, today: date) -> str:
-    for ahead, rule in enumerate(rules_from(garden.supply, today + timedelta(days=1), LOOK_AHEAD_DAYS), 1):
-        if rule.allowed:
-            return f"not a watering day: the next is {today + timedelta(days=ahead):%a %Y-%m-%d}"
-    return "not a watering day, and none is in sight"
+    begin = water_from(garden, today + timedelta(days=1))
+    if begin is None:
+        return "not a watering day, and none is in sight"
+    return f"not a watering day: the next is {begin:%a %Y-%m-%d}"

@@ -52,8 +52,7 @@ def days_to_next_morning(garden: Garden, day: date) -> int:
 
 def _held_valves(facts: Facts) -> BoolArray:
     """A zone on hold keeps its valve shut, and so every zone on that valve."""
-    keys = {zone.valve.key for zone in facts.zones if facts.held(zone.name)}
-    return np.array([zone.valve.key in keys for zone in facts.zones], dtype=bool)
+    return np.array([facts.held(zone.name) is not None for zone in facts.zones], dtype=bool)
 
 
 def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datetime) -> Schedule:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from scheduler.service.actions import MasterRule, Rules, ValveRule
 from scheduler.service.dayplan import Rate
+from scheduler.show import Display
 
 if TYPE_CHECKING:
     from scheduler.model import Garden, Zone
@@ -24,7 +25,7 @@ class Brief:
 
     garden: str
     timezone: str
-    display: str
+    display: Display
     plan_at: time
     hours: tuple[str, str]
     usable_lpm: float
@@ -42,7 +43,7 @@ class Brief:
         return cls(
             garden=str(page["garden"]),
             timezone=str(page["timezone"]),
-            display=str(page["display"]),
+            display="us" if page["display"] == "us" else "metric",
             plan_at=time.fromisoformat(page["plan_at"]),
             hours=(str(page["hours"][0]), str(page["hours"][1])),
             usable_lpm=float(page["usable_lpm"]),
@@ -123,7 +124,7 @@ def brief_page(garden: Garden, day: date) -> dict[str, Any]:
         "service": service,
         "rates": rates_page(garden, day),
         "rates_day": day.isoformat(),
-        "limits": rules_of(garden.supply, garden.location.timezone),
+        "limits": rules_of(garden.supply, garden.location.timezone, garden.display),
         "stations": [
             {"kind": source.kind, "name": source.name, "settings": dict(source.settings)}
             for source in garden.sources

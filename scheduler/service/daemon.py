@@ -126,7 +126,8 @@ class Service:
                 use=in_use.brief if in_use else None,
                 plan_changed=self._schedule.look(at.mono),
             )
-            self.runner.perform(at, self.periphery.meter.look(at, self.runner.ledger))
+            display = self.runner.planned.brief.display
+            self.runner.perform(at, self.periphery.meter.look(at, self.runner.ledger, display))
             self._say_stations(at)
             if self.runner.steps > steps:
                 self._advanced = time.monotonic()

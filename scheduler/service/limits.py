@@ -8,22 +8,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from scheduler.core.hours.rules import DayRule, Restrictions, day_rule
-from scheduler.model import MonthRule, Supply, WateringDays
+from scheduler.model import Display, MonthRule, Supply, WateringDays
+from scheduler.show import show_volume
 
 Rules = Mapping[str, Any]
-"""JSON-able: {"timezone", "hours": [from, until], "days", "daily_cap_l", "monthly_cap_l", "by_month",
-"not_together"}; `by_month` maps "1".."12" to what replaces the rule in that month."""
+"""JSON-able: {"timezone", "display", "hours": [from, until], "days", "daily_cap_l", "monthly_cap_l",
+"by_month", "not_together"}; `by_month` maps "1".."12" to what replaces the rule in that month."""
 
 WITHIN_S = 1.0
 """A run that is over its limit by less is not refused: times and litres come rounded."""
 
 
-def rules_of(supply: Supply, timezone: str) -> dict[str, Any]:
+def rules_of(supply: Supply, timezone: str, display: Display = "metric") -> dict[str, Any]:
     """The supply's restrictions as plain values."""
     by_month: dict[str, dict[str, Any]] = {}
     for rule in supply.by_month:
@@ -38,6 +39,7 @@ def rules_of(supply: Supply, timezone: str) -> dict[str, Any]:
             by_month[str(month)] = {key: value for key, value in given.items() if value is not None}
     return {
         "timezone": timezone,
+        "display": display,
         "hours": _hours(supply.hours_from, supply.hours_until),
         "days": _days(supply.days),
         "daily_cap_l": supply.daily_cap_l,
@@ -128,13 +130,15 @@ def of_caps(
     rules: Rules, at: datetime, flow_lpm: float, liters_today: float, liters_month: float
 ) -> tuple[float, str]:
     """Seconds until a cap on water is reached, and which; (inf, "") where none is set."""
-    rule = _rule_at(rules, at)
+    rule, display = _rule_at(rules, at), rules.get("display", "metric")
+    next_month = (rule.day.replace(day=1) + timedelta(days=32)).replace(day=1)
     limits = [(math.inf, "")]
-    for cap, used, words in (
-        (rule.daily_cap_l, liters_today, "daily cap"),
-        (rule.monthly_cap_l, liters_month, "month's cap"),
+    for cap, used, words, again in (
+        (rule.daily_cap_l, liters_today, "daily cap", rule.day + timedelta(days=1)),
+        (rule.monthly_cap_l, liters_month, "month's cap", next_month),
     ):
         if cap is not None and flow_lpm > 0:
-            text = f"the {words} on water: {used:.0f} of {cap:.0f} L have run"
+            amounts = f"{show_volume(used, display)} of {show_volume(cap, display)}"
+            text = f"the {words} on water: {amounts} have run; more from {again:%a %Y-%m-%d} on"
             limits.append((max(cap - used, 0.0) / flow_lpm * 60, text))
     return min(limits)

@@ -18,6 +18,7 @@ from scheduler.service.child import run_child
 from scheduler.service.http_call import http_call
 from scheduler.service.ledger import Ledger
 from scheduler.service.queues import drained
+from scheduler.show import Display, show_flow
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage
@@ -32,11 +33,11 @@ KEPT = 5000  # readings: half a day
 Read = Callable[[], float | None]
 
 WORDS = {
-    "burst": "a burst or cut line? {names} draws {flow:.1f} L/min instead of {expected:.1f}: closed",
-    "clog": "a clogged filter or line? {names} draws only {flow:.1f} L/min instead of {expected:.1f}",
-    "shut": "no water: {names} is open and draws {flow:.1f} L/min instead of {expected:.1f}. "
+    "burst": "a burst or cut line? {names} draws {flow} instead of {expected}: closed",
+    "clog": "a clogged filter or line? {names} draws only {flow} instead of {expected}",
+    "shut": "no water: {names} is open and draws {flow} instead of {expected}. "
     "Is the tap shut, or its valve stuck?",
-    "leak": "a leak? {flow:.2f} L/min flow with every valve closed: a leak, or a valve that does not close",
+    "leak": "a leak? {flow} flow with every valve closed: a leak, or a valve that does not close",
 }
 
 
@@ -73,7 +74,7 @@ class Meter:
     def take(self, mono: float, total_l: float) -> None:
         self._new.put((mono, total_l))
 
-    def look(self, at: Moment, ledger: Ledger) -> list[Action]:
+    def look(self, at: Moment, ledger: Ledger, display: Display) -> list[Action]:
         """Take what was read since; what there is to say and to do about it."""
         if self._settings is None:
             return []
@@ -89,15 +90,16 @@ class Meter:
             self._last = mono
             finding = self._watch.read(mono, total, running.keys(), expected, 60 * max(fills, default=0.0))
             if finding is not None:
-                actions += self._say(finding, ", ".join(held.names for held in running.values()))
+                actions += self._say(finding, ", ".join(held.names for held in running.values()), display)
                 if finding.kind == "burst":
                     actions += ledger.keep_dry(at, list(running), "its flow is far too high")
         silent = at.mono > self._last + SILENT_S
         said = Tell("meter", "look", "the water meter has not answered for some minutes")
         return [*actions, said if silent else Untell("meter")]
 
-    def _say(self, finding: Finding, names: str) -> list[Action]:
-        text = WORDS[finding.kind].format(names=names, flow=finding.flow_lpm, expected=finding.expected_lpm)
+    def _say(self, finding: Finding, names: str, display: Display) -> list[Action]:
+        flow, expected = (show_flow(lpm, display) for lpm in (finding.flow_lpm, finding.expected_lpm))
+        text = WORDS[finding.kind].format(names=names, flow=flow, expected=expected)
         return [Tell("flow", "problem", text, of=finding.kind, detail=names)]
 
     def liters_of(self, uid: str, opened: float, closed: float) -> float | None:

@@ -90,6 +90,8 @@ class Requests:
             request.reply(COULD_NOT, f"{request.zone}: {actions}")
             return []
         text = f"{', '.join(zones)} open until {until:%H:%M:%S}"
+        if held := [self.ledger.held[zone] for zone in zones if self.ledger.is_held(zone, today)]:
+            text += f", though on hold until {max(held)}"
         uid = self.ledger.open_runs[key].opening.uid
         self.pending.append(_Water(request.reply, text, key, uid, at.mono + REPLY_S))
         return actions

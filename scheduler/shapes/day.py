@@ -31,6 +31,7 @@ class DaysWeather(TypedDict):
 class ZoneLine(TypedDict):
     """One zone this morning; `minutes` is what is planned today.
 
+    held_until, water_from: of a zone on hold, and when water may run again (null: no watering day in sight).
     From `crop` on only where a crop stands.  deficit_start_mm is last night's, deficit_mm that of now.
     """
 
@@ -40,6 +41,8 @@ class ZoneLine(TypedDict):
     state: State
     deficit_mm: float
     minutes: float
+    held_until: NotRequired[Day]
+    water_from: NotRequired[Moment | None]
     crop: NotRequired[str]
     stage: NotRequired[str]
     day: NotRequired[int]

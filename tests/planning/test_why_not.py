@@ -55,9 +55,14 @@ def ask(when: str, minutes: float = 30, **more: object) -> str | None:
         ("2026-07-07T06:00", 30, {}, "outside the watering hours, 20:00 to 23:00"),  # a Tuesday in July
         ("2026-07-07T20:00", 30, {}, None),
         ("2026-07-08T20:00", 30, {}, "not a watering day"),  # a Wednesday
-        ("2026-05-05T06:00", 30, {"liters_today": 2800.0}, "the daily cap on water: 2800 of 3000 L have run"),
+        (
+            "2026-05-05T06:00",
+            30,
+            {"liters_today": 2800.0},
+            "the daily cap on water: 2,800 L of 3,000 L have run; more from Wed 2026-05-06 on",
+        ),
         ("2026-05-05T06:00", 20, {"liters_today": 2800.0}, None),
-        ("2026-07-07T20:00", 30, {"liters_today": 700.0}, "the daily cap on water: 700 of 900 L"),
+        ("2026-07-07T20:00", 30, {"liters_today": 700.0}, "the daily cap on water: 700 L of 900 L"),
         ("2026-05-05T06:00", 30, {"liters_month": 39_900.0}, "the month's cap on water"),
         ("2026-05-05T06:00", 30, {"open_now": ["tomatoes"]}, "not at one time with tomatoes"),
         ("2026-05-05T06:00", 30, {"open_now": ["squash", "beans"]}, None),

@@ -126,7 +126,7 @@ def flowing(world: World, meter: Meter, lpm: float, minutes: float) -> None:
         world.run(world.now + EVERY_S)
         total += lpm * EVERY_S / 60
         meter.take(world.mono, total)
-        world.runner.perform(at := world.moment(), meter.look(at, world.runner.ledger))
+        world.runner.perform(at := world.moment(), meter.look(at, world.runner.ledger, "us"))
     meter._played_total = total  # type: ignore[attr-defined]
 
 
@@ -153,7 +153,7 @@ def test_row_32_no_flow_while_a_valve_is_open_is_an_alarm() -> None:
     world, meter = metered()
     until_open(world)
     flowing(world, meter, 0.0, 8)
-    assert any("no water:" in text and "draws 0.0 L/min" in text for text in world.told)
+    assert any("no water:" in text and "draws 0.00 gpm" in text for text in world.told)
     assert not any("leak?" in text for text in world.told)
 
 
