@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 @click.option(
     "--forecast", metavar="FILE", help="forecast CSV: the weather file's columns, `issued` in front"
 )
+@click.option(
+    "--unlimited", is_flag=True, help="leave hours, days, caps and the supply's flow aside (foresight none)"
+)
 @click.option("--json", "as_json", is_flag=True, help="print totals and every day as JSON")
 @click.option("--csv", "as_csv", is_flag=True, help="print every day as CSV")
 @common.place_options
@@ -38,14 +41,15 @@ def command(
     last: date | None,
     foresight: str,
     forecast: str | None,
+    unlimited: bool,
     as_json: bool,
     as_csv: bool,
 ) -> None:
     """Minutes, water and stress of a whole season, day by day.
 
-    --foresight none: each zone by its own trigger; hours, days, caps and the supply's flow are left aside.
-    perfect, forecast: each morning the week ahead is planned within them, on the weather that really came,
-    or on the forecast file's newest issue; the balance goes by the true weather.
+    Within hours, days, caps and the supply's flow. --foresight none: each zone by its own trigger, the driest
+    first where not all fits. perfect, forecast: each morning the week ahead is planned, on the weather that
+    really came, or on the forecast file's newest issue; the balance goes by the true weather.
     """
     from scheduler.pages.season import season_page
 
@@ -55,11 +59,18 @@ def command(
             hint="FILE is a CSV with the columns of the daily weather file and in front `issued`, the date "
             "on which the row was forecast",
         )
+    if unlimited and foresight != "none":
+        raise BadInput(
+            "--unlimited goes with --foresight none only",
+            hint="with foresight a week within the limits is planned",
+        )
     garden = common.garden()
-    season = _simulated(garden, Path(weather), foresight, forecast, first, last)
+    season = _simulated(garden, Path(weather), foresight, forecast, unlimited, first, last)
     page = season_page(garden, season)
     for notice in page["notices"]:
         click.echo(f"rowwater: {notice['text']}", err=True)
+    if unlimited:
+        click.echo("rowwater: hours, days, caps and the supply's flow are left aside", err=True)
     if as_json:
         common.print_json(page)
     elif as_csv:
@@ -72,18 +83,24 @@ def command(
 
 
 def _simulated(
-    garden: Garden, weather: Path, foresight: str, forecast: str | None, first: date | None, last: date | None
+    garden: Garden,
+    weather: Path,
+    foresight: str,
+    forecast: str | None,
+    unlimited: bool,
+    first: date | None,
+    last: date | None,
 ) -> Season:
     from scheduler.weather.files import daily as daily_file
     from scheduler.weather.files import forecast as forecast_file
 
     days = daily_file.read(weather)
-    if foresight == "none":
+    if unlimited:
         from scheduler.planning.season import simulate
 
         return simulate(garden, days, first, last)
     from scheduler.planning.foresight import simulate_ahead
 
     issues = forecast_file.read(Path(forecast)) if forecast else None
-    mode: Mode = "forecast" if issues else "perfect"
+    mode: Mode = "forecast" if issues else ("perfect" if foresight == "perfect" else "none")
     return simulate_ahead(garden, days, mode, issues=issues, first=first, last=last)

@@ -8,7 +8,7 @@ from typing import Any, cast
 
 import numpy as np
 
-from scheduler.core.arrays import BoolArray, CodeArray, FloatArray, IntArray
+from scheduler.core.arrays import CodeArray, FloatArray, IntArray
 from scheduler.core.balance import crop as crops
 from scheduler.core.balance.et import METHODS
 from scheduler.core.balance.terms import Terms
@@ -27,22 +27,22 @@ def season_page(garden: Garden, season: Season) -> SeasonPage:
         "from": season.first.isoformat(),
         "to": season.last.isoformat(),
         "foresight": season.foresight,
-        "zones": {
-            zone.name: _total(columns, z, season.terms.standing[:, z]) for z, zone in enumerate(garden.zones)
-        },
+        "unlimited": season.unlimited,
+        "zones": {zone.name: _total(season, columns, z, zone.name) for z, zone in enumerate(garden.zones)},
         "days": _records(garden, season, columns),
         "notices": [{"level": "info", "text": text} for text in season.notices],
     }
 
 
-def _total(columns: Mapping[str, FloatArray], z: int, standing: BoolArray) -> SeasonTotal:
+def _total(season: Season, columns: Mapping[str, FloatArray], z: int, name: str) -> SeasonTotal:
     """Of one zone, on the days on which a crop stands."""
+    standing = season.terms.standing[:, z]
 
-    def total(name: str) -> float:
-        return rounded(columns[name][standing, z].sum(), DECIMALS)
+    def total(column: str) -> float:
+        return rounded(columns[column][standing, z].sum(), DECIMALS)
 
     minutes = columns["minutes"][standing, z]
-    return {
+    found: SeasonTotal = {
         "liters": total("liters"),
         "gross_mm": total("gross_mm"),
         "net_mm": total("net_mm"),
@@ -54,6 +54,9 @@ def _total(columns: Mapping[str, FloatArray], z: int, standing: BoolArray) -> Se
         "minutes": float(minutes.sum()),
         "longest_minutes": float(minutes.max(initial=0)),
     }
+    if season.short is not None:
+        found["short_days"] = season.short.get(name, 0)
+    return found
 
 
 def _columns(garden: Garden, season: Season) -> dict[str, FloatArray]:

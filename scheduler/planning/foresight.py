@@ -21,7 +21,7 @@ from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.soil import Balance, balance_of, step
 from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction
-from scheduler.core.hours.runs import Ask, into_hours, watering_window
+from scheduler.core.hours.runs import Ask, watering_window
 from scheduler.core.uncertainty.sources import FORECAST_SHARE, SMALL_ET0_MM
 from scheduler.core.week.inputs import SoilAhead
 from scheduler.core.week.problem import DAYS
@@ -29,7 +29,7 @@ from scheduler.model import Garden, WeatherDays
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.forecasts import Ahead, Forecasts, Foreseen
 from scheduler.planning.season import Season, SpanWeather, season_notices, season_span, weather_of
-from scheduler.planning.today import days_to_next_morning, valve_asks
+from scheduler.planning.today import days_to_next_morning, planned_runs, valve_asks
 from scheduler.planning.week import planned, week_ahead
 from scheduler.shapes.season import Foresight
 
@@ -77,23 +77,32 @@ class Planner:
         return np.asarray(plan.minutes[0])
 
 
-def within_supply(dawn: Dawn) -> Minutes:
-    """Each zone by its own trigger, cut to what today's hours, caps and flow allow, the thirstiest first."""
-    garden, zones, need = dawn.garden, dawn.garden.zones, dawn.need
-    minutes = np.zeros(len(zones))
-    if not rules_from(garden.supply, dawn.today)[0].allowed:
+@dataclass(slots=True)
+class WithinSupply:
+    """Each zone by its own trigger, cut to what the day's hours, caps and flow allow, the driest first.
+
+    short: by zone, the watering days on which a due zone got less than its rule asks.
+    """
+
+    short: Counter[str] = field(default_factory=Counter)
+
+    def __call__(self, dawn: Dawn) -> Minutes:
+        garden, zones, need = dawn.garden, dawn.garden.zones, dawn.need
+        minutes = np.zeros(len(zones))
+        if not need.minutes.any() or not rules_from(garden.supply, dawn.today)[0].allowed:
+            return minutes
+        supply = supply_on(garden.supply, dawn.today, dawn.used_l)
+        window = watering_window(dawn.today, supply.hours_from, supply.hours_until, garden.location.timezone)
+        flow = _stand_flows_lpm(dawn.terms)[dawn.terms.stand[dawn.day]]
+        asks = valve_asks(
+            zones, need, lambda z: Ask(zones[z].name, float(need.minutes[z]), float(flow[z]), 0.0, 0.0)
+        )
+        runs, _ = planned_runs(asks, supply, window, earliest=window[0])
+        index = {zone.name: z for z, zone in enumerate(zones)}
+        for run in runs:
+            minutes[index[run.zone]] += run.minutes
+        self.short.update(zones[z].name for z in np.flatnonzero(minutes < need.minutes).tolist())
         return minutes
-    supply = supply_on(garden.supply, dawn.today, dawn.used_l)
-    window = watering_window(dawn.today, supply.hours_from, supply.hours_until, garden.location.timezone)
-    flow = _stand_flows_lpm(dawn.terms)[dawn.terms.stand[dawn.day]]
-    asks = valve_asks(
-        zones, need, lambda z: Ask(zones[z].name, float(need.minutes[z]), float(flow[z]), 0.0, 0.0)
-    )
-    runs, _ = into_hours(asks, supply, window, earliest=window[0])
-    index = {zone.name: z for z, zone in enumerate(zones)}
-    for run in runs:
-        minutes[index[run.zone]] += run.minutes
-    return minutes
 
 
 def _stand_flows_lpm(terms: Terms) -> FloatArray:
@@ -123,14 +132,18 @@ def simulate_ahead(
     count = (last - first).days + 1
     span = weather_of(garden, weather, first, last + timedelta(days=DAYS))
     source = _source(garden, span, mode, issues)
-    planner = decide or (within_supply if mode == "none" else Planner())
+    planner = decide or (WithinSupply() if mode == "none" else Planner())
     balance = _Walk(garden, span, count, source).run(planner)
     season_terms = span.terms(garden, count)
     notices = season_notices(garden, weather, span, season_terms)
     foresight: Foresight = {"mode": mode}
     if isinstance(planner, Planner):
         foresight["mornings"] = dict(planner.methods)
-    return Season(first, last, span.et, season_terms, balance, span.rain_mm[:count], notices, foresight)
+    short = dict(planner.short) if isinstance(planner, WithinSupply) else None
+    return Season(
+        first, last, span.et, season_terms, balance, span.rain_mm[:count], notices, foresight,
+        unlimited=False, short=short,
+    )  # fmt: skip
 
 
 def _source(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
@@ -34,6 +34,10 @@ class Season:
     notices: tuple[str, ...]
     foresight: Foresight = field(default_factory=lambda: Foresight(mode="none"))
     """How the mornings were decided: the mode, and how many by which method."""
+    unlimited: bool = True
+    """Hours, days, caps and the supply's flow were left aside."""
+    short: Mapping[str, int] | None = None
+    """By zone: watering days on which it got less than its rule asks; None where nobody counted."""
 
     @property
     def offset(self) -> int:

@@ -75,24 +75,24 @@ def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datet
         )
         return Schedule(facts.day, *window, kept, unmet)
     earliest = now if now.astimezone(window[0].tzinfo).date() == facts.day else window[0]
-    if supply.not_together:
-        runs, unmet = _in_turn(asks, supply, window, earliest, used.get(facts.day, 0.0))
-    else:
-        runs, unmet = into_hours(
-            asks, supply, window, earliest=earliest, finish=garden.finish,
-            liters_used=used.get(facts.day, 0.0),
-        )  # fmt: skip
+    runs, unmet = planned_runs(
+        asks, supply, window, earliest=earliest, finish=garden.finish, liters_used=used.get(facts.day, 0.0)
+    )
     return Schedule(facts.day, *window, (*kept, *runs), unmet)
 
 
-def _in_turn(
+def planned_runs(
     asks: Sequence[ValveAsk],
     supply: Supply,
     window: tuple[datetime, datetime],
+    *,
     earliest: datetime,
-    liters_used: float,
+    finish: str = "late",
+    liters_used: float = 0.0,
 ) -> tuple[tuple[Run, ...], tuple[Unmet, ...]]:
-    """One valve after another: where some must not run together, that is safe whoever they are."""
+    """`into_hours`; one valve after another where some must not run together, safe whoever they are."""
+    if not supply.not_together:
+        return into_hours(asks, supply, window, earliest=earliest, finish=finish, liters_used=liters_used)
     runs: list[Run] = []
     unmet: list[Unmet] = []
     for ask in sorted(asks, key=lambda a: -a.urgency):

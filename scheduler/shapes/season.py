@@ -18,6 +18,7 @@ class SeasonTotal(TypedDict):
     runs: int
     minutes: float
     longest_minutes: float
+    short_days: NotRequired[int]  # watering days on which the supply gave less than the zone's rule asks
 
 
 class SeasonDay(TypedDict):
@@ -55,10 +56,11 @@ class Foresight(TypedDict):
 
 
 class SeasonPage(Span):
-    """`rowwater season --json`."""
+    """`rowwater season --json`; unlimited: hours, days, caps and the supply's flow were left aside."""
 
     garden: str
     foresight: Foresight
+    unlimited: bool
     zones: dict[str, SeasonTotal]
     days: list[SeasonDay]
     notices: list[NoticeLine]

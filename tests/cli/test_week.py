@@ -204,6 +204,32 @@ def test_season_with_perfect_foresight_has_the_same_shape(grower: Grower) -> Non
     assert [d["et0_mm"] for d in none["days"]] == [d["et0_mm"] for d in perfect["days"]]
 
 
+def test_season_keeps_the_limits_unless_told_otherwise(grower: Grower) -> None:
+    """`--unlimited` is the plain rule of model M6; without it no morning is longer than the hours allow."""
+    free = grower("season", *SPAN, "--unlimited", "--json")
+    assert "hours, days, caps and the supply's flow are left aside" in free.err
+    assert free.json["unlimited"] is True
+    assert "left aside" in grower("season", *SPAN, "--unlimited").out
+    grower.edit('hours: {from: "04:00", until: "10:00"}', 'hours: {from: "04:00", until: "05:30"}')
+    kept = grower("season", *SPAN, "--json")
+    assert kept.json["unlimited"] is False
+    assert kept.err == ""
+    assert max(zone["longest_minutes"] for zone in kept.json["zones"].values()) == 90
+    assert grower("season", *SPAN, "--unlimited", "--json").json == free.json
+    short = {name: zone["short_days"] for name, zone in kept.json["zones"].items()}
+    assert short["tomatoes"] > 0
+    assert f"  tomatoes: {short['tomatoes']} d" in grower("season", *SPAN).out
+    assert grower("season", *SPAN, "--unlimited", "--foresight", "perfect").status == 2
+
+
+def test_the_season_keeps_zones_apart(grower: Grower) -> None:
+    """One after another: what runs on one morning adds up to no more than its hours."""
+    grower.edit("  pressure: 12 psi", "  not_together: all\n  pressure: 12 psi")
+    days = grower("season", *SPAN, "--json").json["days"]
+    for day in {d["date"] for d in days}:
+        assert sum(d["minutes"] for d in days if d["date"] == day) <= 360
+
+
 def test_season_on_a_forecast_file(grower: Grower) -> None:
     rows = Path("weather.csv").read_text().splitlines()
     days = [row for row in rows[1:] if "2015-06-19" < row < "2015-07-13"]

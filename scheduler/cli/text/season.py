@@ -25,7 +25,18 @@ def season_text(page: SeasonPage, display: Display) -> str:
             f" {show_volume(zone['liters'], display):>11} {net:>8} {etc:>8} {rain:>8} {drained:>8}"
             f" {zone['stress_days']:>5} d"
         )
-    return "\n".join([*lines, *_foresight_lines(page["foresight"])])
+    return "\n".join([*lines, *_foresight_lines(page["foresight"]), *_limit_lines(page)])
+
+
+def _limit_lines(page: SeasonPage) -> list[str]:
+    """What kept water from the zones, or that nothing did."""
+    if page["unlimited"]:
+        return ["", "Hours, days, caps and the supply's flow are left aside (--unlimited)."]
+    short = {name: zone.get("short_days", 0) for name, zone in page["zones"].items()}
+    told = [f"  {name}: {days} d" for name, days in short.items() if days]
+    if told:
+        return ["", "Watering days on which hours, caps or flow did not reach for the whole run:", *told]
+    return []
 
 
 def _foresight_lines(foresight: Foresight) -> list[str]:
