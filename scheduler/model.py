@@ -159,6 +159,18 @@ class Crop:
     film_factor: float | None = None
     ec_threshold_ds_m: float | None = None
     hold_last_stage: bool = False
+    like: str | None = None
+    """The crop whose figures stand in for its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class CropEntry:
+    """A crop with what the table says about it."""
+
+    crop: Crop
+    also: tuple[str, ...]
+    source: Mapping[str, str]
+    """Figure -> where it comes from."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,14 +112,17 @@ def _folder() -> Traversable:
         return Path(__file__).resolve().parent.parent / "config"
 
 
-def yield_response(crop: str) -> float:
-    """Ky of a crop by its name, or by another name of a shipped crop; 1 where none is published.
+def yield_response(crop: str, like: str | None = None) -> float:
+    """Ky of a crop by its name, or by another name of a shipped crop; else of the one it is like; else 1.
 
     >>> yield_response("tomato"), yield_response("tomatoes"), yield_response("okra")
     (1.05, 1.05, 1.0)
+    >>> yield_response("shallot", like="onion")
+    1.1
     """
-    name = crop_aliases().get(crop.casefold(), crop)
-    return _yield_factors().get(name, UNKNOWN_KY)
+    known = _yield_factors()
+    names = (crop_aliases().get(name.casefold(), name) for name in (crop, like) if name)
+    return next((known[name] for name in names if name in known), UNKNOWN_KY)
 
 
 @cache

@@ -111,6 +111,16 @@ def config_path() -> Path:
     return find_config(_given("config"), os.environ, Path.cwd())
 
 
+def config_path_if_any() -> Path | None:
+    """garden.yaml; None where there is none yet, which is no fault unless one was named."""
+    try:
+        return config_path()
+    except BadInput:
+        if named_config():
+            raise
+        return None
+
+
 def named_config() -> Path | None:
     """The garden.yaml named by --config or $ROWWATER_CONFIG; None: the usual places hold."""
     named = _given("config") or os.environ.get("ROWWATER_CONFIG")

@@ -14,6 +14,7 @@ COMMANDS = {
     "morning": "the morning summary (also: rowwater alone)",
     "init": "write a commented starter garden.yaml",
     "check": "is the garden file right, and can the supply carry it",
+    "crops": "the crop table, or what a word finds in it",
     "bucket": "flow of a timed bucket, and how much tape it feeds",
     "changeover": "holes, tape and parts between two crops' layouts",
     "day": "the daily job once: weather, balance, plan",

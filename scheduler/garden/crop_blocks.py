@@ -8,7 +8,7 @@ from pydantic import RootModel
 
 from scheduler.garden.block import Block
 from scheduler.garden.reads import choice, key
-from scheduler.garden.values import Days, Flag, Fraction, Kc, Length, OtherNames, Salinity
+from scheduler.garden.values import Days, Flag, Fraction, Kc, Length, Name, OtherNames, Salinity
 
 StageName = Literal["initial", "development", "mid-season", "late season"]
 
@@ -33,6 +33,7 @@ class CropBlock(Block):
     """A crop, or only what differs from the shipped one."""
 
     also: OtherNames | None = key("Other names of it.", "[love apple]", None)
+    like: Name | None = key("A crop whose figures it takes, where it gives none of its own.", "spinach", None)
     stages: list[StageBlock] | None = key(
         "The four stages.", "[{stage: mid-season, days: 45, kc: 1.15}]", None)
     root_depth: RootDepthBlock | None = key("Depth of the roots.", "{start: 0.25 m, full: 0.70 m}", None)

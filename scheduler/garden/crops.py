@@ -6,12 +6,12 @@ from collections.abc import Iterable, Mapping
 from typing import TypeVar
 
 from scheduler import tables
+from scheduler.garden import crop_names
 from scheduler.garden.block import Block
 from scheduler.garden.crop_blocks import CropBlock, CropsFile, RootDepthBlock, StageBlock
 from scheduler.garden.nodes import At
 from scheduler.garden.sheet import Sheet
-from scheduler.model import Crop, Display
-from scheduler.nearest import did_you_mean
+from scheduler.model import Crop, CropEntry, Display
 from scheduler.units import shown
 
 CROPS_FILE = "crops.yaml"
@@ -28,8 +28,8 @@ class CropBook:
     def __init__(self, text: str | bytes | None, display: Display) -> None:
         self._sheet = Sheet("" if text is None else text, CROPS_FILE)
         self._shipped = tables.crops()
-        self._known = {name.casefold(): name for name in self._shipped}
-        self._known = {**tables.crop_aliases(), **self._known}
+        names = {**tables.crop_aliases(), **{name: name for name in self._shipped}}
+        self._known = {crop_names.plain(other): name for other, name in names.items()}
         own = None if self._sheet.is_empty else self._sheet.check(CropsFile, {"display": display})
         self._own: dict[str, tuple[str, CropBlock]] = {}
         self._spoiled: set[str] = set()  # in the file, but not readable
@@ -39,13 +39,13 @@ class CropBook:
         self._made: dict[str, CropBlock] = {}
 
     def _take(self, key: str, block: CropBlock | None) -> None:
-        name = self._known.get(normalized(key), key)
+        name = self._known.get(crop_names.plain(key), key)
         if name in self._own:
             before = self._own[name][0]
             self._sheet.complain((key,), f'means the same crop as "{before}" - put both into one')
             return
         for other in (key, *(block.also or () if block else ())):
-            self._known[normalized(other)] = name
+            self._known[crop_names.plain(other)] = name
         if block is None:
             self._spoiled.add(name)
         else:
@@ -67,11 +67,27 @@ class CropBook:
 
     def find(self, name: str) -> str | None:
         """The crop that a grower's word means, by its own name or another."""
-        return self._known.get(normalized(name))
+        return crop_names.found_in(self._known, name)
+
+    def search(self, word: str) -> list[str]:
+        """The crops that a word finds: one, or all that share a word with it."""
+        return crop_names.search(self._known, word)
+
+    def neighbours(self, name: str) -> list[str]:
+        """Known names that an unknown one may be meant to be."""
+        return crop_names.neighbours(self._known, name)
 
     def unknown(self, name: str) -> str:
-        """The complaint about a crop that nobody described, with the nearest known name."""
-        hint = did_you_mean(normalized(name), self._known, f"a new crop is described in {CROPS_FILE}")
+        """The complaint about a crop that nobody described, with its neighbours and how a new one is made."""
+        near = self.neighbours(name)
+        word = shown(name)[1:-1]
+        new = f'a new crop takes the figures of a neighbour with "{word}: {{like: NAME}}" in {CROPS_FILE}'
+        *others, last = map(shown, near or [""])
+        hint = (
+            f"did you mean {' or '.join([*([', '.join(others)] if others else []), last])}?" if near else new
+        )
+        if near and not crop_names.is_a_slip(name, near[0]):
+            hint = f"{hint} Or {new}"
         return f"{shown(name)} is no crop of the table or of {CROPS_FILE} - {hint}"
 
     def crop(self, name: str) -> Crop:
@@ -87,12 +103,36 @@ class CropBook:
             name, number(ini.kc), number(mid.kc), number(late.kc_end),
             (_days(ini), _days(dev), _days(mid), _days(late)), roots.start, roots.full,
             number(block.depletion), block.height, block.film_factor, block.ec_threshold,
-            bool(block.hold_last_stage),
+            bool(block.hold_last_stage), self._models(name)[-1] if self._model(name) else None,
         )  # fmt: skip
+
+    def entry(self, name: str) -> CropEntry:
+        """The crop with its other names and the sources of its figures."""
+        shipped = self._shipped.get(name, {})
+        own = self._own[name][1] if name in self._own else None
+        also = dict.fromkeys([*shipped.get("also", ()), *(own.also or () if own else ())])
+        own_source = {CROPS_FILE: str(own.source or "changed there")} if own else {}
+        return CropEntry(self.crop(name), tuple(also), {**shipped.get("source", {}), **own_source})
 
     def sound(self, name: str) -> bool:
         """Whether all that the crop needs is known of it."""
-        return name not in self._spoiled and not (name in self._own and _lacking(self._block(name)))
+        models = self._models(name)
+        if self._model(models[-1]) or self._spoiled & {name, *models}:
+            return False
+        return not (self._own.keys() & {name, *models} and _lacking(self._block(name)))
+
+    def _model(self, name: str) -> str | None:
+        """The crop that a crop is like; None for one with figures of its own."""
+        own = self._own[name][1].like if name in self._own else None
+        like = own or self._shipped.get(name, {}).get("like")
+        return None if like is None else self.find(like) or like
+
+    def _models(self, name: str) -> list[str]:
+        """The crops behind a crop, the last with figures of its own; a circle or an unknown name ends it."""
+        chain = [name]
+        while (model := self._model(chain[-1])) and model not in chain and self.find(chain[-1]):
+            chain.append(model)
+        return chain
 
     def check(self) -> None:
         """Complains about the grower's crops: what is incomplete, or does not go together."""
@@ -101,6 +141,8 @@ class CropBook:
                 return
             for i, stage in enumerate(block.stages or ()):
                 self._check_stage((key, "stages", i), stage, (block.stages or ())[:i])
+            if "like" in self._sheet.keys_at((key,)) and not self._check_model(key, name, block.like):
+                continue
             whole = self._block(name)
             if lacking := _lacking(whole):
                 new = "" if name in self._shipped else "a new crop must be complete: "
@@ -112,6 +154,21 @@ class CropBook:
             if roots and (roots.start or 0) > (roots.full or 0):
                 text = f"start ({roots.start:g} m) must not be deeper than full ({roots.full:g} m)"
                 self._sheet.complain((key, "root_depth"), text)
+
+    def _check_model(self, key: str, name: str, like: str | None) -> bool:
+        """Whether the crop that `name` is like is a good one; complains about an unknown one and a circle."""
+        models = self._models(name)
+        if like is None:
+            return False  # what stands there is told already
+        if self.find(like) is None:
+            self._sheet.complain((key, "like"), self.unknown(like))
+            return False
+        if self._model(models[-1]) in models:
+            self._sheet.complain(
+                (key, "like"),
+                f"goes round in a circle: {' like '.join([*models, str(self._model(models[-1]))])}",
+            )
+        return all(map(self.sound, models[1:])) and not self._model(models[-1])
 
     def _check_stage(self, at: At, stage: StageBlock, before: Iterable[StageBlock]) -> None:
         if any(other.stage == stage.stage for other in before):
@@ -129,9 +186,12 @@ class CropBook:
 
     def _block(self, name: str) -> CropBlock:
         if name not in self._made:
-            shipped = self._shipped.get(name, {})
-            base = CropBlock.model_validate(shipped, context={"display": "metric"})
-            self._made[name] = _merged(base, self._own[name][1]) if name in self._own else base
+            own = self._own[name][1] if name in self._own else None
+            shipped = {} if own and own.like else self._shipped.get(name, {})
+            block = CropBlock.model_validate(shipped, context={"display": "metric"})
+            if model := self._model(name):
+                block = _merged(self._block(model), block)
+            self._made[name] = _merged(block, own) if own else block
         return self._made[name]
 
 

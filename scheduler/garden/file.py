@@ -67,6 +67,16 @@ def crops_in_force(path: Path) -> dict[str, Crop]:
     return {name: book.crop(name) for name in book.names()}
 
 
+def crop_book(path: Path | None) -> tuple[CropBook, Display]:
+    """The crops of the garden at `path` and its display; without one the shipped crops, in metric.
+
+    Raises BadGarden where crops.yaml is wrong.
+    """
+    if path is None:
+        return CropBook(None, "metric"), "metric"
+    return _book_beside(path), _display(Sheet(_bytes(path), path.name))
+
+
 def planting_from_note(garden_path: Path, zone: Zone, crop_name: str, planted: date) -> Planting:
     """What the grower noted as planted, on the zone's own rows; raises BadInput for want of crop or rows."""
     book = _book_beside(garden_path)

@@ -50,8 +50,18 @@ def check_page(garden: Garden, check: GardenCheck) -> CheckPage:
             for problem in check.problems
         ],
         "cautions": _cautions(garden, check),
-        "notices": list(garden.notices),
+        "notices": [*garden.notices, *_stand_ins(check)],
     }
+
+
+def _stand_ins(check: GardenCheck) -> list[str]:
+    """Of crops without figures of their own, once each."""
+    crops = {zone.stand.planting.crop.name: zone.stand.planting.crop for zone in check.zones}
+    return [
+        f"{crop.name} has no figures of its own: those of {crop.like} stand in"
+        for crop in crops.values()
+        if crop.like
+    ]
 
 
 def _zone(check: ZoneCheck) -> ZoneFlow:

@@ -89,7 +89,7 @@ def week_ahead(
     """
     rules = rules_from(garden.supply, today, DAYS)
     count = min(DAYS, len(terms.stand) - day)
-    ky = np.array([*(yield_response(s.planting.crop.name) for s in terms.stands), 1.0])
+    ky = np.array([*(yield_response(s.planting.crop.name, s.planting.crop.like) for s in terms.stands), 1.0])
     window = np.array([rule.minutes(garden.location.timezone) for rule in rules])
     supply = SupplyAhead(
         garden.supply.usable_lpm,

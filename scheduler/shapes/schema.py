@@ -9,6 +9,7 @@ from typing import Annotated, Literal, Union, get_args, get_origin, get_type_hin
 from scheduler.shapes.bucket import BucketPage
 from scheduler.shapes.changeover import ChangeoverPage
 from scheduler.shapes.check import CheckPage
+from scheduler.shapes.crops import CropsPage
 from scheduler.shapes.day import DayPage, ScheduleFile, TodayFile
 from scheduler.shapes.log import LogPage
 from scheduler.shapes.season import SeasonPage
@@ -26,6 +27,7 @@ PAGES: dict[str, type] = {
     "bucket": BucketPage,
     "changeover": ChangeoverPage,
     "check": CheckPage,
+    "crops": CropsPage,
     "day": DayPage,
     "log": LogPage,
     "morning": TodayFile,

@@ -53,6 +53,7 @@ COMMANDS = {
     "bucket": ["--volume", "5gal", "--time", "58s", "--time", "70s"],
     "changeover": ["--from", "2015-07-01", "--to", "2015-09-01"],
     "check": ["--date", DAY],
+    "crops": [],
     "day": ["--date", "2015-07-02"],
     "log": ["--from", "2015-06-29"],
     "morning": ["--date", DAY],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, time
 from pathlib import Path
 
@@ -369,6 +370,37 @@ def test_the_growers_own_name_comes_before_the_tables():
     )
 
 
+def test_a_new_crop_like_another_takes_its_figures_but_for_those_it_gives():
+    own = """\
+parsnip: {depletion: 0.5}
+skirret:
+  like: parsnip
+  also: crummock
+  stages: [{stage: late season, days: 60}]
+crosne: {like: crummock, root_depth: {full: 0.4 m}}
+"""
+    parsnip, skirret, crosne = (
+        load_text(changed("crop: tomato", f"crop: {name}"), own).zones[0].plantings[0].crop
+        for name in ("parsnip", "skirret", "crosne")
+    )
+    days = (*parsnip.stage_days[:3], 60)
+    assert skirret == replace(parsnip, name="skirret", stage_days=days, like="parsnip")
+    assert crosne == replace(skirret, name="crosne", root_full_m=0.4)
+    assert (skirret.depletion, parsnip.like) == (0.5, None)
+
+
+def test_a_crop_like_one_that_is_wrong_is_told_once():
+    crops = "parsnip: {depletion: 3}\nskirret: {like: parsnip}"
+    (told,) = complaints(changed("crop: tomato", "crop: skirret"), crops)
+    assert told.startswith("crops.yaml:1: parsnip.depletion")
+
+
+def test_a_shipped_crop_can_be_made_like_another():
+    crop = load_text(changed("crop: tomato", "crop: leek"), "leek: {like: garlic}").zones[0].plantings[0].crop
+    garlic = load_text(changed("crop: tomato", "crop: garlic")).zones[0].plantings[0].crop
+    assert crop == replace(garlic, name="leek", like="garlic")
+
+
 def test_a_crops_file_of_comments_changes_nothing():
     assert load_text(SAMPLE, "# nothing yet\n") == load_text(SAMPLE)
 
@@ -379,7 +411,11 @@ def test_crops_in_force_are_the_shipped_ones_under_the_growers(tmp_path):
     (tmp_path / "crops.yaml").write_text(NEW_CROP + "tomato: {depletion: 0.3}\n")
     crops = crops_in_force(tmp_path / "garden.yaml")
     assert set(crops) - set(shipped) == {"skirret"}
-    assert [name for name in shipped if crops[name] != shipped[name]] == ["tomato"]
+    assert [name for name in shipped if crops[name] != shipped[name]] == [
+        "tomato",
+        "tomatillo",
+        "ground cherry",
+    ]
     assert crops["tomato"].depletion == 0.3
     (tmp_path / "crops.yaml").write_text("tomato: {depletion: 3}\n")
     with pytest.raises(BadGarden, match="crops.yaml:1: tomato.depletion"):
@@ -484,7 +520,7 @@ MISTAKES = [
      ' - did you mean "tomato"?'),
     ("crop: tomato,", "crop: xyzzy,",
      '28: zones.tomatoes.plantings[1].crop: "xyzzy" is no crop of the table or of crops.yaml'
-     " - a new crop is described in crops.yaml"),
+     ' - a new crop takes the figures of a neighbour with "xyzzy: {like: NAME}" in crops.yaml'),
     ("pulled: 2026-08-10", "pulled: 2026-09-10",
      "28: zones.tomatoes.plantings[1].pulled: 2026-09-10 is after the next is planted, 2026-08-20 (line 29)"),
     ("pulled: 2026-08-10", "pulled: 2026-04-20",
@@ -623,8 +659,8 @@ BAD_CROPS = [
      '1: tomato.depletion: "40" is not a fraction: it lies beyond 1 - write "40%"'),
     ("tomato: {depletion: 1.2}",
      '1: tomato.depletion: "1.2" is not a fraction: it lies beyond 1 - 100% is the most'),
-    ("tomato:\n  kc:", "2: tomato.kc: unknown key - known here: also, stages, root_depth, depletion, height,"
-     " film_factor, ec_threshold, hold_last_stage, source"),
+    ("tomato:\n  kc:", "2: tomato.kc: unknown key - known here: also, like, stages, root_depth, depletion,"
+     " height, film_factor, ec_threshold, hold_last_stage, source"),
     ("tomato: {height: 1 m}\ntomatoes: {height: 2 m}",
      '2: tomatoes: means the same crop as "tomato" - put both into one'),
     ("skirret: {depletion: 0.4, root_depth: {full: 1 m}, stages: [{stage: initial, kc: 0.4}]}",
@@ -633,8 +669,15 @@ BAD_CROPS = [
     ("tomato: {stages: [{stage: initial, days: 0}, {stage: development, days: 0},"
      " {stage: mid-season, days: 0}, {stage: late season, days: 0}]}",
      "1: tomato.stages: the four stages last no day at all"),
-    ("tomato:", "1: tomato: nothing where keys are expected (also, stages, root_depth, depletion, height,"
-     " film_factor, ...)"),
+    ("tomato:", "1: tomato: nothing where keys are expected (also, like, stages, root_depth, depletion,"
+     " height, ...)"),
+    ("skirret: {like: parsnp}",
+     '1: skirret.like: "parsnp" is no crop of the table or of crops.yaml - did you mean "parsnip"?'),
+    ("skirret: {like: skirret}", "1: skirret.like: goes round in a circle: skirret like skirret"),
+    ("spinach: {like: arugula}",
+     "1: spinach.like: goes round in a circle: spinach like arugula like spinach"),
+    ("skirret:\n  like: [parsnip]",
+     '2: skirret.like: a list where a text is expected - for example "a name"'),
     ("- tomato", "1: a list where keys are expected"),
     ("tomato: [", "1: a bracket opens here and is not closed as it should be, or a quote is not (line 2)"),
 ]  # fmt: skip
