@@ -69,10 +69,13 @@ def show_area(m2: float, display: Display) -> str:
 def words(text: str, numbers: Iterable[float], display: Display) -> str:
     """A text with its numbers put in, each as its place asks: {:depth}, or a format such as {:.0f}.
 
+    A text without numbers stays as it is.
+
     >>> words("{:flow} of {:flow}, {:.0f} times", (18.927, 37.854, 2.0), "us")
     '5.00 gpm of 10.0 gpm, 2 times'
     """
-    return text.format(*(_Number(number, display) for number in numbers))
+    shown = [_Number(number, display) for number in numbers]
+    return text.format(*shown) if shown else text
 
 
 class _Number:
@@ -101,12 +104,44 @@ def show_minutes(minutes: float) -> str:
     return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
+def show_speed(m_s: float, display: Display) -> str:
+    """Of water, such as "5.2 ft/s" or "1.6 m/s"."""
+    return _fixed(m_s / METERS_PER_FOOT, 1, "ft/s") if display == "us" else _fixed(m_s, 1, "m/s")
+
+
+WEATHER_NAMES = {
+    "tmin_c": "lowest temperature", "tmax_c": "highest temperature", "tdew_c": "dew point",
+    "rh_mean_pct": "mean humidity", "rh_min_pct": "lowest humidity", "rh_max_pct": "highest humidity",
+    "wind_m_s": "wind", "wind_height_m": "height of the wind", "solar_mj_m2": "solar radiation",
+    "sunshine_h": "sunshine", "rain_mm": "rain", "rain_chance_pct": "chance of rain",
+    "rain_so_far_mm": "rain since midnight",
+}  # fmt: skip
+
+
+def show_weather(field: str, value: float, display: Display) -> str:
+    """A field of the weather, SI, as people read it; "84 F", "0.42 in"."""
+    match field:
+        case "tmin_c" | "tmax_c" | "tdew_c":
+            return show_temperature(value, display) if display == "us" else _fixed(value, 1, "C")
+        case "rain_mm" | "rain_so_far_mm":
+            return show_depth(value, display)
+        case "wind_m_s":
+            return _fixed(value / M_S_PER_MPH, 0, "mph") if display == "us" else _fixed(value, 1, "m/s")
+        case "wind_height_m":
+            return show_length(value, display)
+        case "solar_mj_m2":
+            return _fixed(value, 1, "MJ/m2")
+    return _fixed(value, 0, "h" if field == "sunshine_h" else "%")
+
+
 _SHOW: Mapping[str, Callable[[float, Display], str]] = {
     "depth": show_depth,
     "volume": show_volume,
     "flow": show_flow,
     "temperature": show_temperature,
     "warmth": show_warmth,
+    "length": show_length,
+    "speed": show_speed,
 }
 
 

@@ -9,6 +9,7 @@ from scheduler.core.system.check import GardenCheck, ProblemKind, ZoneCheck
 from scheduler.model import Garden
 from scheduler.pages.rounding import known, rounded
 from scheduler.shapes.check import CheckPage, RowLine, ZoneFlow, ZonePressure
+from scheduler.show import words
 
 CAUTIONS = {
     "drinking water": (
@@ -46,7 +47,12 @@ def check_page(garden: Garden, check: GardenCheck) -> CheckPage:
         "hottest_week_minutes": known(check.morning_minutes),
         "hours_minutes": known(check.hours_minutes),
         "problems": [
-            {"zone": problem.zone, "text": problem.text, "mend": problem.mend, "level": problem.level}
+            {
+                "zone": problem.zone,
+                "text": words(problem.text, problem.numbers, garden.display),
+                "mend": words(problem.mend, problem.mend_numbers, garden.display),
+                "level": problem.level,
+            }
             for problem in check.problems
         ],
         "cautions": _cautions(garden, check),

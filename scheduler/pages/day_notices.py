@@ -15,7 +15,7 @@ from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
 from scheduler.planning.plan import Plan
-from scheduler.show import words
+from scheduler.show import show_depth, words
 
 RESTATED_ABOVE_MM = 0.5
 RECENT_DAYS = 7
@@ -25,17 +25,19 @@ RECENT_DAYS = 7
 def day_notices(
     garden: Garden, facts: Facts, plan: Plan, fetched: Sequence[Fetched], failures: Sequence[str]
 ) -> Iterator[Notice]:
-    yield from _source_notices(facts, fetched, failures)
+    yield from _source_notices(garden, facts, fetched, failures)
     yield from _weather_notices(facts, plan.live)
     yield from _plan_notices(garden, facts, plan)
     yield from week_notices(garden, plan)
-    yield from _soil_notices(facts, plan.live)
+    yield from _soil_notices(garden, facts, plan.live)
     yield from chore_notices(garden, facts)
     for text in garden.notices:
         yield Notice("info", text)
 
 
-def _source_notices(facts: Facts, fetched: Sequence[Fetched], failures: Sequence[str]) -> Iterator[Notice]:
+def _source_notices(
+    garden: Garden, facts: Facts, fetched: Sequence[Fetched], failures: Sequence[str]
+) -> Iterator[Notice]:
     """What the weather sources did not answer, remarked on, or sent that cannot be believed."""
     for line in failures:
         yield Notice("look", f"weather: {line}")
@@ -44,8 +46,9 @@ def _source_notices(facts: Facts, fetched: Sequence[Fetched], failures: Sequence
             yield Notice("info", f"weather: {text}")
     before = facts.plan_before()
     yield from quality_notices(
-        facts.flags, facts.weather, today=facts.day, said_before=before.day if before else None
-    )
+        facts.flags, facts.weather, today=facts.day, said_before=before.day if before else None,
+        display=garden.display,
+    )  # fmt: skip
 
 
 def _weather_notices(facts: Facts, live: Live) -> Iterator[Notice]:
@@ -103,10 +106,13 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
 def _zone_notices(garden: Garden, facts: Facts, plan: Plan, z: int) -> Iterator[Notice]:
     zone, need = facts.zones[z], plan.need
     if plan.waits[z]:
+        rain, deficit = (
+            show_depth(float(mm), garden.display) for mm in (need.outlook_rain, need.deficit_now[z])
+        )
         yield Notice(
             "info",
-            f"{zone.name} is due but waits for rain: {need.outlook_rain:.1f} mm expected against a "
-            f"deficit of {need.deficit_now[z]:.1f} mm, and it stays unstressed if none comes",
+            f"{zone.name} is due but waits for rain: {rain} expected against a deficit of {deficit}, and it "
+            "stays unstressed if none comes",
         )
     until = facts.held(zone.name)
     if until and need.due[z]:
@@ -119,12 +125,13 @@ def _zone_notices(garden: Garden, facts: Facts, plan: Plan, z: int) -> Iterator[
         yield Notice("info", f"{zone.name}: no crop, no water; next planting {min(ahead)}")
 
 
-def _soil_notices(facts: Facts, live: Live) -> Iterator[Notice]:
+def _soil_notices(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
     """Readings of the last days that were set aside."""
     for one in live.sure.readings:
         if one.aside and one.reading.day >= live.today - 1:
             name = facts.zones[one.reading.zone].name
-            yield Notice("look", f"{name}: soil reading {one.reading.label} set aside: {one.aside}")
+            why = words(one.aside, one.aside_numbers, garden.display)
+            yield Notice("look", f"{name}: soil reading {one.reading.label} set aside: {why}")
 
 
 def _restated(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
@@ -141,8 +148,8 @@ def _restated(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
         if old is not None and abs(old - row[z]) > RESTATED_ABOVE_MM:
             yield Notice(
                 "look",
-                f"{zone.name}: deficit of {before.day} restated {old:.1f} -> {row[z]:.1f} mm: "
-                f"{changed} changed",
+                f"{zone.name}: deficit of {before.day} restated {show_depth(old, garden.display)} -> "
+                f"{show_depth(float(row[z]), garden.display)}: {changed} changed",
             )
 
 

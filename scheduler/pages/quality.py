@@ -6,27 +6,24 @@ from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
 
 from scheduler.core.quality.checks import Flag
-from scheduler.model import Notice, WeatherDays
+from scheduler.model import Display, Notice, WeatherDays
 from scheduler.pages.lines import line
 from scheduler.pages.rounding import rounded
 from scheduler.shapes.weather import FlagLine
 from scheduler.shapes.working import Line
+from scheduler.show import WEATHER_NAMES, show_weather, words
 
-NAMES = {
-    "tmin_c": ("lowest temperature", "degC"), "tmax_c": ("highest temperature", "degC"),
-    "tdew_c": ("dew point", "degC"), "rh_mean_pct": ("mean humidity", "%"),
-    "rh_min_pct": ("lowest humidity", "%"), "rh_max_pct": ("highest humidity", "%"),
-    "wind_m_s": ("wind", "m/s"), "wind_height_m": ("height of the wind", "m"),
-    "solar_mj_m2": ("solar radiation", "MJ/m2"), "sunshine_h": ("sunshine", "h"),
-    "rain_mm": ("rain", "mm"), "rain_chance_pct": ("chance of rain", "%"),
-    "rain_so_far_mm": ("rain since midnight", "mm"),
+UNITS = {
+    "tmin_c": "degC", "tmax_c": "degC", "tdew_c": "degC", "rh_mean_pct": "%", "rh_min_pct": "%",
+    "rh_max_pct": "%", "wind_m_s": "m/s", "wind_height_m": "m", "solar_mj_m2": "MJ/m2", "sunshine_h": "h",
+    "rain_mm": "mm", "rain_chance_pct": "%", "rain_so_far_mm": "mm",
 }  # fmt: skip
 NEEDED = ("tmin_c", "tmax_c", "rain_mm")
 """Nothing is estimated in their place on the day itself: if nobody else has them, somebody should look."""
 REMIND_DAYS = 7
 
 
-def flag_line(flag: Flag) -> FlagLine:
+def flag_line(flag: Flag, display: Display) -> FlagLine:
     return {
         "date": flag.day.isoformat(),
         "since": flag.since.isoformat() if flag.since else None,
@@ -35,15 +32,24 @@ def flag_line(flag: Flag) -> FlagLine:
         "verdict": flag.verdict,
         "now": None if flag.now is None else rounded(flag.now),
         "rule": flag.rule,
-        "reason": flag.reason,
+        "reason": reason_of(flag, display),
         "source": flag.source,
         "kind": flag.kind,
         "published": flag.published,
     }
 
 
+def reason_of(flag: Flag, display: Display) -> str:
+    return words(flag.reason, flag.numbers, display)
+
+
 def notices(
-    flags: Iterable[Flag], weather: WeatherDays, *, today: date, said_before: date | None
+    flags: Iterable[Flag],
+    weather: WeatherDays,
+    *,
+    today: date,
+    said_before: date | None,
+    display: Display,
 ) -> Iterator[Notice]:
     """One line each for what is new since the plan of `said_before`: old days are not told every morning.
 
@@ -54,7 +60,8 @@ def notices(
     for flag in flags:
         if flag.sensor:
             if flag.day >= today - timedelta(days=2) and _due(flag, today, since):
-                yield Notice("look", f"weather: {flag.source}, {NAMES[flag.field][0]}: {flag.reason}")
+                what = f"{flag.source}, {WEATHER_NAMES[flag.field]}"
+                yield Notice("look", f"weather: {what}: {reason_of(flag, display)}")
         elif flag.verdict == "rejected" and flag.day >= since:
             mine = lost.setdefault((flag.source, flag.rule), [])
             if (flag.day, flag.field) not in [(other.day, other.field) for other in mine]:
@@ -64,12 +71,12 @@ def notices(
         fields = list(dict.fromkeys(flag.field for flag in mine))
         days = sorted({flag.day for flag in mine})
         when = f"{days[0]}" if len(days) == 1 else f"{days[0]} to {days[-1]}"
-        what = ", ".join(NAMES[field][0] for field in fields)
-        amount = f" {newest.value:.1f} {NAMES[newest.field][1]}" if len(mine) == 1 else ""
+        what = ", ".join(WEATHER_NAMES[field] for field in fields)
+        amount = f" {show_weather(newest.field, newest.value, display)}" if len(mine) == 1 else ""
         gone = any(flag.field in NEEDED and _nobody_else(flag, weather) for flag in mine)
         yield Notice(
             "look" if gone else "info",
-            f"weather: {what}{amount} of {when} by {source} set aside ({newest.reason})",
+            f"weather: {what}{amount} of {when} by {source} set aside ({reason_of(newest, display)})",
         )
 
 
@@ -98,13 +105,13 @@ def _about(flag: Flag, day: date) -> bool:
 
 
 def _line(flag: Flag) -> Line:
-    name, unit = NAMES[flag.field]
+    name, unit = WEATHER_NAMES[flag.field], UNITS[flag.field]
     verdict = {"rejected": "set aside", "repaired": "repaired", "kept": "kept, in doubt"}[flag.verdict]
     held = "" if flag.now is None else f"to {flag.now:.2f} {unit}"
     return line(
         f"{verdict} {held}".strip() + f": {name} of {flag.source}",
         value=None if flag.sensor else flag.value,
         unit="" if flag.sensor else unit,
-        numbers=flag.reason,
+        numbers=reason_of(flag, "metric"),
         source=f"{flag.rule}: {flag.published}",
     )

@@ -13,6 +13,7 @@ from scheduler.planning.facts import Facts
 from scheduler.planning.plan import Plan
 from scheduler.planning.soil import curve_of
 from scheduler.shapes.working import Line
+from scheduler.show import words
 
 SHOWN_DAYS = 7
 WORTH_SHOWING_MM2, WORTH_SHOWING_SHARE = 1e-6, 0.001
@@ -43,7 +44,7 @@ def uncertainty_lines(facts: Facts, plan: Plan, z: int) -> Iterator[Line]:
 def _reading(facts: Facts, one: Taken) -> Line:
     what = f"soil reading {one.reading.label}"
     if one.measured is None or one.aside:
-        return line(f"{what}: set aside", numbers=one.aside or "")
+        return line(f"{what}: set aside", numbers=words(one.aside or "", one.aside_numbers, "metric"))
     seen, soil = one.measured, facts.zones[one.reading.zone].soil
     texture, curve = curve_of(soil)
     at_fc = curve.field_capacity_kpa(soil.theta_fc)

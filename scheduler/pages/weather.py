@@ -18,13 +18,14 @@ from scheduler.core.balance.climate import (
 )
 from scheduler.core.balance.et import NONE, ReferenceET, fill, reference_et
 from scheduler.core.quality.checks import Flag
-from scheduler.model import WEATHER_FIELDS, Garden, StoredPlan, WeatherDays, WeatherValue
+from scheduler.model import WEATHER_FIELDS, Display, Garden, StoredPlan, WeatherDays, WeatherValue
 from scheduler.pages.forecast_skill import LOOK_BACK_DAYS, skill_rows
-from scheduler.pages.quality import flag_line
+from scheduler.pages.quality import flag_line, reason_of
 from scheduler.pages.rounding import known, rounded
 from scheduler.planning.weather import kind_of, source_of, with_history
 from scheduler.shapes.base import Level, NoticeLine
 from scheduler.shapes.weather import Restated, SourceLine, Used, Value, WeatherDay, WeatherPage
+from scheduler.show import WEATHER_NAMES
 from scheduler.store.store import Store
 
 DAYS_BACK, DAYS_AHEAD = 7, 7
@@ -54,13 +55,13 @@ def weather_page(
         "days": [
             _day(found.weather, et, first + timedelta(days=i), today) for i in range((last - first).days + 1)
         ],
-        "quality": [flag_line(flag) for flag in flags],
+        "quality": [flag_line(flag, garden.display) for flag in flags],
         "restated": list(_restated(said, first, min(last, today - timedelta(days=1)))),
         "forecasts": skill_rows(garden, said, came, today=today),
         "forecasts_since": since.isoformat(),
         "sources": sources,
         "notices": [
-            *_notices(sources, flags, today),
+            *_notices(sources, flags, today, garden.display),
             *_failures(plans, today),
         ],
         "credits": sorted({c for plan in plans for c in plan.page.get("sources", {}).get("credits", ())}),
@@ -175,14 +176,17 @@ def _stale(
     return None
 
 
-def _notices(sources: Iterable[SourceLine], flags: Sequence[Flag], today: date) -> Iterator[NoticeLine]:
+def _notices(
+    sources: Iterable[SourceLine], flags: Sequence[Flag], today: date, display: Display
+) -> Iterator[NoticeLine]:
     for source in sources:
         if source["stale"]:
             yield {"level": "look", "text": f"{source['source']}: {source['stale']}"}
     for flag in flags:
         if flag.sensor:
             level: Level = "look" if flag.day >= today - timedelta(days=SENSOR_DAYS) else "info"
-            yield {"level": level, "text": f"{flag.source}, {flag.field}: {flag.reason}"}
+            what = f"{flag.source}, {WEATHER_NAMES[flag.field]}"
+            yield {"level": level, "text": f"{what}: {reason_of(flag, display)}"}
     lost = [f for f in flags if f.verdict == "rejected" and f.kind == "station"]
     if lost:
         names = ", ".join(sorted({flag.source for flag in lost}))

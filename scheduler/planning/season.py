@@ -15,9 +15,9 @@ from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.soil import Balance, run
 from scheduler.core.balance.terms import Terms, terms
 from scheduler.core.quality.checks import examine
-from scheduler.core.quality.remarks import remarks
 from scheduler.errors import BadInput
 from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays
+from scheduler.planning.remarks import remarks
 from scheduler.shapes.season import Foresight
 
 LONGEST_SPAN_DAYS = 200 * 365
@@ -104,7 +104,7 @@ def season_notices(
     garden: Garden, weather: WeatherDays, span: SpanWeather, season_terms: Terms
 ) -> tuple[str, ...]:
     """What the grower should know of the weather file and of the days of `season_terms`."""
-    remarked = remarks(examine(weather, garden.location, source="weather file"))
+    remarked = remarks(examine(weather, garden.location, source="weather file"), garden.display)
     return (*weather.notices, *remarked, *_span_notices(span, season_terms))
 
 

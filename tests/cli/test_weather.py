@@ -89,7 +89,7 @@ def test_the_morning_says_it_once_and_why_says_it_always(grower: Grower) -> None
     texts = [n["text"] for n in grower("day", "--date", "2015-07-03", "--json").json["notices"]]
     aside = [text for text in texts if "set aside" in text]
     assert len(aside) == 1
-    assert "rain 812.8 mm of 2015-07-02 by file shed.csv" in aside[0]
+    assert "rain 32.00 in of 2015-07-02 by file shed.csv" in aside[0]
     why = grower("why", "beans", "--date", "2015-07-03").out
     assert "set aside: rain of file shed.csv = 812.8 mm" in why
     texts = [n["text"] for n in grower("day", "--date", "2015-07-04", "--json").json["notices"]]

@@ -26,7 +26,7 @@ def failing(first_seen: date, day: date) -> Flag:
 
 def levels(*flags: Flag, before: date | None = TODAY - timedelta(days=1), **known: list[float]) -> list[str]:
     days = weather(TODAY - timedelta(days=2), 3, **known)
-    return [notice.level for notice in notices(flags, days, today=TODAY, said_before=before)]
+    return [notice.level for notice in notices(flags, days, today=TODAY, said_before=before, display="us")]
 
 
 def test_a_loss_is_told_on_the_first_morning_after_it_only() -> None:
@@ -47,7 +47,7 @@ def test_what_nobody_else_has_asks_for_an_eye() -> None:
 def test_forecast_first_and_measured_then_is_one_line() -> None:
     yesterday = TODAY - timedelta(days=1)
     (notice,) = notices(
-        [lost(yesterday), lost(yesterday)], weather(yesterday, 2), today=TODAY, said_before=yesterday
+        [lost(yesterday), lost(yesterday)], weather(yesterday, 2), today=TODAY, said_before=yesterday, display="us"
     )
     assert "solar radiation 0.0 MJ/m2 of 2023-07-19 by file shed.csv set aside" in notice.text
 

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from scheduler.core.balance.climate import climate
 from scheduler.core.quality.checks import RULES, Flag, examine
-from scheduler.core.quality.remarks import remarks
 from scheduler.model import WEATHER_FIELDS, Location, WeatherDays
+from scheduler.planning.remarks import remarks
 
 DRY = {"fallon", "davis", "holyoke"}  # records of irrigated desert or steppe valleys: `location.dry`
 YEAR = {"greensboro": 2015}
@@ -323,7 +323,7 @@ def test_any_weather_is_examined_and_left_as_it_is(
 
 
 def test_a_season_says_each_fault_once() -> None:
-    lines = list(remarks(found("davis")))
+    lines = list(remarks(found("davis"), "us"))
     assert len(lines) == len({line.split(" on ")[0] for line in lines})
     zeros = next(line for line in lines if "false zero" in line)
     assert "left as it is" in zeros

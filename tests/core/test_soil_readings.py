@@ -92,7 +92,7 @@ def test_the_update_is_that_of_a_general_filter_library():
         noise = float(rng.uniform(2.0, 4.0))
         other.update(np.array([[seen]]), R=np.array([[noise]]))
         gain, level, aside = s._update(state, 1, level, s.Measured(float(seen), 0.0, np.sqrt(noise)))
-        assert aside is None
+        assert aside == ()
         assert gain == pytest.approx(float(other.K[0, 0]), rel=1e-9)
         assert level == pytest.approx(float(other.x[0, 0]), rel=1e-9)
         assert state.variance[1] == pytest.approx(float(other.P[0, 0]), rel=1e-9)

@@ -27,8 +27,9 @@ class Remark:
 
     kind: RemarkKind
     level: Literal["look", "problem"]
-    text: str
+    text: str  # with places for `numbers`
     mend: str
+    numbers: tuple[float, ...] = ()  # SI
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,8 +151,9 @@ def _of_line(zone: ZoneHydraulics, rows: Rows, supply: Supply) -> Iterator[Remar
         yield Remark(
             "line velocity",
             "look",
-            f"water runs at {_speed(zone.line_velocity_m_s)} in the supply line, above {_speed(FASTEST_M_S)}",
+            "water runs at {:speed} in the supply line, above {:speed}",
             "feed the line in its middle, use a wider one, or water fewer rows at once",
+            (zone.line_velocity_m_s, FASTEST_M_S),
         )
 
 
@@ -207,8 +209,9 @@ def _of_friction(zone: ZoneHydraulics) -> Iterator[Remark]:
         yield Remark(
             "tape velocity",
             "look",
-            f"water runs at {_speed(speed)} in the tape, above {_speed(FASTEST_M_S)} ({_rows(fast)})",
+            f"water runs at {{:speed}} in the tape, above {{:speed}} ({_rows(fast)})",
             "shorten the rows, feed them in their middle, or use wider tape",
+            (speed, FASTEST_M_S),
         )
 
 
@@ -220,7 +223,3 @@ def _rows(rows: list[RowHydraulics]) -> str:
     if numbers[-1] - numbers[0] == len(numbers) - 1:
         return f"rows {numbers[0]} to {numbers[-1]}"
     return "rows " + ", ".join(str(number) for number in numbers)
-
-
-def _speed(m_s: float) -> str:
-    return f"{m_s:.1f} m/s ({m_s / 0.3048:.1f} ft/s)"

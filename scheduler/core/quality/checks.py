@@ -105,12 +105,13 @@ class Flag:
     value: float  # as it came; of a run of days the figure that gave it away
     verdict: Verdict
     rule: str  # of RULES
-    reason: str
+    reason: str  # with places for `numbers`, which `show.words` fills in
     source: str = ""  # of the value
     now: float | None = None  # what it is repaired to
     since: date | None = None  # of a slow fault: the first day that was looked at
     first_seen: date | None = None  # the first day on which it showed
     kind: str = ""  # of the value: station, model or forecast
+    numbers: tuple[float, ...] = ()  # SI, of the reason
 
     @property
     def published(self) -> str:
@@ -138,20 +139,18 @@ class _Record:
         return self.first + timedelta(days=int(i))
 
     def mark(
-        self, field: str, where: BoolArray, verdict: Verdict, rule: str, reason: str | Callable[[int], str],
-        now: FloatArray | None = None,
+        self, field: str, where: BoolArray, verdict: Verdict, rule: str, reason: str,
+        now: FloatArray | None = None, numbers: Callable[[int], tuple[float, ...]] = lambda _: (),
     ) -> None:  # fmt: skip
         """Flag a field's known values where `where` holds; rejected ones are gone for the rules that follow.
 
-        reason: text, or text by day index; now: (day,) what a repaired value is taken as.
+        now: (day,) what a repaired value is taken as.  numbers: of the reason, by day index.
         """
         values = self.v[field]
         for i in np.flatnonzero(where & np.isfinite(values)):
-            why = reason if isinstance(reason, str) else reason(int(i))
             held = None if now is None else float(now[i])
-            self.flags.append(
-                Flag(self.day(i), field, float(values[i]), verdict, rule, why, self.source, held)
-            )
+            flag = Flag(self.day(i), field, float(values[i]), verdict, rule, reason, self.source, held)
+            self.flags.append(replace(flag, numbers=tuple(float(number) for number in numbers(int(i)))))
         if verdict == "rejected":
             values[where] = np.nan
 
@@ -162,8 +161,8 @@ class _Record:
         edges = np.flatnonzero(np.diff(np.concatenate([[False], where, [False]]).astype(np.int8)))
         for begin, end in zip(edges[::2], edges[1::2] - 1, strict=True):
             since = max(self.day(begin) - timedelta(days=window - 1), self.first)
-            why = reason.format(float(figure[end]))
-            flag = Flag(self.day(end), field, float(figure[end]), "kept", rule, why, self.source)
+            found = float(figure[end])
+            flag = Flag(self.day(end), field, found, "kept", rule, reason, self.source, numbers=(found,))
             self.flags.append(replace(flag, since=since, first_seen=self.day(begin)))
 
 
@@ -216,7 +215,10 @@ def _temperature(r: _Record) -> None:
         before, after = _beside(r.v[name])
         lone = np.minimum(np.abs(r.v[name] - before), np.abs(r.v[name] - after)) > SPIKE_C
         lone &= np.sign(r.v[name] - before) == np.sign(r.v[name] - after)
-        r.mark(name, lone, "rejected", "spike", f"over {SPIKE_C:g} degC off both the day before and after")
+        r.mark(
+            name, lone, "rejected", "spike", "over {:warmth} off both the day before and after",
+            numbers=lambda _: (SPIKE_C,),
+        )  # fmt: skip
 
 
 def _false_zero(r: _Record) -> None:
@@ -228,8 +230,9 @@ def _false_zero(r: _Record) -> None:
     odd = (milder > ZERO_BELOW_C) | ((high > ZERO_WARM_TMAX_C) & (milder > ZERO_WARM_BELOW_C))
     r.mark(
         "tmin_c", (low == 0) & wide & odd, "rejected", "false zero",
-        lambda i: f"exactly 0 degC, by {high[i]:.1f} degC by day and nights of {milder[i]:.1f} degC and more "
-        "before and after: a missing value, not a frost",
+        "exactly {:temperature}, by {:temperature} by day and nights of {:temperature} and more before and "
+        "after: a missing value, not a frost",
+        numbers=lambda i: (0.0, high[i], milder[i]),
     )  # fmt: skip
 
 
@@ -265,7 +268,8 @@ def _dew_point(r: _Record) -> None:
     over = dew > middle + DEW_ABOVE_MEAN_C
     r.mark(
         "tdew_c", over, "rejected", "dew point above the air",
-        lambda i: f"the air was {middle[i]:.1f} degC in the middle: its dew point cannot be higher",
+        "the air was {:temperature} in the middle: its dew point cannot be higher",
+        numbers=lambda i: (middle[i],),
     )  # fmt: skip
 
 
@@ -285,9 +289,7 @@ def _humidity(r: _Record) -> None:
     too_dry = (high < DRY_NIGHT_PCT) & (usual > 2 * DRY_NIGHT_PCT)
     whole_day = f"the day's highest is below {DRY_NIGHT_PCT:g} %, of the days about it {{:.0f}} %"
     for name in ("rh_min_pct", "rh_mean_pct", "rh_max_pct"):
-        r.mark(
-            name, too_dry, "rejected", "night too dry", lambda i: whole_day.format(usual[i])
-        )  # fmt: skip
+        r.mark(name, too_dry, "rejected", "night too dry", whole_day, numbers=lambda i: (usual[i],))
     outside = (mean < low - 1) | (mean > high + 1)
     r.mark("rh_mean_pct", outside, "rejected", "humidity limits", "not between the lowest and the highest")
     for name in ("rh_min_pct", "rh_mean_pct", "rh_max_pct"):
@@ -314,7 +316,7 @@ def _humid_nights(r: _Record) -> None:
     above = quantile(trailing(r.v["tdew_c"] - r.v["tmin_c"], MONTH), 0.5, least=MONTH * 3 // 4)
     r.lasting(
         "tdew_c", above > DEW_ABOVE_TMIN_C, above, "dew point above the nights",
-        "a month's dew points lie {:.1f} degC above the lowest temperatures: humidity or temperature is off",
+        "a month's dew points lie {:warmth} above the lowest temperatures: humidity or temperature is off",
         MONTH,
     )  # fmt: skip
 
@@ -335,11 +337,15 @@ def _wind_sensor(r: _Record) -> None:
     Sources: ASCE-EWRI 2005 appendix D; FAO-56 for the least wind that the air has.
     """
     runs = exact_runs(r.v["wind_m_s"])
+
+    def length(i: int) -> tuple[float, ...]:
+        return (runs[i],)
+
     still = (r.v["wind_m_s"] == 0) & (runs >= STILL_DAYS)
-    r.mark("wind_m_s", still, "rejected", "stuck wind", lambda i: f"not a breath in {runs[i]:.0f} whole days")
+    r.mark("wind_m_s", still, "rejected", "stuck wind", "not a breath in {:.0f} whole days", numbers=length)
     stuck = runs >= STUCK_WIND_DAYS
     r.mark(
-        "wind_m_s", stuck, "rejected", "stuck wind", lambda i: f"the same mean on {runs[i]:.0f} days in a row"
+        "wind_m_s", stuck, "rejected", "stuck wind", "the same mean on {:.0f} days in a row", numbers=length
     )
     height = np.where(np.isfinite(r.v["wind_height_m"]), r.v["wind_height_m"], 2.0)
     usual = quantile(trailing(wind_at_2m(r.v["wind_m_s"], height), MONTH), 0.5, least=MONTH * 3 // 4)
@@ -362,11 +368,12 @@ def _sun(r: _Record) -> None:
     dark = (rs < NO_SUN_SHARE * r.ra) | ((rs < DARK_SHARE * r.ra) & bright)
     r.mark(
         "solar_mj_m2", (dark & (r.ra > DARK_RA_MJ)) | (rs < 0), "rejected", "no sun",
-        lambda i: f"even a dark day lets more of the {r.ra[i]:.1f} MJ/m2 above the air through",
+        "even a dark day lets more of the {:.1f} MJ/m2 above the air through",
+        numbers=lambda i: (r.ra[i],),
     )  # fmt: skip
     r.mark(
         "solar_mj_m2", rs > r.ra, "rejected", "more sun than above the air",
-        lambda i: f"above the air the sun gives {r.ra[i]:.1f} MJ/m2 that day",
+        "above the air the sun gives {:.1f} MJ/m2 that day", numbers=lambda i: (r.ra[i],),
     )  # fmt: skip
     most = OVER_CLEAR_SKY * r.rso
     r.mark("solar_mj_m2", rs > most, "repaired", "over a clear sky", "held to 1.05 of a clear sky's", most)
@@ -408,8 +415,13 @@ def _rain(r: _Record) -> None:
     for i in np.flatnonzero(rain > RAIN_UNHEARD_MM / 10):
         limit, how = _rain_limit(r, int(i))
         if rain[i] > limit:
-            here = np.arange(len(rain)) == i
-            r.mark("rain_mm", here, "rejected", "unheard-of rain", f"more than {limit:.0f} mm, {how}")
+            _unheard_of(r, int(i), limit, how)
+
+
+def _unheard_of(r: _Record, i: int, limit_mm: float, how: str) -> None:
+    here = np.arange(len(r.v["rain_mm"])) == i
+    reason = f"more than {{:depth}}, {how}"
+    r.mark("rain_mm", here, "rejected", "unheard-of rain", reason, numbers=lambda _: (limit_mm,))
 
 
 def _rain_limit(r: _Record, i: int) -> tuple[float, str]:

@@ -108,7 +108,7 @@ def _so_far(mine: Mapping[tuple[date, str], WeatherValue], source: str) -> Itera
         if field == SO_FAR and value.value > RAIN_UNHEARD_MM:
             yield Flag(
                 day, field, value.value, "rejected", "unheard-of rain",
-                f"more than {RAIN_UNHEARD_MM:.0f} mm, which few places ever saw", source,
+                "more than {:depth}, which few places ever saw", source, numbers=(RAIN_UNHEARD_MM,),
             )  # fmt: skip
 
 
@@ -134,6 +134,6 @@ def _silent(
             if missed >= SILENT_MM:
                 yield Flag(
                     day, "rain_mm", 0.0, "kept", "rain gauge silent",
-                    f"nothing in {len(dry)} days in which others tell of {missed:.0f} mm: is it blocked?",
-                    source, since=dry[0], first_seen=dry[SILENT_DAYS - 1],
+                    f"nothing in {len(dry)} days in which others tell of {{:depth}}: is it blocked?",
+                    source, since=dry[0], first_seen=dry[SILENT_DAYS - 1], numbers=(missed,),
                 )  # fmt: skip

@@ -22,7 +22,6 @@ from scheduler.core.system.allowance import week_means
 from scheduler.core.system.sections import Load, Sections, sections
 from scheduler.model import Garden, Tape, Zone
 
-METERS_PER_FOOT = 0.3048
 KEPT_UNIFORMITY = 0.80
 """Below it a design is called fair at best (classes attributed to ASAE EP405.1; second-hand)."""
 ROOT_CLASS_M = 0.25
@@ -39,9 +38,11 @@ class Problem:
 
     kind: ProblemKind
     zone: str | None
-    text: str
-    mend: str
+    text: str  # with places for `numbers`
+    mend: str  # with places for `mend_numbers`
     level: Literal["look", "problem"] = "problem"
+    numbers: tuple[float, ...] = ()  # SI
+    mend_numbers: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,8 +173,9 @@ def _zone_problems(garden: Garden, check: ZoneCheck) -> Iterator[Problem]:
         yield Problem(
             "flow",
             zone.name,
-            f"draws {stand.delivery.flow_lpm:.1f} L/min, and the supply can feed {supply.usable_lpm:.1f}",
+            "draws {:flow}, and the supply can feed {:flow}",
             f"split it over {parts} valves (see sections), or lay tape of a lower flow",
+            numbers=(stand.delivery.flow_lpm, supply.usable_lpm),
         )
     if solved is None:
         yield from _unsolved(zone, tape)
@@ -181,16 +183,18 @@ def _zone_problems(garden: Garden, check: ZoneCheck) -> Iterator[Problem]:
     for remark in solved.remarks:
         if remark.kind == "supply" and not check.fits_supply:
             continue  # said above, in the usable flow
-        yield Problem(remark.kind, zone.name, remark.text, remark.mend, remark.level)
+        yield Problem(remark.kind, zone.name, remark.text, remark.mend, remark.level, remark.numbers)
     poor = solved.uniformity < KEPT_UNIFORMITY
     if solved.flow_variation_class == "not acceptable" or poor:
+        mend, reach = _shorter_or_middle(garden, zone, stand)
         yield Problem(
             "uniformity",
             zone.name,
             f"emitters differ by {solved.flow_variation:.0%} (up to 20 % is acceptable), "
             f"uniformity {solved.uniformity:.2f}",
-            _shorter_or_middle(garden, zone, stand),
+            mend,
             "problem" if poor else "look",
+            mend_numbers=reach,
         )
 
 
@@ -219,8 +223,8 @@ def _unsolved(zone: Zone, tape: Tape) -> Iterator[Problem]:
         )
 
 
-def _shorter_or_middle(garden: Garden, zone: Zone, stand: Stand) -> str:
-    """The longest row that would do, found by solving."""
+def _shorter_or_middle(garden: Garden, zone: Zone, stand: Stand) -> tuple[str, tuple[float, ...]]:
+    """What would mend it, with a place for the longest row that would do, m, found by solving."""
     slope = stand.planting.rows.slope
     reach = longest_row(
         zone.tape, garden.supply, least_uniformity=KEPT_UNIFORMITY, most_flow_variation=0.2, slope=slope
@@ -228,11 +232,10 @@ def _shorter_or_middle(garden: Garden, zone: Zone, stand: Stand) -> str:
     line = garden.supply.mainline
     middle = "" if line is None or line.feed == "middle" else "feed the supply line at a middle T, or "
     if reach <= 0:
-        return f"{middle}raise the pressure as far as the tape allows"
+        return f"{middle}raise the pressure as far as the tape allows", ()
     if reach < stand.planting.rows.length_m:
-        feet = reach / METERS_PER_FOOT
-        return f"{middle}shorten the rows to {reach:.0f} m ({feet:.0f} ft), or feed them in their middle"
-    return f"{middle}use a wider supply line, or water fewer rows at once"
+        return f"{middle}shorten the rows to {{:length}}, or feed them in their middle", (math.floor(reach),)
+    return f"{middle}use a wider supply line, or water fewer rows at once", ()
 
 
 def _fit_problems(

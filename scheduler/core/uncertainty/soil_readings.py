@@ -124,8 +124,11 @@ class Taken:
     before: float = float("nan")  # deficit of the balance, mm
     after: float = float("nan")
     gain: float = 0.0
-    aside: str | None = None  # why it was not used
+    aside: str | None = None  # why it was not used, with places for `aside_numbers`
+    aside_numbers: tuple[float, ...] = ()  # SI
 
+
+FAR_OFF = "a deficit of {:depth} against the balance's {:depth}, {:.1f} standard deviations apart"
 
 Measure = Callable[[Reading], tuple[Measured | None, str | None]]
 """Deficit of a reading, or why it has none (impossible, no crop stands)."""
@@ -168,8 +171,10 @@ class Filter:
                 one.aside = f"the sensor has said the same for {STUCK_DAYS} days and more: is it stuck?"
                 continue
             z_mm = found.deficit + reading.watered_mm
-            one.gain, new, one.aside = _update(state, z, float(deficit[z]), found._replace(deficit=z_mm))
-            if one.aside is None:
+            one.gain, new, far = _update(state, z, float(deficit[z]), found._replace(deficit=z_mm))
+            if far:
+                one.aside, one.aside_numbers = FAR_OFF, far
+            else:
                 deficit[z] = one.after = min(max(new, 0.0), float(self.taw[day, z]))
                 state.shift[:, z] += new - deficit[z]
         return deficit
@@ -185,17 +190,15 @@ class Filter:
         return len(lately) >= STUCK_READINGS and days >= STUCK_DAYS and moved > enough
 
 
-def _update(state: State, z: int, stated: float, seen: Measured) -> tuple[float, float, str | None]:
-    """(gain, new deficit, why it was set aside); the state of zone z is brought in line."""
+def _update(state: State, z: int, stated: float, seen: Measured) -> tuple[float, float, tuple[float, ...]]:
+    """(gain, new deficit, () or the numbers of `FAR_OFF`); the state of zone z is brought in line."""
     mean = stated + float(state.mean[z])
     sensor = float(state.sensor[:, z].mean())
     variance = float(state.variance[z])
     total = variance + 2 * sensor * seen.lasting + seen.lasting**2 + seen.passing**2
     off = seen.deficit - mean
     if abs(off) > FAR_OFF_SD * np.sqrt(total):
-        sds = abs(off) / np.sqrt(total)
-        why = f"{off:+.1f} mm off the balance's {mean:.1f} mm, {sds:.1f} standard deviations"
-        return 0.0, stated, why
+        return 0.0, stated, (float(seen.deficit), mean, float(abs(off) / np.sqrt(total)))
     gain = (variance + sensor * seen.lasting) / total
     new = mean + gain * off
     keep = 1 - gain
@@ -204,4 +207,4 @@ def _update(state: State, z: int, stated: float, seen: Measured) -> tuple[float,
     state.own[State.OWN_READING, :, z] += (gain * seen.passing) ** 2
     state.memory[:, z] *= keep
     state.sensor[:, z] = keep * state.sensor[:, z] - gain * seen.lasting
-    return float(gain), float(new), None
+    return float(gain), float(new), ()

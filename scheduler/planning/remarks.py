@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from scheduler.core.quality.checks import Flag
+from scheduler.show import WEATHER_NAMES, Display, show_weather, words
 
 AS_M1_TAKES_IT = {
     "more sun than above the air": "held to 1.05 of a clear sky's",
@@ -15,7 +16,7 @@ AS_M1_TAKES_IT = {
 }
 
 
-def remarks(flags: Iterable[Flag]) -> Iterator[str]:
+def remarks(flags: Iterable[Flag], display: Display) -> Iterator[str]:
     """One line a rule for a season on a file, where M1 alone may change a value; the latest case of each."""
     by_rule: dict[tuple[str, str], list[Flag]] = {}
     for flag in flags:
@@ -25,7 +26,7 @@ def remarks(flags: Iterable[Flag]) -> Iterator[str]:
         done = AS_M1_TAKES_IT.get(rule, "left as it is" if verdict != "repaired" else "held to its limit")
         unit = "stretch" if newest.sensor else "day"
         often = f"{days} {unit}{('es' if newest.sensor else 's') * (days > 1)}"
-        yield (
-            f"quality control: {rule} on {often}, {done} (latest {newest.day}, {newest.field} "
-            f"{newest.value:.4g}: {newest.reason})"
-        )
+        what = WEATHER_NAMES[newest.field]
+        amount = "" if newest.sensor else f" {show_weather(newest.field, newest.value, display)}"
+        reason = words(newest.reason, newest.numbers, display)
+        yield (f"quality control: {rule} on {often}, {done} (latest {newest.day}, {what}{amount}: {reason})")
