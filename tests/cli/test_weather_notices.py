@@ -47,7 +47,11 @@ def test_what_nobody_else_has_asks_for_an_eye() -> None:
 def test_forecast_first_and_measured_then_is_one_line() -> None:
     yesterday = TODAY - timedelta(days=1)
     (notice,) = notices(
-        [lost(yesterday), lost(yesterday)], weather(yesterday, 2), today=TODAY, said_before=yesterday, display="us"
+        [lost(yesterday), lost(yesterday)],
+        weather(yesterday, 2),
+        today=TODAY,
+        said_before=yesterday,
+        display="us",
     )
     assert "solar radiation 0.0 MJ/m2 of 2023-07-19 by file shed.csv set aside" in notice.text
 
