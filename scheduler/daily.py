@@ -136,7 +136,7 @@ def _asked(
     fetched, failures = collect(known_from - timedelta(days=RECENT_DAYS + 1))
     store.add_weather(value for answer in fetched for value in answer.values)
     failures = failures + add_from_sensors(garden, store, now=now, since=known_from)
-    return _Morning(garden, gather(garden, day, store, make), fetched, failures, now)
+    return _Morning(garden, gather(garden, day, store, make, now), fetched, failures, now)
 
 
 def publish(garden: Garden, store: Store, page: DayPage, places: Places) -> None:

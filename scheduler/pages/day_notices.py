@@ -93,6 +93,12 @@ def _days(start: date, numbers: list[int]) -> str:
 def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
     if facts.store_replaced:
         yield Notice("problem", "the database was damaged and set aside: the balance starts anew today")
+    for note, why in facts.aside:
+        yield Notice(
+            "look",
+            f"{note.zone}: your note of {note.day} ({note.details['crop']} planted) cannot be followed: "
+            f"{why} (to take it back: rowwater note list, note undo)",
+        )
     yield from _restated(garden, facts, plan.live)
     for z in range(len(facts.zones)):
         yield from _zone_notices(garden, facts, plan, z)

@@ -6,8 +6,8 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 from scheduler.core.balance.terms import stands
-from scheduler.model import Applied, Garden, Zone
-from scheduler.planning.notes import with_notes
+from scheduler.model import Applied, Garden, Run, Zone
+from scheduler.planning.notes import MakePlanting, with_notes
 from scheduler.planning.on_record import unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
 
@@ -42,10 +42,11 @@ def by_hand_record(
     liters: float | None,
     *,
     now: datetime,
+    make_planting: MakePlanting,
     replaces_day: bool = False,
 ) -> Applied:
     """One record from minutes, or from litres the grower measured (then the minutes follow from the flow)."""
-    zones = with_notes(garden.zones, store.notes(), None)
+    zones = with_notes(garden.zones, store.notes(), make_planting)
     zone = next(z for z in zones if z.name == zone_name)
     rate = rates(garden, zone, day)
     measured = liters is not None
@@ -67,30 +68,43 @@ def by_hand_record(
     )
 
 
-def as_planned_records(garden: Garden, store: Store, *, now: datetime, day: date | None) -> list[Applied]:
-    """One record per planned run that nothing answers yet: of `day`, or of all recent runs that are over."""
+class AsPlanned(NamedTuple):
+    records: list[Applied]
+    to_come: list[Run]  # planned for the day that is under way, and not over yet
+
+
+def as_planned_records(
+    garden: Garden, store: Store, *, now: datetime, day: date | None, make_planting: MakePlanting
+) -> AsPlanned:
+    """One record per planned run that nothing answers yet: of `day`, or of the last days; what is over.
+
+    The plan on record is what the grower was told when the run began: later plans of the day keep it.
+    """
     first = day or now.date() - timedelta(days=ASK_BACK_DAYS)
     last = day or now.date()
-    known = {zone.name: zone for zone in with_notes(garden.zones, store.notes(), None)}
-    records = []
+    zones = {zone.name: zone for zone in with_notes(garden.zones, store.notes(), make_planting)}
+    found = AsPlanned([], [])
     for when, run in unanswered(store.plans(first, last), store.applied(first, last)):
-        if day is None and run.stop > now:
-            continue
-        zone = known.get(run.zone)
-        gross = rates(garden, zone, when).gross_per_minute * run.minutes if zone else run.net_mm
-        records.append(
-            Applied(
-                zone=run.zone,
-                day=when,
-                minutes=run.minutes,
-                liters=run.liters,
-                gross_mm=gross,
-                net_mm=run.net_mm,
-                outcome="by hand",
-                recorded_at=now,
-                pulse=run.pulse,
-                opened_at=run.start,
-                closed_at=run.stop,
-            )
-        )
-    return records
+        if when <= now.date() and run.stop > now:
+            found.to_come.append(run)
+        else:
+            found.records.append(_as_planned(garden, zones.get(run.zone), when, run, now))
+    return found
+
+
+def _as_planned(garden: Garden, zone: Zone | None, day: date, run: Run, now: datetime) -> Applied:
+    rate = rates(garden, zone, day) if zone else None
+    share = rate.gross_per_minute / rate.net_per_minute if rate and rate.net_per_minute else 1.0
+    return Applied(
+        zone=run.zone,
+        day=day,
+        minutes=run.minutes,
+        liters=run.liters,
+        gross_mm=run.net_mm * share,
+        net_mm=run.net_mm,
+        outcome="by hand",
+        recorded_at=now,
+        pulse=run.pulse,
+        opened_at=run.start,
+        closed_at=run.stop,
+    )

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from scheduler.model import Applied, Garden, Note, Run, StoredPlan, WeatherDays, WeatherValue, Zone
-from scheduler.planning.notes import MakePlanting, with_notes
-from scheduler.planning.on_record import holds, liters_by_day
+from scheduler.planning.notes import LeftAside, MakePlanting, lay_over
+from scheduler.planning.on_record import begun, holds, liters_by_day
 from scheduler.planning.spans import ASK_BACK_DAYS, DAYS_AHEAD, LEARN_DAYS
 from scheduler.planning.weather import with_history
 
@@ -32,6 +32,8 @@ class Facts:
     forecasts_issued: tuple[WeatherValue, ...] = ()  # for the last LEARN_DAYS days, oldest first
     flags: tuple[Flag, ...] = ()  # what quality control set aside or remarks on
     tried: frozenset[tuple[str, int]] = frozenset()  # today's runs that were opened or answered: zone, pulse
+    aside: tuple[LeftAside, ...] = ()  # notes that could not be followed
+    begun: frozenset[tuple[str, int]] = frozenset()  # by hand, of today: start passed, not answered yet
 
     def plan_before(self) -> StoredPlan | None:
         """The newest plan of an earlier day."""
@@ -41,12 +43,22 @@ class Facts:
         return [a for a in self.applied if a.zone == zone and a.day == day]
 
     def in_hand(self) -> list[Run]:
-        """Today's planned runs, as planned, that were opened and have no record of their water yet."""
+        """Today's planned runs, as planned, that have no record of their water yet.
+
+        Opened by a valve, or to be opened by hand at a time that has passed: not to be planned twice.
+        """
+        return self._runs_among((self.tried | self.begun) - self._answered())
+
+    def opened(self) -> list[Run]:
+        """Those in hand that a valve opened; of the others only the grower knows."""
+        return self._runs_among(self.tried - self._answered())
+
+    def _answered(self) -> set[tuple[str, int | None]]:
+        return {(a.zone, a.pulse) for a in self.applied if a.day == self.day}
+
+    def _runs_among(self, wanted: Container[tuple[str, int]]) -> list[Run]:
         before = self.plans.get(self.day)
-        answered = {(a.zone, a.pulse) for a in self.applied if a.day == self.day}
-        return [
-            run for run in (before.runs if before else ()) if (run.zone, run.pulse) in self.tried - answered
-        ]
+        return [run for run in (before.runs if before else ()) if (run.zone, run.pulse) in wanted]
 
     def liters_by_day(self) -> dict[date, float]:
         """Water run so far, by date, what runs just now counted as planned."""
@@ -70,29 +82,40 @@ class Facts:
         return max(shared, default=None)
 
 
-def gather(garden: Garden, day: date, store: Store, make_planting: MakePlanting | None) -> Facts:
-    """Read everything that today's plan rests on. Same store, same garden, same day: same facts."""
+def gather(
+    garden: Garden, day: date, store: Store, make_planting: MakePlanting | None, now: datetime | None = None
+) -> Facts:
+    """Read everything that today's plan rests on. Same store, same garden, same day: same facts.
+
+    now: runs by hand that were to begin by then stay as they were planned; None: none has begun.
+    """
     from scheduler.store.openings import tried
     from scheduler.store.store import effective_applied
 
     start = min(store.first_day or day, day)
     last = day + timedelta(days=DAYS_AHEAD)
     notes = tuple(store.notes())
-
+    applied = tuple(effective_applied(store.applied(start, day)))
+    plans = {plan.day: plan for plan in store.plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)}
+    by_hand = {zone.name for zone in garden.zones if zone.valve.driver == "by_hand"}
+    in_use = begun(plans[day], applied, by_hand, now) if day in plans and now else []
+    zones, aside = lay_over(garden.zones, notes, make_planting)
     found = with_history(garden, store, notes, start, last, today=day)
     return Facts(
         start=start,
         day=day,
-        zones=with_notes(garden.zones, notes, make_planting),
+        zones=zones,
         weather=found.weather,
         rain_so_far_mm=found.rain_so_far_mm,
-        applied=tuple(effective_applied(store.applied(start, day))),
+        applied=applied,
         notes=notes,
-        plans={plan.day: plan for plan in store.plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)},
+        plans=plans,
         store_replaced=store.replaced_on(day),
         forecasts_issued=tuple(
             store.weather_issued(day - timedelta(days=LEARN_DAYS), day - timedelta(days=1), kind="forecast")
         ),
         flags=found.flags,
         tried=frozenset((zone, pulse) for _, zone, pulse in tried(store, day, day)),
+        aside=aside,
+        begun=frozenset((run.zone, run.pulse) for run in in_use),
     )

@@ -5,9 +5,9 @@ Records of water come in the order of recording; corrections among them are work
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from scheduler.model import Applied, Note, Outcome, Run, StoredPlan
@@ -79,12 +79,34 @@ def liters_by_day(records: Iterable[Applied]) -> dict[date, float]:
 
 
 def unanswered(plans: Iterable[StoredPlan], records: Iterable[Applied]) -> Iterator[tuple[date, Run]]:
-    """Planned runs of days on which nothing is recorded for their zone, plan by plan."""
-    answered = {(record.day, record.zone) for record in records}
+    """Planned runs that no record of water answers, plan by plan."""
+    of: dict[tuple[date, str], list[Applied]] = {}
+    for record in records:
+        of.setdefault((record.day, record.zone), []).append(record)
     for plan in plans:
         for run in plan.runs:
-            if (plan.day, run.zone) not in answered:
+            if not any(answers(record, run) for record in of.get((plan.day, run.zone), ())):
                 yield plan.day, run
+
+
+def answers(record: Applied, run: Run) -> bool:
+    """Whether a record of the run's zone and day says what became of it.
+
+    One that names a pulse speaks of that run only.  An amount that the grower tells speaks of all that had
+    begun by then: a run that comes after it is a question of its own.
+    """
+    if record.pulse is not None:
+        return record.pulse == run.pulse
+    told_at = record.recorded_at
+    ahead = (
+        told_at.astimezone(run.start.tzinfo).date() < record.day
+    )  # told before the day began: of all of it
+    return ahead or run.start <= told_at
+
+
+def begun(plan: StoredPlan, records: Iterable[Applied], by_hand: Container[str], now: datetime) -> list[Run]:
+    """Runs of the zones opened by hand whose start has passed and that nobody has answered."""
+    return [run for _, run in unanswered([plan], records) if run.zone in by_hand and run.start <= now]
 
 
 def holds(notes: Iterable[Note], day: date) -> dict[str, date]:

@@ -45,17 +45,18 @@ def work_out(garden: Garden, facts: Facts, *, now: datetime) -> Plan:
     unanswered = unanswered_runs(facts)
     live = balance_to_last_night(garden, facts, ())
     need = decide(garden, facts, live)
+    ahead = decide(garden, facts, live, as_planned=True) if facts.begun else need
     if unanswered:
         as_planned = decide(garden, facts, balance_to_last_night(garden, facts, unanswered)).minutes
     else:
         as_planned = need.minutes
     outlook, runs, unplanned = None, None, None
     try:
-        outlook, runs = look_ahead(garden, facts, live, need, done_runs(facts), now=now)
+        outlook, runs = look_ahead(garden, facts, live, ahead, done_runs(facts), now=now)
     except Exception as error:  # whatever goes wrong with the week, today's water must not be lost
         unplanned = f"{type(error).__name__}: {error}"
         log.error("the week could not be planned: %s", unplanned, exc_info=log.isEnabledFor(logging.DEBUG))
-    runs = runs or schedule(garden, facts, live, need, now=now)
+    runs = runs or schedule(garden, facts, live, ahead, now=now)
     return Plan(live, need, runs, unanswered, as_planned, outlook, unplanned)
 
 

@@ -15,16 +15,22 @@ from scheduler.model import Garden, Run, Schedule, Supply, Unmet, Zone
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
+from scheduler.planning.on_record import answers
 from scheduler.planning.spans import DAYS_AHEAD
 
 
-def decide(garden: Garden, facts: Facts, live: Live) -> Need:
-    """Who is due this morning (model M6)."""
+def decide(garden: Garden, facts: Facts, live: Live, *, as_planned: bool = False) -> Need:
+    """Who is due this morning (model M6).
+
+    as_planned: what runs by hand are to give whose start has passed counts as given, though nobody said so:
+    for planning what is still ahead.
+    """
     offset, today = live.et_offset, live.today
     i = offset + today
     yesterday = live.et.et0_mm[i - 1] if i > 0 else np.nan
     so_far = facts.rain_so_far_mm or 0.0
     rain_ahead = np.where(live.rain_missing, np.nan, live.rain_mm)[today:].copy()
+    in_use = facts.in_hand() if as_planned else facts.opened()
     rain_ahead[:1] = np.maximum(rain_ahead[:1] - so_far, 0)
     morning = Morning(
         et0_yesterday_mm=float(yesterday if np.isfinite(yesterday) else live.et.et0_mm[i]),
@@ -32,7 +38,7 @@ def decide(garden: Garden, facts: Facts, live: Live) -> Need:
         applied_today_mm=np.array(
             [
                 sum(a.net_mm for a in facts.applied_on(zone.name, facts.day))
-                + sum(run.net_mm for run in facts.in_hand() if run.zone == zone.name)
+                + sum(run.net_mm for run in in_use if run.zone == zone.name)
                 for zone in facts.zones
             ]
         ),
@@ -74,7 +80,7 @@ def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datet
             for ask in valve.zones
         )
         return Schedule(facts.day, *window, kept, unmet)
-    earliest = now if now.astimezone(window[0].tzinfo).date() == facts.day else window[0]
+    earliest = max(now, window[0], key=datetime.timestamp)
     runs, unmet = planned_runs(
         asks, supply, window, earliest=earliest, finish=garden.finish, liters_used=used.get(facts.day, 0.0)
     )
@@ -107,7 +113,7 @@ def planned_runs(
 
 
 def done_runs(facts: Facts) -> tuple[Run, ...]:
-    """Today's earlier runs that are facts, no longer a plan: opened by a valve, or by hand and told of.
+    """Today's earlier runs that are facts, no longer a plan: opened by a valve, or by hand and begun.
 
     Runs still ahead of them are planned anew, for what is still missing: they must not stay beside it.
     """
@@ -118,8 +124,8 @@ def done_runs(facts: Facts) -> tuple[Run, ...]:
     return tuple(
         run
         for run in before.runs
-        if (run.zone, run.pulse) in facts.tried
-        or (run.zone in by_hand and facts.applied_on(run.zone, facts.day))
+        if (run.zone, run.pulse) in facts.tried | facts.begun
+        or (run.zone in by_hand and any(answers(a, run) for a in facts.applied_on(run.zone, facts.day)))
     )
 
 

@@ -44,11 +44,7 @@ def believed(
     from scheduler.core.quality.screen import screen
 
     order = [source.name for source in garden.sources]
-    readings = [
-        weather_days.RainReading(*(n.details["mm"], _moment(n.details["since"]), _moment(n.details["at"])))
-        for n in notes
-        if n.kind == "rain"
-    ]
+    readings = rain_readings(notes)
     screened = screen(store.weather(first - timedelta(days=LOOK_BACK_DAYS), last), garden.location)
     values = screened.values
     zone = ZoneInfo(garden.location.timezone)
@@ -58,6 +54,35 @@ def believed(
         weather_days.rain_so_far(joined, today, order),
         screened.flags,
     )
+
+
+def rain_readings(notes: Iterable[Note]) -> list[weather_days.RainReading]:
+    """The readings of the grower's gauge in force, in the order of recording.
+
+    One of the same moment corrects the earlier, and so does one since before it began: the gauge was not
+    emptied in between.
+    """
+    found: list[weather_days.RainReading] = []
+    for note in notes:
+        if note.kind == "rain":
+            told = note.details
+            new = weather_days.RainReading(told["mm"], _moment(told["since"]), _moment(told["at"]))
+            found = [old for old in found if not _corrects(new, old)]
+            found.append(new)
+    return found
+
+
+def _corrects(new: weather_days.RainReading, old: weather_days.RainReading) -> bool:
+    return new.at == old.at or (new.since <= old.since and old.at <= new.at)
+
+
+def by_days(garden: Garden, store: Store, reading: weather_days.RainReading) -> dict[date, float]:
+    """mm of one reading that each of its local days gets, those without any left out."""
+    zone = ZoneInfo(garden.location.timezone)
+    days = [moment.astimezone(zone).date() for moment in (reading.since, reading.at)]
+    values = store.weather(*days) if days[0] < days[1] else []
+    order = [source.name for source in garden.sources]
+    return weather_days.shares(reading, values, zone, order=order)
 
 
 def kind_of(came_from: str | None) -> str | None:

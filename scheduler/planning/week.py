@@ -147,12 +147,11 @@ def look_ahead(
     window = rules_from(garden.supply, facts.day)[0].window(garden.location.timezone)
     begin, count = window[0], min(DAYS, len(live.rain_mm) - live.today)
     etc_sd, rain_sd = forecast_doubt(live, count)
-    mid_morning = now.astimezone(begin.tzinfo).date() == facts.day
     week = week_ahead(
         garden, facts.zones, live.terms, live.today, need, facts.day,
         used_l=facts.liters_by_day(),
         soil=_soil_ahead(facts, live, count, etc_sd),
-        earliest=max(minutes_between(begin, now), 0.0) if mid_morning else 0.0,
+        earliest=max(minutes_between(begin, now), 0.0),
         busy=_busy(kept, begin, now),
         ready=_rested(facts.zones, kept, begin),
     )  # fmt: skip

@@ -12,6 +12,7 @@ from scheduler.shapes.check import CheckPage
 from scheduler.shapes.crops import CropsPage
 from scheduler.shapes.day import DayPage, ScheduleFile, TodayFile
 from scheduler.shapes.log import LogPage
+from scheduler.shapes.notes import NotesPage
 from scheduler.shapes.season import SeasonPage
 from scheduler.shapes.valves import ValveTestPage
 from scheduler.shapes.weather import WeatherPage
@@ -31,6 +32,7 @@ PAGES: dict[str, type] = {
     "day": DayPage,
     "log": LogPage,
     "morning": TodayFile,
+    "note list": NotesPage,
     "season": SeasonPage,
     "valve-test": ValveTestPage,
     "weather": WeatherPage,

@@ -11,6 +11,7 @@ from scheduler.errors import CouldNot
 from scheduler.model import Applied, Opening, Share, Unsettled
 from scheduler.store import rows
 from scheduler.store.store import Store
+from scheduler.store.withdrawn import withdrawn
 
 Identity = tuple[date, str, int]
 """(local date, zone, pulse): one run, which is opened at most once."""
@@ -118,15 +119,16 @@ def _opening(uid: str, shares: Sequence[sqlite3.Row]) -> Opening:
 
 def tried(store: Store, first: date, last: date) -> set[Identity]:
     """Every planned run of the days that was opened, or is answered otherwise."""
-    query = " UNION ".join(
-        f"SELECT day, zone, pulse FROM {table} WHERE day BETWEEN :first AND :last AND pulse IS NOT NULL"
-        for table in ("openings", "applied")
-    )
-    days = {"first": rows.day_text(first), "last": rows.day_text(last)}
+    days = (rows.day_text(first), rows.day_text(last))
     with store.reading() as connection:
-        return {
-            (date.fromisoformat(day), zone, pulse) for day, zone, pulse in connection.execute(query, days)
-        }
+        gone = withdrawn(connection).applied
+        answered = connection.execute(f"SELECT id, {_PLANNED.format('applied')}", days).fetchall()
+        opened = connection.execute(f"SELECT {_PLANNED.format('openings')}", days).fetchall()
+    found = [*opened, *(row for row in answered if row["id"] not in gone)]
+    return {(date.fromisoformat(row["day"]), row["zone"], row["pulse"]) for row in found}
+
+
+_PLANNED = "day, zone, pulse FROM {} WHERE day BETWEEN ? AND ? AND pulse IS NOT NULL"
 
 
 def newest_record(store: Store) -> datetime | None:

@@ -23,6 +23,7 @@ from scheduler.store.connection import connect, transaction
 from scheduler.store.effective import effective_applied
 from scheduler.store.failures import Damaged, explained
 from scheduler.store.opening import SHIPPED, Opened, Setup, open_database
+from scheduler.store.withdrawn import UNDO, withdrawn
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
@@ -176,10 +177,15 @@ class Store:
         self._add("applied", rows.applied_row(record))
 
     def applied(self, first: date, last: date, zone: str | None = None) -> list[Applied]:
-        """The records of the local days first..last, in the order of recording; see `effective_applied`."""
+        """The records of the local days first..last, in the order of recording; see `effective_applied`.
+
+        What the grower has withdrawn is not among them, here and in `notes`; `store/told.py` has all.
+        """
         query = "SELECT * FROM applied WHERE day BETWEEN ? AND ? AND zone = ifnull(?, zone) ORDER BY id"
-        found = self._rows(query, rows.day_text(first), rows.day_text(last), zone)
-        return self._read_all(rows.applied, found)
+        with self.reading() as connection:
+            found = connection.execute(query, (rows.day_text(first), rows.day_text(last), zone)).fetchall()
+            gone = withdrawn(connection).applied
+        return self._read_all(rows.applied, (row for row in found if row["id"] not in gone))
 
     # --- what the grower noted ---
 
@@ -192,7 +198,11 @@ class Store:
         """In the order of recording; all days, all kinds, where not narrowed."""
         days = (rows.day_text(first or date.min), rows.day_text(last or date.max))
         query = "SELECT * FROM notes WHERE day BETWEEN ? AND ? AND kind = ifnull(?, kind) ORDER BY id"
-        return self._read_all(rows.note, self._rows(query, *days, kind))
+        with self.reading() as connection:
+            found = connection.execute(query, (*days, kind)).fetchall()
+            gone = withdrawn(connection).notes
+        in_force = (row for row in found if row["kind"] != UNDO and row["id"] not in gone)
+        return self._read_all(rows.note, in_force)
 
     # --- plans ---
 

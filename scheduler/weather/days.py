@@ -135,6 +135,15 @@ def gauge_values(
     return result
 
 
+def shares(
+    reading: RainReading, values: Iterable[WeatherValue], zone: ZoneInfo, *, order: Sequence[str] = ()
+) -> dict[date, float]:
+    """mm of one reading that each of its local days gets, split as in `gauge_values`."""
+    others = [value for value in values if value.kind != GAUGE]
+    rain, so_far = _best_by_day(others, "rain_mm", order), _best_by_day(others, SO_FAR, order)
+    return {day: caught.mm for day, caught in _caught([reading], zone, rain, so_far).items() if caught.mm}
+
+
 class _Caught(NamedTuple):
     """A day's share of the readings."""
 

@@ -58,6 +58,7 @@ COMMANDS = {
     "log": ["--from", "2015-06-29"],
     "morning": ["--date", DAY],
     "season": ["--weather", "weather.csv", "--from", "2015-06-01", "--to", "2015-06-14"],
+    "note list": [],
     "valve-test": ["--yes"],
     "weather": ["--date", DAY],
     "week": ["--date", DAY],
@@ -67,7 +68,7 @@ COMMANDS = {
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_what_a_command_prints_fits(planned: Grower, name: str) -> None:
-    page = planned(name, *COMMANDS[name], "--json").json
+    page = planned(*name.split(), *COMMANDS[name], "--json").json
     assert page
     assert faults(page, name) == []
     assert fault(page, PAGES[name]) is None
@@ -78,6 +79,8 @@ def test_what_a_command_prints_fits(planned: Grower, name: str) -> None:
 def test_every_command_with_json_has_its_schema() -> None:
     context = click.Context(main.cli)
     commands = {name: main.cli.get_command(context, name) for name in main.COMMANDS}
+    for name, one in list(commands.items()):
+        commands |= {f"{name} {sub}": two for sub, two in getattr(one, "commands", {}).items()}
     names = [name for name, one in commands.items() if one and "as_json" in {p.name for p in one.params}]
     assert {*names, "today.json", "schedule.json"} == set(PAGES)
     assert set(names) == set(COMMANDS)

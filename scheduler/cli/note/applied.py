@@ -1,0 +1,129 @@
+"""`rowwater note applied`: water that was really given."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from datetime import date, datetime
+from typing import TYPE_CHECKING
+
+import click
+
+from scheduler.cli import common
+from scheduler.cli.note.doubts import ask_if_meant, date_doubt, water_doubt
+from scheduler.cli.note.keeping import on_day, plan_again, planting_maker, site
+from scheduler.errors import BadInput
+from scheduler.show import show_depth, show_minutes
+
+if TYPE_CHECKING:
+    from scheduler.model import Applied, Garden, Run
+    from scheduler.store.store import Store
+
+
+@click.command(name="applied")
+@click.argument("zone", required=False)
+@click.argument("words", metavar="[AMOUNT]", nargs=-1)
+@click.option(
+    "--as-planned",
+    is_flag=True,
+    help="every planned run that is over and not answered was given as planned",
+)
+@click.option(
+    "--total", is_flag=True, help="AMOUNT is all that the zone got that day: it corrects earlier records"
+)
+@on_day("it was given")
+def command(
+    zone: str | None, words: Sequence[str], as_planned: bool, day: date | None, total: bool, sure: bool
+) -> None:
+    """Water that was really given: ZONE 45min, ZONE 120gal, or --as-planned."""
+    garden, now = site()
+    amount = " ".join(words)
+    if as_planned == bool(zone) or (zone is not None and not amount):
+        raise click.UsageError("give ZONE and AMOUNT, or --as-planned")
+    with common.store(now) as store:
+        if day is not None:
+            ask_if_meant(date_doubt(store, day, now.date()), sure=sure)
+        if zone is None:
+            records = _as_planned(garden, store, now, day)
+        else:
+            records = [_typed(garden, store, zone, amount, now, day, total=total, sure=sure)]
+        for record in records:
+            store.add_applied(record)
+        for line in _said(garden, store, records):
+            click.echo(line)
+        plan_again(garden, store, now, min(record.day for record in records))
+
+
+def _as_planned(garden: Garden, store: Store, now: datetime, day: date | None) -> list[Applied]:
+    from scheduler.planning.by_hand import as_planned_records
+
+    found = as_planned_records(garden, store, now=now, day=day, make_planting=planting_maker())
+    if not found.records and found.to_come:
+        raise BadInput(
+            f"no planned run that waits for an answer is over yet: {_times(found.to_come)}",
+            hint="say so again afterwards, or what a zone got: rowwater note applied ZONE 20min",
+        )
+    if not found.records:
+        raise BadInput("every planned run has been answered already", hint="rowwater log shows them")
+    if found.to_come:
+        click.echo(f"not over yet, and not counted: {_times(found.to_come)}")
+    return found.records
+
+
+def _times(runs: Sequence[Run]) -> str:
+    return ", ".join(f"{run.zone} {run.start:%H:%M} to {run.stop:%H:%M}" for run in runs)
+
+
+def _typed(
+    garden: Garden,
+    store: Store,
+    zone: str,
+    amount: str,
+    now: datetime,
+    day: date | None,
+    *,
+    total: bool,
+    sure: bool,
+) -> Applied:
+    from scheduler.planning.by_hand import by_hand_record
+
+    name, when = common.zone_name(garden, zone), day or now.date()
+    if when > now.date() and not store.plan(when):
+        raise BadInput(f"{when} is still to come")
+    minutes, liters = _minutes_or_liters(garden, amount)
+    record = by_hand_record(
+        garden, store, name, when, minutes, liters,
+        now=now, replaces_day=total, make_planting=planting_maker(),
+    )  # fmt: skip
+    doubt = water_doubt(garden, record.minutes, record.liters, measured=record.measured)
+    ask_if_meant(doubt and f"{name}: {doubt}", sure=sure)
+    return record
+
+
+def _minutes_or_liters(garden: Garden, text: str) -> tuple[float | None, float | None]:
+    with suppress(BadInput):
+        return None, _not_below_zero(text, common.quantity("volume", text, garden.display, bare=False))
+    with suppress(BadInput):
+        return _not_below_zero(text, common.quantity("duration", text, garden.display, bare=True)), None
+    raise BadInput(f'"{text}" is neither a time nor a volume - for example 45min or 120gal')
+
+
+def _not_below_zero(text: str, amount: float) -> float:
+    if amount < 0:
+        raise BadInput(f'"{text}" is below 0')
+    return amount
+
+
+def _said(garden: Garden, store: Store, records: Sequence[Applied]) -> Iterator[str]:
+    """One line for each zone and day."""
+    from scheduler.store.store import effective_applied
+
+    groups: dict[tuple[date, str], list[Applied]] = {}
+    for record in records:
+        groups.setdefault((record.day, record.zone), []).append(record)
+    for (day, zone), mine in groups.items():
+        minutes = show_minutes(sum(one.minutes for one in mine))
+        net = show_depth(sum(one.net_mm for one in mine), garden.display)
+        all_day = show_minutes(sum(one.minutes for one in effective_applied(store.applied(day, day, zone))))
+        more = "" if all_day == minutes else f"; {all_day} in all that day (--total corrects it)"
+        yield f"{zone} {day}: {minutes}, {net} net{more}"
