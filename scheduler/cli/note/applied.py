@@ -13,7 +13,7 @@ from scheduler.cli import common
 from scheduler.cli.note.doubts import ask_if_meant, date_doubt, water_doubt
 from scheduler.cli.note.keeping import on_day, plan_again, planting_maker, site
 from scheduler.errors import BadInput
-from scheduler.show import show_depth, show_minutes
+from scheduler.show import show_depth
 
 if TYPE_CHECKING:
     from scheduler.model import Applied, Garden, Run
@@ -122,8 +122,12 @@ def _said(garden: Garden, store: Store, records: Sequence[Applied]) -> Iterator[
     for record in records:
         groups.setdefault((record.day, record.zone), []).append(record)
     for (day, zone), mine in groups.items():
-        minutes = show_minutes(sum(one.minutes for one in mine))
+        minutes = _minutes(mine)
         net = show_depth(sum(one.net_mm for one in mine), garden.display)
-        all_day = show_minutes(sum(one.minutes for one in effective_applied(store.applied(day, day, zone))))
+        all_day = _minutes(effective_applied(store.applied(day, day, zone)))
         more = "" if all_day == minutes else f"; {all_day} in all that day (--total corrects it)"
         yield f"{zone} {day}: {minutes}, {net} net{more}"
+
+
+def _minutes(records: Sequence[Applied]) -> str:
+    return f"{sum(one.minutes for one in records):.0f} min"

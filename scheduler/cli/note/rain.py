@@ -39,7 +39,8 @@ def command(words: Sequence[str], since: str | None, at: str | None, sure: bool)
     from scheduler.weather.days import RainReading
 
     garden, now = site()
-    mm = common.quantity("depth", " ".join(words), garden.display)
+    amount = " ".join(words)
+    mm = common.quantity("depth", amount, garden.display)
     read_at = common.moment_of("--at", at, now, garden.display) if at else now
     if read_at > now + timedelta(minutes=5):
         raise BadInput(f"--at {at} is still to come")
@@ -55,7 +56,7 @@ def command(words: Sequence[str], since: str | None, at: str | None, sure: bool)
         )
         details = {"mm": mm, "since": begin.isoformat(), "at": read_at.isoformat()}
         store.add_note(Note("rain", read_at.date(), now, None, details))
-        click.echo(_answer(garden, store, reading, before))
+        click.echo(_answer(garden, store, amount, reading, before))
         plan_again(garden, store, now, read_at.date())
 
 
@@ -80,8 +81,9 @@ def _since(
     return max([read_at - timedelta(hours=24), *told])
 
 
-def _answer(garden: Garden, store: Store, reading: RainReading, before: Sequence[RainReading]) -> str:
-    amount = show_depth(reading.mm, garden.display)
+def _answer(
+    garden: Garden, store: Store, amount: str, reading: RainReading, before: Sequence[RainReading]
+) -> str:
     parts = _by_days(garden, store, reading)
     day = max(parts, key=lambda one: parts[one]) if parts else reading.since.date()
     text = f"noted for {day}: {amount} of rain, {reading.since:%a %H:%M} to {reading.at:%a %H:%M}"
