@@ -174,6 +174,18 @@ class CropEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class YieldResponse:
+    """Yield response factors Ky (FAO-33): of the season, and of single stages where published."""
+
+    season: float
+    vegetative: float | None = None
+    flowering: float | None = None
+    yield_formation: float | None = None
+    ripening: float | None = None
+    published: bool = True  # False: no source lists the crop, yield is taken to fall with use
+
+
+@dataclass(frozen=True, slots=True)
 class Settle:
     """Short frequent runs that settle transplants in (common practice, no source)."""
 
@@ -204,6 +216,7 @@ class Valve:
     cap_minutes: float = 360.0
 
 
+Priority = Literal["low", "normal", "high"]
 SoilUnit = Literal["cb", "kPa", "hPa", "%", "m3/m3"]
 
 
@@ -244,6 +257,7 @@ class Zone:
     longest_pulse_minutes: float | None = None
     pulse_rest_minutes: float = 60.0
     soil_sensor: SoilSensor | None = None
+    priority: Priority = "normal"
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from scheduler.errors import BadInput, CouldNot
+from scheduler.model import YieldResponse
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Texture", "crop_aliases", "crops", "retention", "soils", "wetted_width_m", "yield_response"]
 
-UNKNOWN_KY = 1.0
+UNKNOWN_KY = YieldResponse(1.0, published=False)
 """Of a crop that no source lists: yield falls in proportion to use."""
 _WIDTH_UNIT = " m"  # the shipped file gives every wetted width in metres
 
@@ -112,12 +113,12 @@ def _folder() -> Traversable:
         return Path(__file__).resolve().parent.parent / "config"
 
 
-def yield_response(crop: str, like: str | None = None) -> float:
+def yield_response(crop: str, like: str | None = None) -> YieldResponse:
     """Ky of a crop by its name, or by another name of a shipped crop; else of the one it is like; else 1.
 
-    >>> yield_response("tomato"), yield_response("tomatoes"), yield_response("okra")
-    (1.05, 1.05, 1.0)
-    >>> yield_response("shallot", like="onion")
+    >>> [yield_response(name).season for name in ("tomato", "tomatoes", "okra")]
+    [1.05, 1.05, 1.0]
+    >>> yield_response("shallot", like="onion").season
     1.1
     """
     known = _yield_factors()
@@ -126,5 +127,8 @@ def yield_response(crop: str, like: str | None = None) -> float:
 
 
 @cache
-def _yield_factors() -> dict[str, float]:
-    return {name: float(entry["ky"]) for name, entry in shipped("yield_response.yaml").items()}
+def _yield_factors() -> dict[str, YieldResponse]:
+    return {
+        name: YieldResponse(float(entry["ky"]), **entry.get("stages", {}))
+        for name, entry in shipped("yield_response.yaml").items()
+    }

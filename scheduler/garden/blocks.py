@@ -43,7 +43,7 @@ from scheduler.garden.valve_blocks import (
     NotifyBlock,
     ValveBlock,
 )
-from scheduler.model import Display, Mulch, SoilUnit, WateringDays
+from scheduler.model import Display, Mulch, Priority, SoilUnit, WateringDays
 
 # fmt: off
 
@@ -232,6 +232,9 @@ class ZoneBlock(Block):
     soil_sensor: SoilSensorBlock | None = key(
         "Readings that correct the zone's deficit each morning.",
         "{file: soil.csv, column: North bed, unit: cb, depth: 8 in}", None)
+    priority: Annotated[Priority, choice(*get_args(Priority))] = key(
+        "Who comes first when the water does not reach: a high zone counts double, a low one half.",
+        "high", "normal")
     plantings: list[PlantingBlock] | None = key(
         "What grows here, crop after crop.", "[{crop: tomato, planted: 2026-04-20}]", None)
     valve: ValveBlock | None = key(

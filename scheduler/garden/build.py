@@ -110,6 +110,7 @@ class Builder:
             zone.fill_time, zone.starting_deficit, zone.rain_capture, zone.runoff, zone.longest_pulse,
             zone.pulse_rest,
             _soil_sensor(zone.soil_sensor) if zone.soil_sensor else None,
+            zone.priority,
         )  # fmt: skip
 
     def _soil(self, name: str, zone: ZoneBlock) -> Soil:

@@ -21,7 +21,7 @@ from scheduler.show import show_depth, show_flow
 NAMED = 3
 """Of more zones that go short only the number is told."""
 AIMS = (
-    "no crop past its readily available water, weighted by its sensitivity; then zones served when their own "
+    "least lost by stress (area x sensitivity, a crop near wilting first); then zones served when their own "
     "trigger says; then least lost below the roots; then least water; then fewest starts"
 )
 PLANNED_BY = {
@@ -168,7 +168,8 @@ def _remedy_text(garden: Garden, ahead: Outlook) -> str:
     words = _change(garden, ahead, best)
     if best.enough:
         return f"This alone would mend it: {words}"
-    return f"What helps most by itself: {words} (stress {best.before:.1f} -> {best.after:.1f} days)"
+    days = f"{best.stress_before:.1f} -> {best.stress_after:.1f} days"
+    return f"What helps most by itself: {words} (stress {days})"
 
 
 def _change(garden: Garden, ahead: Outlook, remedy: Remedy) -> str:

@@ -13,6 +13,8 @@ from scheduler.planning.plan import Plan
 from scheduler.planning.week import Outlook
 from scheduler.shapes.working import Line
 
+LOSS = "sum of w (Ky l + 3 max(l - 1/3, 0) + 9 max(l - 2/3, 0)), l = 1 - Ks"
+
 
 def week_lines(plan: Plan, z: int) -> list[Line]:
     ahead = plan.outlook
@@ -25,7 +27,7 @@ def week_lines(plan: Plan, z: int) -> list[Line]:
     short = [s for s in found.short if s.zone == z]
     method = PLANNED_BY[found.method] + (f" ({found.note})" if found.note else "")
     evenings, sd = _row(outcome.deficit_end[:, z]), _row(ahead.sd[:, z])
-    least = f"no plan can have less than {found.best_stress:.3f}"
+    least = f"no plan can have less than {found.best_loss:.3f}"
     lines = [
         line(f"what counts, in this order: {AIMS}"),
         line(f"method: {method}"),
@@ -35,8 +37,16 @@ def week_lines(plan: Plan, z: int) -> list[Line]:
         line("deficit expected in the evenings", "Dr", None, "mm", "", evenings, "model M5"),
         line("sd of it", "", None, "mm", "sqrt of last night's and each day's variances", sd),
         line("trigger on those days", "", None, "mm", "", _row(week.trigger[:, z])),
-        line("yield response factor", "Ky", float(week.ky[0, z]), "", source="FAO-33; weighs its stress"),
-        line("stress of all zones over the week", "", score.stress, "d", "sum of Ky (1 - Ks)", least),
+        line("yield response factor", "Ky", float(week.ky[0, z]), "", source="FAO-33, of its stage"),
+        line(
+            "weight of its stress",
+            "w",
+            float(week.weight[0, z]),
+            "",
+            "area x priority x (1 + stress days of two weeks / 14), mean 1",
+        ),
+        line("stress of all zones over the week", "", score.stress_days, "d", "sum of 1 - Ks"),
+        line("what it costs", "", score.loss, "weighted d", LOSS, least),
     ]
     if np.any(week.deficit_sd):
         wide = float(week.deficit_sd[z])

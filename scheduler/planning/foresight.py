@@ -18,12 +18,13 @@ import numpy as np
 from scheduler.core.arrays import FloatArray, Minutes, Mm, Share
 from scheduler.core.balance.need import Morning, Need, need_today
 from scheduler.core.balance.rule import RefillRule
-from scheduler.core.balance.soil import Balance, balance_of, step
+from scheduler.core.balance.soil import Balance, balance_of, step, stress_coefficient
 from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction
 from scheduler.core.hours.runs import Ask, watering_window
 from scheduler.core.uncertainty.sources import FORECAST_SHARE, SMALL_ET0_MM
 from scheduler.core.week.inputs import SoilAhead
+from scheduler.core.week.loss import suffered_days
 from scheduler.core.week.problem import DAYS
 from scheduler.model import Garden, WeatherDays
 from scheduler.planning.day_rules import rules_from, supply_on
@@ -50,6 +51,7 @@ class Dawn:
     chance: Share
     etc_sd: Mm  # (day, zone)
     used_l: Mapping[date, float]  # of this month so far
+    suffered_days: FloatArray  # (zone,) as `SoilAhead` has it
 
 
 Decide = Callable[[Dawn], Minutes]
@@ -70,7 +72,8 @@ class Planner:
     def __call__(self, dawn: Dawn) -> Minutes:
         week = week_ahead(
             dawn.garden, dawn.garden.zones, dawn.terms, dawn.day, dawn.need, dawn.today,
-            used_l=dawn.used_l, soil=SoilAhead(dawn.chance, etc_sd=dawn.etc_sd),
+            used_l=dawn.used_l,
+            soil=SoilAhead(dawn.chance, etc_sd=dawn.etc_sd, suffered_days=dawn.suffered_days),
         )  # fmt: skip
         _, plan = planned(week, seconds=self.seconds, solver=self.solver, why_short=False)
         self.methods[plan.method] += 1
@@ -178,6 +181,7 @@ class _Walk:
         self.used_l: dict[date, float] = {}
         shape = count, len(garden.zones)
         self.start, self.end, self.given, self.minutes, self.eta = (np.zeros(shape) for _ in range(5))
+        self.lack = np.zeros(shape)
 
     def run(self, decide: Decide) -> Balance:
         deficit, begun = np.zeros(len(self.garden.zones)), set[int]()
@@ -190,10 +194,16 @@ class _Walk:
                 etc=self.truth.etc[d], taw=self.truth.taw[d], slope=self.slope[d],
             )  # fmt: skip
             self.end[d] = deficit
+            self.lack[d] = self._lack(d)
         return balance_of(
             self.truth, start=self.start, end=self.end, irrigation=self.given, minutes=self.minutes,
             eta=self.eta,
         )  # fmt: skip
+
+    def _lack(self, d: int) -> Share:
+        """(zone,) 1 - Ks of a day that has passed (FAO-56 eq 84)."""
+        taw, watered = self.truth.taw[d], np.maximum(self.start[d] - self.given[d], 0)
+        return np.asarray(1 - stress_coefficient(watered, taw=taw, span=taw - self.truth.raw[d]))
 
     def _plant(self, d: int, deficit: Mm, begun: set[int]) -> None:
         """Hold the deficit of plantings that begin to their TAW, in place."""
@@ -229,7 +239,8 @@ class _Walk:
         )
         need = need_today(self.believed, d, deficit, morning, self.rule)
         etc_sd = self._etc_sd(d, ahead)
-        return Dawn(self.garden, d, today, self.believed, need, ahead.chance, etc_sd, self.used_l)
+        suffered = suffered_days(self.lack[:d])
+        return Dawn(self.garden, d, today, self.believed, need, ahead.chance, etc_sd, self.used_l, suffered)
 
     def _etc_sd(self, d: int, ahead: Ahead) -> Mm:
         """(day, zone) standard deviation of the crops' use on the days from `d` on."""

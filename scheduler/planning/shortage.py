@@ -1,24 +1,52 @@
-"""What the supply keeps from a zone this morning, and what of the supply it is."""
+"""What is at stake where the supply does not reach; what it keeps from a zone this morning, and why."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
 
-from scheduler.core.arrays import Minutes
+from scheduler.core.arrays import FloatArray, Minutes
+from scheduler.core.balance.terms import Terms
+from scheduler.core.balance.yields import ky_of_days
 from scheduler.core.supply import OVER_FLOW, WITHIN
 from scheduler.core.week.capacity import Capacity, pack_day
+from scheduler.core.week.loss import weights
 from scheduler.core.week.outcome import terms_of
 from scheduler.core.week.problem import Week
 from scheduler.core.week.rule import rule_minutes
 from scheduler.core.week.short import unbound
 from scheduler.core.week.valves import Valves
-from scheduler.model import Garden
+from scheduler.model import Garden, Zone
 from scheduler.planning.day_rules import rules_from, water_from
+from scheduler.tables import yield_response
 
+PRIORITY = {"low": 0.5, "normal": 1.0, "high": 2.0}
+"""How much a zone's stress counts (own choice, no source): enough to go first, not to let others wilt."""
 FULL = "the watering hours are full"
+
+
+def at_stake(
+    zones: Sequence[Zone], terms: Terms, days: slice, suffered: FloatArray | None
+) -> tuple[FloatArray, FloatArray]:
+    """Ky and weight of a week, (day, zone): by stage of growth, area, priority and what was suffered.
+
+    suffered: (zone,) stress days of the last two weeks.
+    """
+    stand = terms.stand[days]
+    ky, area = np.ones(stand.shape), np.zeros(stand.shape)
+    for k, one in enumerate(terms.stands):
+        here, z = np.flatnonzero(stand[:, one.zone] == k), one.zone
+        if len(here):
+            day_no = one.day_no + days.start + here - one.begin
+            crop = one.planting.crop
+            ky[here, z] = ky_of_days(yield_response(crop.name, crop.like), day_no, crop.stage_days)
+            area[here, z] = one.planting.rows.area_m2
+    priority = np.array([PRIORITY[zone.priority] for zone in zones])
+    past = np.zeros(len(zones)) if suffered is None else suffered
+    return ky, weights(area, priority, past, stand >= 0)
 
 
 def ample_minutes(week: Week) -> Minutes:

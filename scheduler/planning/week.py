@@ -21,6 +21,7 @@ from scheduler.core.hours.runs import Ask, ValveAsk, minutes_between, timed_runs
 from scheduler.core.supply import OVER_FLOW
 from scheduler.core.week.advice import Remedy, remedies
 from scheduler.core.week.inputs import Calendar, SoilAhead, SupplyAhead, week_of
+from scheduler.core.week.loss import suffered_days
 from scheduler.core.week.outcome import may_wait, terms_of
 from scheduler.core.week.plan import plan_week, rule_fits
 from scheduler.core.week.problem import DAYS, Busy, Week, WeekPlan
@@ -29,8 +30,7 @@ from scheduler.model import Garden, Run, Schedule, Unmet, Zone
 from scheduler.planning.day_rules import restrictions_of, rules_from
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
-from scheduler.planning.shortage import ample_minutes, why_not_today
-from scheduler.tables import yield_response
+from scheduler.planning.shortage import ample_minutes, at_stake, why_not_today
 
 WORTH_TELLING_STRESS = 0.2
 MANY_ZONES = 12
@@ -89,7 +89,6 @@ def week_ahead(
     """
     rules = rules_from(garden.supply, today, DAYS)
     count = min(DAYS, len(terms.stand) - day)
-    ky = np.array([*(yield_response(s.planting.crop.name, s.planting.crop.like) for s in terms.stands), 1.0])
     window = np.array([rule.minutes(garden.location.timezone) for rule in rules])
     supply = SupplyAhead(
         garden.supply.usable_lpm,
@@ -98,7 +97,8 @@ def week_ahead(
         busy=busy,
         ready=ready,
     )
-    soil = replace(soil, ky=ky[terms.stand[day : day + count]])
+    ky, weight = at_stake(zones, terms, slice(day, day + count), soil.suffered_days)
+    soil = replace(soil, ky=ky, weight=weight)
     week = week_of(zones, terms, day, need, soil, supply, Calendar(window, earliest, garden.finish))
     return _none_left_dry(week, need)
 
@@ -192,6 +192,7 @@ def _soil_ahead(facts: Facts, live: Live, count: int, etc_sd: Mm) -> SoilAhead:
         held=_held(facts, count),
         deficit_sd=live.deficit_sd,
         etc_sd=etc_sd,
+        suffered_days=suffered_days(1 - live.balance.ks[: live.today]),
     )
 
 

@@ -68,8 +68,8 @@ def one(zones: int, name: str) -> None:
     by_steps = process_time() - begin
     wrong = len(broken_rules(ahead, plan)) + len(broken_rules(ahead, steps))
     print(
-        f"{zones:5d}  {name:6s} {spent:8.2f} {memory:8.0f}  {plan.method:9s} {plan.score.stress:10.3f}"
-        f" {by_steps:8.2f} {steps.score.stress:10.3f}  {wrong or ''} {plan.note}",
+        f"{zones:5d}  {name:6s} {spent:8.2f} {memory:8.0f}  {plan.method:9s} {plan.score.loss:10.3f}"
+        f" {by_steps:8.2f} {steps.score.loss:10.3f}  {wrong or ''} {plan.note}",
         flush=True,
     )
 
@@ -86,8 +86,8 @@ def known() -> None:
             plan = plan_week(ahead, seconds=8.0)
             spent, wrong = process_time() - begin, len(broken_rules(ahead, plan))
             print(
-                f"{seed:4d}   {'all dry' if dry else 'as packed':13s} {spent:8.2f} {plan.score.stress:10.4f}"
-                f" {plan.best_stress:10.4f} {plan.score.departures_l:10.0f}  {wrong or ''} {plan.note}",
+                f"{seed:4d}   {'all dry' if dry else 'as packed':13s} {spent:8.2f} {plan.score.loss:10.4f}"
+                f" {plan.best_loss:10.4f} {plan.score.departures_l:10.0f}  {wrong or ''} {plan.note}",
                 flush=True,
             )
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from core.week_gardens import broken_rules, packed_week, random_week, stress
+from core.week_gardens import broken_rules, loss, packed_week, random_week
 
 from scheduler.core.hours.rules import PeriodCap
 from scheduler.core.week.outcome import judge, terms_of
@@ -19,10 +19,10 @@ from scheduler.core.week.valves import Valves
 @pytest.mark.parametrize("seed", range(5))
 def test_where_a_plan_without_stress_is_known_one_is_found(seed: int):
     ahead, known = packed_week(12, seed)
-    assert stress(ahead, known[None])[0] == 0
+    assert loss(ahead, known[None])[0] == 0
     assert (known @ ahead.flow_lpm[0]).sum() > 0.85 * ahead.usable_lpm * ahead.window.sum()
     plan = plan_week(ahead, seconds=8.0)
-    assert plan.score.stress < 0.005
+    assert plan.score.loss < 0.005
     assert broken_rules(ahead, plan) == []
 
 
@@ -41,9 +41,9 @@ def test_the_floats_are_the_arrays():
         outcome, score = judge(valves, terms, minutes)
         own = [ValveDays(valves, terms, rule_minutes(valves, terms), v) for v in range(valves.count)]
         rows = [minutes[:, v].tolist() for v in range(valves.count)]
-        found = sum(one.stress(row) for one, row in zip(own, rows, strict=True))
-        assert found == pytest.approx(score.stress, abs=1e-9)
-        stressed += score.stress > 0.01
+        found = sum(one.loss(row) for one, row in zip(own, rows, strict=True))
+        assert found == pytest.approx(score.loss, abs=1e-9)
+        stressed += score.loss > 0.01
         for day in range(7):
             wanted = np.maximum(valves.wanted(day, outcome.deficit_start[day]), valves.settling(day))
             able = [one.able(row, day) for one, row in zip(own, rows, strict=True)]
@@ -59,8 +59,8 @@ def test_big_gardens_keep_every_rule(seed: int):
     ahead = replace(ahead, caps=(PeriodCap((0, 1, 2), liters), PeriodCap((1,), liters / 2)))
     plan = plan_week(ahead)
     assert broken_rules(ahead, plan) == []
-    assert plan.best_stress <= plan.score.stress + 1e-9
-    assert plan.score.stress <= plan_week(ahead, solver=False).score.stress + 1e-4
+    assert plan.best_loss <= plan.score.loss + 1e-9
+    assert plan.score.loss <= plan_week(ahead, solver=False).score.loss + 1e-4
 
 
 @pytest.mark.parametrize("dry", [False, True])
@@ -69,7 +69,7 @@ def test_more_time_is_never_worse_and_the_same_facts_are_the_same_plan(dry: bool
     if dry:
         ahead = replace(ahead, deficit=ahead.raw[0] * np.random.default_rng(1).uniform(1, 1.4, 9))
     plans = [plan_week(ahead, seconds=seconds) for seconds in (0.02, 0.1, 0.3, 0.9, 0.9)]
-    found = [plan.score.stress for plan in plans]
+    found = [plan.score.loss for plan in plans]
     assert all(later <= sooner * (1 + 1e-4) + 1e-6 for sooner, later in zip(found, found[1:], strict=False))
     assert plans[-1].pulses == plans[-2].pulses
-    assert plans[-1].score.stress >= plans[-1].best_stress - 1e-9
+    assert plans[-1].score.loss >= plans[-1].best_loss - 1e-9

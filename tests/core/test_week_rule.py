@@ -74,7 +74,7 @@ def test_so_it_is_with_the_solver_where_the_crops_are_not_stressed():
         assert plan.method == "rule"
         assert plan.minutes[0].tolist() == [0.0, 90.0, 150.0]
         assert plan.short == ()
-        assert plan.score.stress == 0
+        assert plan.score.loss == 0
 
 
 def test_a_due_zone_waits_only_for_rain_that_will_do_and_that_the_crop_can_miss():

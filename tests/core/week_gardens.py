@@ -22,13 +22,13 @@ def week(zones: int, days: int = 7, *, valve: list[int] | None = None, **given: 
         "standing": True, "begins": False, "taw": 40.0, "raw": 16.0, "trigger": 8.0, "etc": 4.0,
         "etc_sd": 0.0,
         "rain_eff": 0.0, "rain_chance": 0.0, "net_per_minute": 0.1, "flow_lpm": 10.0, "ky": 1.0,
-        "settle": 0.0,
+        "weight": 1.0, "settle": 0.0,
         "held": False, "deficit": 0.0, "deficit_sd": 0.0, "fill": 0.0, "shortest": 5.0, "longest": np.inf,
         "leave_room": 0.0, "longest_pulse": np.inf, "pulse_rest": 60.0, "valve_cap": 360.0, "window": 360.0,
         "usable_lpm": 30.0,
     } | given  # fmt: skip
     by_day = ("standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
-              "net_per_minute", "flow_lpm", "ky", "settle", "held")  # fmt: skip
+              "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held")  # fmt: skip
     by_zone = ("deficit", "deficit_sd", "fill", "shortest", "longest", "leave_room", "longest_pulse",
                "pulse_rest")  # fmt: skip
     shapes = dict.fromkeys(by_day, (days, zones)) | dict.fromkeys(by_zone, (zones,))
@@ -58,7 +58,8 @@ def random_week(rng: np.random.Generator, zones: int, days: int = 7, **given: An
         "deficit": raw * rng.uniform(0, 1.4, zones),
         "rain_eff": np.where(rng.random((days, 1)) < 0.3, rng.gamma(1, 8, (days, 1)), 0.0),
         "rain_chance": rng.random((days, 1)), "net_per_minute": net, "flow_lpm": flow,
-        "ky": rng.choice([0.7, 0.85, 1.0, 1.25], zones), "window": window,
+        "ky": rng.choice([0.7, 0.85, 1.0, 1.25], zones), "weight": rng.choice([0.2, 1.0, 2.0], zones),
+        "window": window,
         "usable_lpm": max(use, 0.5 * flow.max()),
         "settle": np.where(rng.random((days, zones)) < 0.05, 20.0, 0.0),
         "held": rng.random((days, zones)) < 0.03, "standing": rng.random((1, zones)) < 0.95,
@@ -187,13 +188,14 @@ def tiny_week(rng: np.random.Generator) -> Week:
         deficit_sd=doubt * rng.uniform(0, 2, zones), etc_sd=doubt,
         rain_eff=np.where(rng.random((days, 1)) < 0.3, rng.gamma(1, 6, (days, 1)), 0.0),
         rain_chance=rng.random((days, 1)), net_per_minute=rng.uniform(1, 3, zones), flow_lpm=flow,
-        ky=rng.choice([0.7, 1.0, 1.25], zones), window=window, shortest=float(rng.integers(1, 4)),
+        ky=rng.choice([0.2, 1.0, 1.5], zones), weight=rng.choice([0.3, 1.0, 2.0], zones), window=window,
+        shortest=float(rng.integers(1, 4)),
         longest_pulse=rng.choice([np.inf, 2.0]), pulse_rest=1.0,
         usable_lpm=float(rng.uniform(flow.max(), flow.sum() * 1.05)),
     )  # fmt: skip
 
 
-def least_stress(week: Week) -> float:
+def least_loss(week: Week) -> float:
     """The least of the first aim over all plans: all that a morning can hold, all their sequences.
 
     Valves of one zone, no caps.  What a zone cannot take any more is not run.
@@ -207,7 +209,7 @@ def least_stress(week: Week) -> float:
     ]
     for vector in first:
         minutes = np.stack([np.broadcast_to(vector, later[0].shape), *later], axis=1)
-        best = min(best, float(stress(week, minutes).min()))
+        best = min(best, float(loss(week, minutes).min()))
     return best
 
 
@@ -255,8 +257,11 @@ def placements(minutes: int, longest: float, rest: int, room: int) -> list[set[i
     return found
 
 
-def stress(week: Week, minutes: np.ndarray) -> np.ndarray:
-    """The first aim of (plan, day, zone) minutes: FAO-56 eq 84 and 85, the crop's side of the doubt."""
+def loss(week: Week, minutes: np.ndarray) -> np.ndarray:
+    """The first aim of (plan, day, zone) minutes: FAO-56 eq 84 and 85, the crop's side of the doubt.
+
+    A lack costs Ky in proportion; beyond a third of the way to wilting 3 more, beyond two thirds 9 more.
+    """
     plans, days, zones = minutes.shape
     next_morning = next((d for d in range(1, days) if week.window[d] > 0), days)
     mean = np.tile(week.deficit, (plans, 1))
@@ -274,7 +279,8 @@ def stress(week: Week, minutes: np.ndarray) -> np.ndarray:
         water = np.where(run >= least, run, 0) * week.net_per_minute[d]
         worse = dry if d < next_morning else wet  # up to the next allowed morning no rain is counted on
         share = _lack(week, d, worse - water, doubt)
-        total += (week.ky[d] * share).sum(axis=1)
+        dire = 3 * np.maximum(share - 1 / 3, 0) + 9 * np.maximum(share - 2 / 3, 0)
+        total += (week.weight[d] * (week.ky[d] * share + dire)).sum(axis=1)
         use = (1 - share) * week.etc[d]
         mean = _evening(week, d, mean, water, rain, (1 - _lack(week, d, mean - water, 0.0)) * week.etc[d])
         dry, wet = _evening(week, d, dry, water, 0.0, use), _evening(week, d, wet, water, rain, use)

@@ -16,16 +16,16 @@ Change = Literal["longer hours", "one more day", "more flow", "split the zone", 
 MORE_MINUTES = (30.0, 60.0, 120.0)
 MORE_FLOW = (1.1, 1.25, 1.5, 2.0)
 ENOUGH = 0.02
-"""Stress days: with less than so much left a change counts as mending."""
+"""Weighted stress days: with less than so much left a change counts as mending."""
 WORTH_SAYING = 0.05
-"""A change that lowers the stress by a smaller share is not told."""
+"""A change that lowers the loss by a smaller share is not told."""
 MANY_ZONES = 24
 """Above, each trial is planned by plain steps: the answer has to come the same morning."""
 
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
-    """One change by itself, and the weighted stress days before and after it."""
+    """One change by itself, and the loss (`core.week.loss`) before and after it."""
 
     change: Change
     amount: float  # minutes, L/min more, or litres more; 0 where the change has no size
@@ -33,10 +33,12 @@ class Remedy:
     after: float
     zone: int | None = None
     day: int | None = None  # index of the day that would have to be allowed
+    stress_before: float = 0.0  # sum of 1 - Ks as it is, for people
+    stress_after: float = 0.0
 
     @property
     def enough(self) -> bool:
-        """Whether the change mends the week: at most `ENOUGH` weighted stress days are left.
+        """Whether the change mends the week: at most `ENOUGH` of loss is left.
 
         >>> [Remedy("more flow", 3.0, before=1.5, after=left).enough for left in (0.02, 0.5)]
         [True, False]
@@ -59,16 +61,23 @@ def remedies(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tup
 
     Each change is tried by itself, by planning the week again with it.  Of each kind the smallest that mends
     it is kept, else the smallest that helps most.  plan: the plan of this `week`, with its `short` zones.
-    seconds: the solver's time for each trial, in which only the stress counts; None: as `plan_week` has it.
+    seconds: the solver's time for each trial, in which only the loss counts; None: as `plan_week` has it.
     """
-    if not plan.short or plan.score.stress <= ENOUGH:
+    if not plan.short or plan.score.loss <= ENOUGH:
         return ()
 
     def tried(trial: Trial) -> Remedy:
         solver = len(week.zones) <= MANY_ZONES and plan.method != "heuristic"
-        other = plan_week(trial.week, seconds=seconds, solver=solver, why_short=False, only_stress=True)
+        other = plan_week(trial.week, seconds=seconds, solver=solver, why_short=False, only_loss=True)
         return Remedy(
-            trial.change, trial.amount, plan.score.stress, other.score.stress, trial.zone, trial.day
+            trial.change,
+            trial.amount,
+            plan.score.loss,
+            other.score.loss,
+            trial.zone,
+            trial.day,
+            plan.score.stress_days,
+            other.score.stress_days,
         )
 
     found: list[Remedy | None] = [
@@ -83,7 +92,7 @@ def remedies(week: Week, plan: WeekPlan, *, seconds: float | None = None) -> tup
 def smallest_that_helps(tried: Callable[[Trial], Remedy], trials: Sequence[Trial]) -> Remedy:
     """The smallest that is enough; where none is, the smallest that helps about as much as the largest.
 
-    tried: plans the week of a trial and gives what it leaves, in weighted stress days.
+    tried: plans the week of a trial and gives the loss that it leaves.
     trials: from the smallest up, at least one; more never helps less, so that halving finds it.
 
     >>> def tried(trial):
@@ -168,7 +177,7 @@ def split(week: Week, zone: int) -> Week:
     """The week with one zone halved over two valves; one that shares its valve gets its own instead.
 
     zone: its index.  Each half has half the area and half the flow, so the same mm per minute, and half the
-    yield response factor, so that the crop weighs as before.  The new zone, if there is one, and the new
+    weight, so that the crop weighs as before.  The new zone, if there is one, and the new
     valve come last.
     """
     valve = week.valve.copy()
@@ -179,7 +188,7 @@ def split(week: Week, zone: int) -> Week:
         return replace(week, valve=valve, valve_cap=cap, ready=ready)
     halved: dict[str, Any] = {}
     for name in ("standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
-                 "net_per_minute", "flow_lpm", "ky", "settle", "held"):  # fmt: skip
+                 "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held"):  # fmt: skip
         values = getattr(week, name)
         halved[name] = np.concatenate([values, values[:, [zone]]], axis=1)
     for name in (
@@ -195,7 +204,7 @@ def split(week: Week, zone: int) -> Week:
         halved[name] = np.append(getattr(week, name), getattr(week, name)[zone])
     for half in (zone, len(week.zones)):  # half the area at half the flow: the same mm per minute
         halved["flow_lpm"][:, half] /= 2
-        halved["ky"][:, half] /= 2
+        halved["weight"][:, half] /= 2
     twin = {zone: len(week.zones)}
     apart = week.apart + tuple(tuple(twin.get(z, z) for z in group) for group in week.apart if zone in group)
     return replace(

@@ -1,7 +1,7 @@
 """A plan for a week that does not fit, by plain steps and without a solver.
 
-First the crops' stress is brought down, always with the run that lowers it most for the water; then due
-zones are served in what is left.  Also the polish of a solver's plan.
+First what the crops' stress costs is brought down, always with the run that lowers it most for the water;
+then due zones are served in what is left.  Also the polish of a solver's plan.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 from scheduler.core.arrays import FloatArray, IntArray, Minutes
 from scheduler.core.balance.soil import step
 from scheduler.core.week.capacity import Capacity
+from scheduler.core.week.loss import loss_of
 from scheduler.core.week.outcome import Terms, dry_side_balance, judge, net_of, terms_of
 from scheduler.core.week.problem import Week
 from scheduler.core.week.rule import rule_minutes
@@ -22,7 +23,7 @@ from scheduler.core.week.valves import Valves
 LEVELS = 4
 """In so many steps, a run is raised towards what its zones lack."""
 FAIR = 0.9
-"""Raises within 10 % of the best stress spared by the litre count as equal: the longest of them wins."""
+"""Raises within 10 % of the best loss spared by the litre count as equal: the longest of them wins."""
 _GAIN = 1e-7
 
 
@@ -38,7 +39,7 @@ def alone(week: Week, valves: IntArray | list[int]) -> Week:
         name: getattr(week, name)[:, which]
         for name in (
             "standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
-            "net_per_minute", "flow_lpm", "ky", "settle", "held",
+            "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held",
         )
     }  # fmt: skip
     cut |= {
@@ -73,14 +74,14 @@ class Single:
         self.most, self.least = valves.most[:, valve], valves.useful[:, valve]
         self.flow = valves.flow[:, valve]
 
-    def stress(self, minutes: FloatArray) -> FloatArray:
-        """(...,) Stress days of (..., day) minutes: the sum of Ky (1 - Ks) over the valve's zones and days.
+    def loss(self, minutes: FloatArray) -> FloatArray:
+        """(...,) What the stress of (..., day) minutes costs, summed over the valve's zones and days.
 
         Ks by the crop's side of the doubt (`dry_side_balance`; FAO-56 eq 84).
         """
         net = net_of(self.valves, self.valves.spread(minutes[..., None]))
         lack: FloatArray = dry_side_balance(self.valves, self.terms, net).lack
-        return np.asarray((lack * self.valves.week.ky).sum(axis=(-2, -1)))
+        return np.asarray(loss_of(lack, self.valves.week).sum(axis=(-2, -1)))
 
     def trimmed(self, minutes: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Minutes held to what the zones can still take each morning, and what they could take at most.
@@ -120,10 +121,10 @@ class Greedy:
         self.singles = [Single(self.valves, v) for v in range(week.valves)]
         self.slack = capacity.slack(self.minutes)
 
-    def lower_stress(self) -> None:
-        """Raise runs in `minutes` as long as any raise lowers the stress and every row still holds.
+    def lower_loss(self) -> None:
+        """Raise runs in `minutes` as long as any raise lowers the loss and every row still holds.
 
-        Always the raise that spares the most stress by the litre; no run is raised beyond what its zones can
+        Always the raise that spares the most by the litre; no run is raised beyond what its zones can
         take, so that later runs may get shorter.
         """
         moves = [self._best(single) for single in self.singles]
@@ -165,9 +166,9 @@ class Greedy:
         return min((self.slack[row] / c for row, c in rows if c > 0), default=np.inf)
 
     def _best(self, single: Single) -> tuple[float, FloatArray] | None:
-        """The raise that lowers the stress most for its water, with the valve's minutes after it."""
+        """The raise that lowers the loss most for its water, with the valve's minutes after it."""
         now = self.minutes[:, single.valve]
-        before = float(single.stress(now))
+        before = float(single.loss(now))
         if before <= _GAIN:
             return None
         _, able = single.trimmed(now)
@@ -177,14 +178,17 @@ class Greedy:
             least = max(now[day] + 1, single.least[day])
             if most < least:
                 continue
-            for minutes in {float(np.ceil(least + k * (most - least) / LEVELS)) for k in range(LEVELS + 1)}:
+            begin = 1 if now[day] else 0  # not minute by minute
+            for minutes in {
+                float(np.ceil(least + k * (most - least) / LEVELS)) for k in range(begin, LEVELS + 1)
+            }:
                 changed = now.copy()
                 changed[day] = minutes
                 candidates.append(changed)
         if not candidates:
             return None
         after, _ = single.trimmed(np.array(candidates))
-        gain = before - single.stress(after)
+        gain = before - single.loss(after)
         water = (np.maximum(after - now, 0) * single.flow).sum(axis=-1)
         worth = np.where(gain > _GAIN, gain / np.maximum(water, 1e-9), 0.0)
         fair = worth >= FAIR * worth.max()
@@ -200,7 +204,7 @@ class Greedy:
         """Day after day, what the rule asks for and the supply has left; the driest zone first.
 
         Driest: by deficit / RAW.  Zones that may wait for rain wait; settling runs are served
-        too.  A run is raised only where that adds no stress.  rule: (day, valve) minutes of the plain rule
+        too.  A run is raised only where that adds no loss.  rule: (day, valve) minutes of the plain rule
         (model M6), which hold the runs of a week with rain ahead.
         """
         week = self.valves.week
@@ -226,21 +230,21 @@ class Greedy:
         changed = now.copy()
         changed[day] = minutes
         after, _ = single.trimmed(changed)
-        if self._holds(v, after) and single.stress(after) <= single.stress(now) + 1e-9:
+        if self._holds(v, after) and single.loss(after) <= single.loss(now) + 1e-9:
             self._take(v, after)
 
 
 def greedy_minutes(capacity: Capacity, terms: Terms) -> Minutes:
-    """(day, valve) whole minutes by plain steps: the better of due zones first and of stress first.
+    """(day, valve) whole minutes by plain steps: the better of due zones first and of least loss first.
 
     They keep every row of the capacity, but are not packed yet.  terms: those of the capacity's week.
     """
     rule = rule_minutes(capacity.valves, terms)
-    due_first, stress_first = Greedy(capacity), Greedy(capacity)
+    due_first, loss_first = Greedy(capacity), Greedy(capacity)
     due_first.serve_due(terms, rule)
-    due_first.lower_stress()
-    stress_first.lower_stress()
-    stress_first.serve_due(terms, rule)
+    due_first.lower_loss()
+    loss_first.lower_loss()
+    loss_first.serve_due(terms, rule)
     _, served = judge(capacity.valves, terms, due_first.minutes)
-    _, relieved = judge(capacity.valves, terms, stress_first.minutes)
-    return stress_first.minutes if relieved.better_than(served) else due_first.minutes
+    _, relieved = judge(capacity.valves, terms, loss_first.minutes)
+    return loss_first.minutes if relieved.better_than(served) else due_first.minutes

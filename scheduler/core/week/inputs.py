@@ -28,6 +28,8 @@ class SoilAhead:
     deficit_sd: Mm | None = None  # (zone,)
     etc_sd: Mm | None = None  # (day, zone)
     ky: FloatArray | None = None  # (day, zone) or (zone,); 1 where left out
+    weight: FloatArray | None = None  # (day, zone), `core.week.loss.weights`; 1 where left out
+    suffered_days: FloatArray | None = None  # (zone,) sum of 1 - Ks over the last SUFFERED_DAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +107,7 @@ def _of_soil(terms: Terms, ahead: slice, need: Need, soil: SoilAhead) -> dict[st
         "net_per_minute": 1 / terms.minutes_per_mm[ahead],
         "flow_lpm": flow[terms.stand[ahead]],
         "ky": _table(soil.ky, 1.0, shape),
+        "weight": _table(soil.weight, 1.0, shape),
         "settle": _settling(terms, ahead, soil),
         "held": np.zeros(shape, dtype=bool) if soil.held is None else np.broadcast_to(soil.held, shape),
     }

@@ -1,14 +1,14 @@
 """The week as a mixed-integer program for HiGHS.
 
-Two solves, one aim after the other: first the least stress; then, holding that, the rest with weights ten
-and a hundred apart.  Stress has a solve of its own because no weight is right for it: a tenth of a stress
-day must outweigh any amount of water.  The others are all litres, so that weights keep their order, and
-one solve in place of four keeps a small computer quick.
+Two solves, one aim after the other: first the least loss by stress; then, holding that, the rest with
+weights ten and a hundred apart.  Stress has a solve of its own because no weight is right for it: a tenth of
+a stress day must outweigh any amount of water.  The others are all litres, so that weights keep their order,
+and one solve in place of four keeps a small computer quick.
 
 The balance is linear but for Ks (FAO-56 eq 84): use = ETc (1 - lack), lack >= (start - RAW) / (TAW - RAW),
-lack >= 0.  Less lack is what the solver wants, and a lack above the true one nearly always costs more today
-than the water it would leave could spare later, so it lies on the line by itself; only small gardens, where
-every minute is looked at, get binaries to hold it there.
+lack >= 0.  What it costs is convex (`core.week.loss`): a column for each straight piece.  A lack above the
+true one would spare water for days on which it costs more, so it is held below the chord of what it can be;
+small gardens, where every minute is looked at, get binaries that hold it to the line.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ import numpy as np
 from scheduler.core.arrays import FloatArray, Minutes, Mm
 from scheduler.core.week.capacity import Capacity
 from scheduler.core.week.cuts import MOST_SIDE_BY_SIDE, Cut, Share, together
+from scheduler.core.week.loss import EXTRA
 from scheduler.core.week.outcome import Terms, dry_side_balance, may_wait, mean_balance
 from scheduler.core.week.problem import DOUBT_SD
 from scheduler.core.week.solver import Model, Solved, Term
@@ -28,8 +29,9 @@ from scheduler.core.week.solver import Model, Solved, Term
 DEPARTURE, PERCOLATION, FILL = 100.0, 10.0, 1.0  # per litre
 START_SHARE = 0.01  # of the litres that a valve's readily available water is worth
 FULLER = 1e-3  # per litre, for sooner and fuller runs where all else is equal
-STRESS_GAP = 1e-3
+LOSS_GAP = 1e-3
 REST_GAP = 1e-2
+SLIGHT = 1e-7
 FIRM_DAYS = 3
 """Of later mornings a program of many runs plans the water, not every start: tomorrow it is planned again."""
 WHOLE_UP_TO = 40
@@ -66,41 +68,41 @@ class Program:
         self.no_rain, self.dry_side = unwatered.no_rain_start, unwatered.dry_side_start
 
     def relaxed(self, seconds: float) -> Answer:
-        """Least stress if runs could be split and mornings cut into any sets of valves that may run together.
+        """Least loss if runs could be split and mornings cut into any sets of valves that may run together.
 
         A linear program; nothing is better than its objective, in weighted stress days.  The columns are
         those of the cutting stock problem (Gilmore and Gomory 1961, Operations Research 9; from memory).
         seconds: for the solver.  Raises `NoSolver` where it is not there or finds nothing in time.
         """
         build = _Build(self, rest=False)
-        for column, weight in build.lack:
-            build.model.cost[column] = weight
+        for column, cost in build.loss:
+            build.model.cost[column] = cost
         for day in range(self.capacity.valves.week.days):
             build.sets_of_valves(day)
         build.model.whole = [False] * len(build.model.whole)
-        return build.answer(build.model.solve(seconds, STRESS_GAP))
+        return build.answer(build.model.solve(seconds, LOSS_GAP))
 
-    def least_stress(self, seconds: float, start: Minutes) -> Answer:
-        """(day, valve) minutes of the least stress; objective and bound in weighted stress days.
+    def least_loss(self, seconds: float, start: Minutes) -> Answer:
+        """(day, valve) minutes of the least loss; objective and bound in weighted stress days.
 
-        Stress is the sum of Ky (1 - Ks) over zones and days (FAO-56 eq 84).
+        Loss is what the stress of zones and days costs (`core.week.loss`).
         seconds: for the solver.  start: (day, valve) minutes of a known plan, from which it sets out.
         Raises `NoSolver` where it is not there or finds nothing in time.
         """
         build = _Build(self, rest=False)
-        for column, weight in build.lack:
-            build.model.cost[column] = weight
-        return build.answer(build.model.solve(seconds, STRESS_GAP, build.start(start)))
+        for column, cost in build.loss:
+            build.model.cost[column] = cost
+        return build.answer(build.model.solve(seconds, LOSS_GAP, build.start(start)))
 
-    def best_of(self, stress: float, seconds: float, start: Minutes) -> Answer:
-        """(day, valve) minutes best by the other aims, at a stress of at most `stress` weighted stress days.
+    def best_of(self, loss: float, seconds: float, start: Minutes) -> Answer:
+        """(day, valve) minutes best by the other aims, at a loss of at most `loss` weighted stress days.
 
         Objective and bound: departures from the trigger rule (model M6), percolation and filling of the
         lines, and starts, all in weighted litres.
-        seconds, start and errors: as for `least_stress`.
+        seconds, start and errors: as for `least_loss`.
         """
         build = _Build(self, rest=True)
-        build.model.row(build.lack, high=stress * (1 + STRESS_GAP) + 1e-6)
+        build.model.row(build.loss, high=loss * (1 + LOSS_GAP) + 1e-6)
         for (day, v), pair in build.runs.items():
             build.price(day, v, *pair)
         return build.answer(build.model.solve(seconds, REST_GAP, build.start(start)))
@@ -120,7 +122,7 @@ class _Build:
         self.model = Model()
         self.rest = rest
         self.runs: Runs = {}
-        self.lack: list[Term] = []  # weight of each zone and day
+        self.loss: list[Term] = []  # the pieces of every zone and day, and what each costs
         self.due: dict[tuple[int, int], list[int]] = {}  # (day, valve) -> columns
         self._runs()
         self._capacity()
@@ -270,6 +272,25 @@ class _Build:
             max(week.shortest[z] - week.fill[z] - (week.raw[:, z] / week.net_per_minute[:, z]).min(), 0.0)
         )
 
+    def count_loss(self, share: int, day: int, z: int, most: float) -> None:
+        """piece >= l - begin, each with its cost; pieces that begin beyond the `most` lack are left out."""
+        for begin, cost in ((0.0, float(self.week.ky[day, z])), *EXTRA):
+            column = share
+            if begin:
+                if begin >= most:
+                    continue
+                column = self.model.column(0)
+                self.model.row([(column, 1.0), (share, -1.0)], low=-begin)
+            self.loss.append((column, float(self.week.weight[day, z]) * cost))
+
+    def rounds_only(self, day: int, z: int) -> bool:
+        """Whether a morning's water can top what the zone lacks by rounding alone."""
+        return self.alone(z) and self.week.settle[day, z] == 0
+
+    def rounding(self, z: int, day: int) -> float:
+        """mm by which a run may top what a zone lacks: half a minute, or its shortest run (model M7)."""
+        return float(self.week.net_per_minute[day, z]) * (0.5 + self.forced(z))
+
     def alone(self, z: int) -> bool:
         return len(self.valves.of[int(self.week.valve[z])]) == 1
 
@@ -281,10 +302,9 @@ class _Build:
         week = self.week
         if day not in mine:
             return rain
-        if not self.alone(z) or week.settle[day, z] > 0:
+        if not self.rounds_only(day, z):
             return float(np.inf)
-        rate = float(week.net_per_minute[day, z])
-        return rain + max(rate * (0.5 + self.forced(z)) - float(week.etc[day, z]), 0.0)
+        return rain + max(self.rounding(z, day) - float(week.etc[day, z]), 0.0)
 
     def _refill(self, mine: Mine, z: int, start: Sequence[int]) -> None:
         """rate x + (leave room - rate (fill + 1/2)) y <= s: no run beyond what the zone lacks.
@@ -399,19 +419,30 @@ class _Path:
     def _lack(self, day: int) -> int:
         """(TAW - RAW) l >= s - water + doubt - RAW (FAO-56 eq 84); counts in the aim."""
         build, z = self.build, self.z
-        share = build.model.column(0)
-        build.lack.append((share, float(build.week.ky[day, z])))
-        build.model.row(
-            [
-                (share, float(build.terms.slack[day, z])),
-                (self.starts[day], -1.0),
-                *build.water(self.mine, z, day),
-            ],
-            low=float(build.terms.doubt[day, z] - build.week.raw[day, z]),
-        )
+        slack, most = float(build.terms.slack[day, z]), self._most_lack(day)
+        share = build.model.column(0, most)
+        build.count_loss(share, day, z, most)
+        water = [(self.starts[day], -1.0), *build.water(self.mine, z, day)]
+        past_raw = float(build.terms.doubt[day, z] - build.week.raw[day, z])
+        build.model.row([(share, slack), *water], low=past_raw)
         if build.whole:
             self._held_down(day, share)
+        elif 0 < most < np.inf and past_raw <= 0 and build.rounds_only(day, z):
+            # below the chord over all that s - water can be: else a crop might be left to use less than it
+            # does, so that the stress saved on other days pays
+            least = build.rounding(z, day)
+            far = float(self.unwatered[day, z]) + least
+            chord = [(share, far), *((column, most * value) for column, value in water)]
+            build.model.row(chord, high=most * least + SLIGHT)
         return share
+
+    def _most_lack(self, day: int) -> float:
+        """The lack without any water: the most there is, where a drier dawn never makes a wetter evening."""
+        build, z = self.build, self.z
+        if (build.terms.slope[:day, z] > 1).any():
+            return float(np.inf)
+        dry = self.unwatered[day, z] + build.terms.doubt[day, z] - build.week.raw[day, z]
+        return max(float(dry), 0.0) / float(build.terms.slack[day, z]) + SLIGHT
 
     def _held_down(self, day: int, share: int) -> None:
         """l <= M past, and l at most that of `_lack` where past: no more lack than there is.

@@ -14,6 +14,7 @@ import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm, Share
 from scheduler.core.balance.soil import evening, percolation, stress_coefficient
+from scheduler.core.week.loss import loss_of
 from scheduler.core.week.problem import DOUBT_SD, Outcome, Score
 from scheduler.core.week.valves import Valves
 
@@ -145,9 +146,9 @@ def may_wait(valves: Valves, terms: Terms, day: int, deficit: Mm, dry_side: Mm) 
 def judge(valves: Valves, terms: Terms, minutes: Minutes) -> tuple[Outcome, Score]:
     """The outcome and the score of (day, valve) minutes, whether or not they fit the supply.
 
-    Outcome: (day, zone), mm.  Score: stress days weighted by Ky, litres that depart from the trigger rule
-    (model M6), litres that drain below the roots, litres run and still owed on the last evening, and starts.
-    terms: those of the week.
+    Outcome: (day, zone), mm.  Score: what the stress costs (`core.week.loss`), litres that depart from the
+    trigger rule (model M6), litres that drain below the roots, litres run and still owed on the last
+    evening, and starts.  terms: those of the week.
     Source: models M5 and M6.
     """
     week = valves.week
@@ -166,11 +167,12 @@ def judge(valves: Valves, terms: Terms, minutes: Minutes) -> tuple[Outcome, Scor
         )
     owed = (mean.end[-1] * per_mm[-1])[week.standing[-1]].sum() if week.days else 0.0
     score = Score(
-        stress=float((week.ky * dry.lack).sum()),
+        loss=float(loss_of(dry.lack, week).sum()),
         departures_l=departures,
         percolation_l=float((mean.percolation * per_mm)[week.standing].sum()),
         liters=float((minutes * valves.flow).sum() + owed),
         starts=int(np.count_nonzero(minutes)),
+        stress_days=float(dry.lack.sum()),
     )
     outcome = Outcome(mean.start, mean.end, 1 - dry.lack, net, mean.percolation, due, waits)
     return outcome, score

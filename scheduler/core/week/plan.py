@@ -23,6 +23,7 @@ from scheduler.core.hours.packing import Times
 from scheduler.core.week.capacity import Capacity
 from scheduler.core.week.cuts import Cut, Share, time_share, unpackable
 from scheduler.core.week.greedy import Greedy, alone, greedy_minutes
+from scheduler.core.week.loss import loss_of
 from scheduler.core.week.lp import Answer, Program
 from scheduler.core.week.morning import Packing, packing, packs
 from scheduler.core.week.outcome import dry_side_balance, judge, terms_of
@@ -38,7 +39,7 @@ SOLVER_SECONDS = 0.4, 0.04
 
 Not by the clock: a busy computer must not make another plan of the same facts.
 """
-STRESS_ROUNDS = 30
+LOSS_ROUNDS = 30
 FEW_VALVES, SOLVED_VALVES = 5, 8
 """Up to so many the solver proves the least stress; up to so many it is asked for the other aims."""
 FEW_ROUNDS, MANY_ROUNDS = 8, 2
@@ -53,8 +54,8 @@ SHARE_STEP, LEAST_SHARE = 0.98, 0.9
 PROOF_VALVES = 5
 """A proof that a morning cannot be packed is sought up to so many runs."""
 NEAR = 0.005
-SAME_STRESS = 1e-3
-NEGLIGIBLE_STRESS = 1e-6
+SAME_LOSS = 1e-3
+NEGLIGIBLE_LOSS = 1e-6
 NEGLIGIBLE_LITERS = 0.5
 
 
@@ -72,18 +73,18 @@ def plan_week(
     seconds: float | None = None,
     solver: bool = True,
     why_short: bool = True,
-    only_stress: bool = False,
+    only_loss: bool = False,
 ) -> WeekPlan:
     """The best plan found in about `seconds` of the processor; it never breaks flow, hours, rests or caps.
 
     Whole minutes by (day, zone), their pulses, the expected outcome in mm and the score.  seconds: None takes
     SOLVER_SECONDS, by the number of zones.  solver: False keeps to plain steps; so does a missing highspy,
-    and the plan's note says so.  why_short: False leaves `short` empty.  only_stress: leave the solver's time
+    and the plan's note says so.  why_short: False leaves `short` empty.  only_loss: leave the solver's time
     for the other aims aside.
     """
     if seconds is None:
         seconds = SOLVER_SECONDS[0] + SOLVER_SECONDS[1] * len(week.zones)
-    search = Search(week, Budget.of(seconds) if solver else None, only_stress=only_stress)
+    search = Search(week, Budget.of(seconds) if solver else None, only_loss=only_loss)
     best, note = search.best()
     plan = WeekPlan(
         minutes=search.valves.spread(best.packing.minutes),
@@ -92,7 +93,7 @@ def plan_week(
         score=best.score,
         method=best.method,
         note=note,
-        best_stress=min(search.bound, best.score.stress),
+        best_loss=min(search.bound, best.score.loss),
     )
     if not why_short or not week.days:
         return plan
@@ -146,13 +147,13 @@ class Budget(NamedTuple):
 class Search:
     """The best candidate for one week, and what its solves taught."""
 
-    def __init__(self, week: Week, budget: Budget | None, *, only_stress: bool = False) -> None:
-        self.week, self.budget, self.only_stress = week, budget, only_stress
+    def __init__(self, week: Week, budget: Budget | None, *, only_loss: bool = False) -> None:
+        self.week, self.budget, self.only_loss = week, budget, only_loss
         self.valves = Valves(week)
         self.terms = terms_of(self.valves)
         self.whole = Capacity(self.valves)
         self.best_lack = dry_side_balance(self.valves, self.terms, refilled_daily(self.valves)).lack
-        self.bound = float((week.ky * self.best_lack).sum())
+        self.bound = float(loss_of(self.best_lack, week).sum())
         self.cuts: list[Cut] = []
         self.shares: list[Share] = []
         self.use = (1.0,) * week.days
@@ -194,9 +195,9 @@ class Search:
         if not self._least(best):
             best = self._recreated(best, budget)
         if not self._least(best) and self.valves.count <= FEW_VALVES:
-            best, note = self._least_stress(best, budget.part(0.6))
+            best, note = self._least_loss(best, budget.part(0.6))
             notes.append(note)
-        if not self.only_stress:
+        if not self.only_loss:
             best, note = self._other_aims(best, budget)
             notes.append(note)
         return best, "; ".join(note for note in dict.fromkeys(notes) if note)
@@ -213,17 +214,17 @@ class Search:
         return Candidate(method, found, *judge(self.valves, self.terms, found.minutes))
 
     def _least(self, best: Candidate) -> bool:
-        """No plan has less stress that anybody could tell."""
-        return best.score.stress <= self.bound * (1 + SAME_STRESS) + NEGLIGIBLE_STRESS
+        """No plan loses less that anybody could tell."""
+        return best.score.loss <= self.bound * (1 + SAME_LOSS) + NEGLIGIBLE_LOSS
 
     def _troubled(self, outcome: Outcome) -> list[int]:
         """Valves whose own rule, alone with the supply, is not yet the best for them."""
         week, valves = self.week, self.valves
         unwatered, _ = judge(valves, self.terms, np.zeros((week.days, week.valves)))
-        stress = (week.ky * np.maximum(1 - outcome.ks - self.best_lack, 0)).sum(axis=0)
-        lost = np.maximum(outcome.percolation - unwatered.percolation, 0) * valves.liters_per_mm
-        lost = np.where(week.standing, lost, 0.0).sum(axis=0)
-        found = (stress > NEGLIGIBLE_STRESS) | (lost > NEGLIGIBLE_LITERS)
+        lost = (loss_of(1 - outcome.ks, week) - loss_of(self.best_lack, week)).sum(axis=0)
+        drained = np.maximum(outcome.percolation - unwatered.percolation, 0) * valves.liters_per_mm
+        drained = np.where(week.standing, drained, 0.0).sum(axis=0)
+        found = (lost > NEGLIGIBLE_LOSS) | (drained > NEGLIGIBLE_LITERS)
         return [int(v) for v in np.unique(week.valve[found])]
 
     def _each_alone(self, troubled: list[int]) -> Candidate | None:
@@ -232,7 +233,7 @@ class Search:
         minutes = self.rule.copy()
         try:
             for v in troubled:
-                own = Search(alone(self.week, [v]), self.budget, only_stress=self.only_stress)
+                own = Search(alone(self.week, [v]), self.budget, only_loss=self.only_loss)
                 best, _ = own.solved(own._candidate("rule", minutes[:, [v]]), self.budget)
                 minutes[:, v] = best.packing.minutes[:, 0]
         except NoSolver:
@@ -247,7 +248,7 @@ class Search:
         self.bound = max(self.bound, answer.bound)
         start = _better(self._candidate("solver", answer.minutes), best)
         moves = self._moves(budget)
-        found = moves.less_stress(moves.begin(_lie(start)), self.bound)
+        found = moves.less_loss(moves.begin(_lie(start)), self.bound)
         return _better(self._candidate("solver", found.by_day, found.runs), best)
 
     def _polished(self, best: Candidate, budget: Budget) -> Candidate:
@@ -260,15 +261,15 @@ class Search:
 
     # --- solve, pack, learn, again ---
 
-    def _least_stress(self, best: Candidate, budget: Budget) -> tuple[Candidate, str]:
-        for k in range(STRESS_ROUNDS):
+    def _least_loss(self, best: Candidate, budget: Budget) -> tuple[Candidate, str]:
+        for k in range(LOSS_ROUNDS):
             if budget.left <= 0 and k:
                 return best, OUT_OF_TIME
-            answer = self._program().least_stress(budget.left, best.packing.minutes)
+            answer = self._program().least_loss(budget.left, best.packing.minutes)
             if all(use == 1.0 for use in self.use):
                 self.bound = max(self.bound, answer.bound)
             best = _better(self._tidied(answer), best)
-            if best.score.stress <= max(answer.bound, 0.0) * (1 + SAME_STRESS) + NEGLIGIBLE_STRESS:
+            if best.score.loss <= max(answer.bound, 0.0) * (1 + SAME_LOSS) + NEGLIGIBLE_LOSS:
                 return best, ""
             if not self._learn(answer.minutes):
                 return best, "" if answer.done else OUT_OF_TIME
@@ -280,13 +281,13 @@ class Search:
         if self.valves.count > SOLVED_VALVES:
             return best, ""
         late = False
-        stress = best.score.stress
+        loss = best.score.loss
         for k in range(FEW_ROUNDS if self.valves.count <= FEW_VALVES else MANY_ROUNDS):
             if budget.left <= 0 and k:
                 return best, OUT_OF_TIME
             seconds = min(budget.left, OTHER_SECONDS[0] + OTHER_SECONDS[1] * self.valves.count)
             try:
-                answer = self._program().best_of(stress, seconds, best.packing.minutes)
+                answer = self._program().best_of(loss, seconds, best.packing.minutes)
             except NoSolver as error:
                 return best, str(error)
             late |= not answer.done
@@ -323,7 +324,7 @@ class Search:
         steps = Greedy(capacity, found.minutes)
         steps.trim()
         if not found.whole or not answer.whole:
-            steps.lower_stress()
+            steps.lower_loss()
             steps.serve_due(self.terms, self.rule)
         return self._candidate("solver", steps.minutes)
 

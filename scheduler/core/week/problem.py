@@ -52,7 +52,8 @@ class Week:
     rain_chance: Share  # 0..1; 0 where no source says: such rain is not counted on
     net_per_minute: FloatArray  # mm net once the line is full
     flow_lpm: FloatArray
-    ky: FloatArray  # yield response factor
+    ky: FloatArray  # yield response factor of the growth stage
+    weight: FloatArray  # what a stress day there counts for (`core.week.loss.weights`)
     settle: Minutes  # a settling run of at least so long, 0 = none
     held: BoolArray  # the grower keeps its valve shut, and with it all zones of that valve
     fill: Minutes  # (zone,)
@@ -95,7 +96,7 @@ class Week:
 
 _DAY_ZONE = (
     "standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
-    "net_per_minute", "flow_lpm", "ky", "settle", "held",
+    "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held",
 )  # fmt: skip
 _ZONE = (
     "valve", "deficit", "deficit_sd", "fill", "shortest", "longest", "leave_room", "longest_pulse",
@@ -117,19 +118,20 @@ class Pulse(NamedTuple):
 class Score:
     """How good a plan is, in the order in which the aims count; each is better when it is less."""
 
-    stress: float  # sum of Ky (1 - Ks) over zones and days, in stress days weighted by the crop
+    loss: float  # what the stress of all zones and days costs (`core.week.loss`), weighted stress days
     departures_l: float  # due and left waiting, watered before it is due, settling runs left out
     percolation_l: float
     liters: float  # run, and still owed at the end
     starts: int
+    stress_days: float = 0.0  # sum of 1 - Ks as it is, for people: no aim
 
     def better_than(self, other: Score) -> bool:
         """Whether this score beats the other, in the order of the aims.
 
         Differences that nobody could measure do not count: the next aim decides, and starts decide last.
 
-        >>> one = Score(stress=0.2, departures_l=0.0, percolation_l=5.0, liters=900.0, starts=9)
-        >>> other = Score(stress=0.2, departures_l=0.0, percolation_l=8.0, liters=700.0, starts=4)
+        >>> one = Score(loss=0.2, departures_l=0.0, percolation_l=5.0, liters=900.0, starts=9)
+        >>> other = Score(loss=0.2, departures_l=0.0, percolation_l=8.0, liters=700.0, starts=4)
         >>> one.better_than(other), other.better_than(one)
         (True, False)
         """
@@ -140,7 +142,7 @@ class Score:
         return self.starts < other.starts
 
 
-_NOTICEABLE = (("stress", 1e-4, 1e-6), ("departures_l", 1e-3, 0.05), ("percolation_l", 1e-3, 0.05),
+_NOTICEABLE = (("loss", 1e-4, 1e-6), ("departures_l", 1e-3, 0.05), ("percolation_l", 1e-3, 0.05),
                ("liters", 1e-3, 0.05))  # fmt: skip
 
 
@@ -179,7 +181,7 @@ class WeekPlan:
     method: Method
     note: str = ""  # why it is not the method one would expect
     short: tuple[Short, ...] = ()
-    best_stress: float = field(default=0.0)  # a bound that no plan can beat, where one is known
+    best_loss: float = field(default=0.0)  # a bound that no plan can beat, where one is known
 
     def of_day(self, day: int) -> tuple[Pulse, ...]:
         """The pulses of one day, 0 today, in time order."""

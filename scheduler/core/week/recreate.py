@@ -18,14 +18,15 @@ import numpy as np
 from scheduler.core.arrays import Minutes
 from scheduler.core.hours.packing import Flows, Times
 from scheduler.core.week.capacity import empty_hours, hours_end, job_of
+from scheduler.core.week.loss import loss_of_one
 from scheduler.core.week.outcome import Terms, judge
 from scheduler.core.week.problem import DOUBT_SD, Score
 from scheduler.core.week.valves import Valves
 
 SMALL = 1e-7
-"""Stress that nobody could measure."""
+"""Loss that nobody could measure."""
 WARM, COOL = 0.03, 0.0003
-"""Stress by which a plan may be worse than the last and is kept all the same: at first, at the end."""
+"""Loss by which a plan may be worse than the last and is kept all the same: at first, at the end."""
 CYCLE = 40
 """Rounds from warm to cool, then anew from the best: whatever time there is, so that more of it only adds."""
 IDLE_CYCLES = 2
@@ -34,7 +35,7 @@ TAKEN_OUT = 4
 """Runs of one morning, at most, but now and then all of them."""
 ALL_OF_THEM = 0.2
 LONGER_THAN_NEED = (0.0, 0.0, 0.3, 1.0)
-"""Of the minutes that would spare no more stress, the share that a run gets all the same; one by chance."""
+"""Of the minutes that would spare no more, the share that a run gets all the same; one by chance."""
 
 
 # --- the balance of one valve --------------------------------------------------------------------
@@ -63,11 +64,12 @@ class ZoneDays:
         self.rain: list[float] = terms.rain[:, z].tolist()
         self.trigger: list[float] = week.trigger[:, z].tolist()
         self.begins: list[bool] = week.begins[:, z].tolist()
-        self.weight: list[float] = (week.ky[:, z] * week.standing[:, z]).tolist()
+        self.weight: list[float] = (week.weight[:, z] * week.standing[:, z]).tolist()
+        self.ky: list[float] = week.ky[:, z].tolist()
         self.near = terms.near
 
-    def stress(self, minutes: Sequence[float]) -> float:
-        """Ky (1 - Ks) summed over the days, on the crop's side of the doubt: weighted stress days.
+    def loss(self, minutes: Sequence[float]) -> float:
+        """What the stress costs over the days, on the crop's side of the doubt (`core.week.loss`).
 
         minutes: of the zone's valve, by day.  Sources: FAO-56 eq 84 and 85, model M5.
         """
@@ -81,7 +83,8 @@ class ZoneDays:
             near = day < self.near
             over = max((dry if near else wet) - water, 0.0) - self.reach[day]
             lack = min(max(over / self.slack[day], 0.0), 1.0)
-            total += self.weight[day] * lack
+            if lack > 0:
+                total += self.weight[day] * loss_of_one(lack, self.ky[day])
             use = (1 - lack) * self.etc[day]
             if near:
                 dry = _evening(dry, water, 0.0, use, taw)
@@ -130,9 +133,9 @@ class ValveDays:
         rainy = terms.rain[:, mine].any()  # then the plain rule leaves room for it
         self.rule: list[float] = np.where(rainy & (rule[:, v] > 0), rule[:, v], np.inf).tolist()
 
-    def stress(self, minutes: Sequence[float]) -> float:
-        """Ky (1 - Ks) summed over the days and the valve's zones; minutes: by day."""
-        return sum(zone.stress(minutes) for zone in self.zones)
+    def loss(self, minutes: Sequence[float]) -> float:
+        """What the stress costs over the days and the valve's zones; minutes: by day."""
+        return sum(zone.loss(minutes) for zone in self.zones)
 
     def able(self, minutes: Sequence[float], day: int) -> float:
         """The longest run, whole minutes, that does not top what the zones lack on the morning of `day`.
@@ -179,33 +182,33 @@ class PackedWeek:
 
     minutes: list[list[float]]  # [valve][day]
     mornings: list[Flows]
-    stress: list[float]  # [valve]
+    loss: list[float]  # [valve]
 
     def copy(self) -> PackedWeek:
         """The same plan, in which a morning can be put in place of another without a change to this one.
 
-        >>> plan = PackedWeek(minutes=[[30.0, 0.0]], mornings=[Flows(10.0), Flows(10.0)], stress=[0.5])
+        >>> plan = PackedWeek(minutes=[[30.0, 0.0]], mornings=[Flows(10.0), Flows(10.0)], loss=[0.5])
         >>> other = plan.copy()
         >>> other.minutes[0][0] = 0.0
         >>> plan.minutes, other.mornings[0] is plan.mornings[0]
         ([[30.0, 0.0]], True)
         """
-        return PackedWeek([own.copy() for own in self.minutes], self.mornings.copy(), self.stress.copy())
+        return PackedWeek([own.copy() for own in self.minutes], self.mornings.copy(), self.loss.copy())
 
     @property
     def total(self) -> float:
-        """Stress of all valves together, in weighted stress days.
+        """Loss of all valves together, in weighted stress days.
 
-        >>> PackedWeek(minutes=[[30.0], [20.0]], mornings=[Flows(10.0)], stress=[0.5, 0.25]).total
+        >>> PackedWeek(minutes=[[30.0], [20.0]], mornings=[Flows(10.0)], loss=[0.5, 0.25]).total
         0.75
         """
-        return sum(self.stress)
+        return sum(self.loss)
 
     @property
     def runs(self) -> list[Mapping[int, Times]]:
         """By day, then by valve: (start, stop) of each pulse, minutes after the begin of that day's hours.
 
-        >>> PackedWeek(minutes=[[0.0, 0.0]], mornings=[Flows(10.0), Flows(10.0)], stress=[0.5]).runs
+        >>> PackedWeek(minutes=[[0.0, 0.0]], mornings=[Flows(10.0), Flows(10.0)], loss=[0.5]).runs
         [{}, {}]
         """
         return [flows.runs for flows in self.mornings]
@@ -248,19 +251,19 @@ class Recreate:
         for day, by_valve in runs.items():
             for v, times in by_valve.items():
                 minutes[v][day] = float(round(sum(stop - start for start, stop in times)))
-        stress = [own.stress(mine) for own, mine in zip(self.own, minutes, strict=True)]
+        loss = [own.loss(mine) for own, mine in zip(self.own, minutes, strict=True)]
         mornings = [self._morning(day, runs.get(day, {})) for day in self.days]
-        plan = PackedWeek(minutes, mornings, stress)
+        plan = PackedWeek(minutes, mornings, loss)
         for v in range(len(self.own)):
             self._trim(plan, v, 0)
         return plan
 
     # --- rounds ---
 
-    def less_stress(self, plan: PackedWeek, goal: float) -> PackedWeek:
-        """The packed plan of the least stress found, `plan` where nothing is better; that one stays as it is.
+    def less_loss(self, plan: PackedWeek, goal: float) -> PackedWeek:
+        """The packed plan of the least loss found, `plan` where nothing is better; that one stays as it is.
 
-        goal: stress at which it ends.  It ends as well when nothing better turns up for IDLE_CYCLES cycles,
+        goal: loss at which it ends.  It ends as well when nothing better turns up for IDLE_CYCLES cycles,
         or when the moves are used up.
         """
         best = now = self._raised(plan.copy())
@@ -300,7 +303,7 @@ class Recreate:
     def _ruined(self, plan: PackedWeek) -> PackedWeek:
         """Without some runs of a morning or two, and without those of one valve, rather a stressed one."""
         other = plan.copy()
-        weights = [stress + 1e-9 for stress in plan.stress]
+        weights = [loss + 1e-9 for loss in plan.loss]
         chosen = self.chance.choices(range(len(self.own)), weights=weights)[0]
         mornings = min(self.chance.choice((1, 1, 2)), len(self.allowed))
         for day in self.chance.sample(self.allowed, mornings):
@@ -316,7 +319,7 @@ class Recreate:
         for v in gone:
             if plan.minutes[v][day]:
                 plan.minutes[v][day] = 0.0
-                plan.stress[v] = self.own[v].stress(plan.minutes[v])
+                plan.loss[v] = self.own[v].loss(plan.minutes[v])
 
     def _without(self, plan: PackedWeek, day: int, gone: set[int]) -> Flows:
         stay = {v: times for v, times in plan.mornings[day].runs.items() if v not in gone}
@@ -332,13 +335,13 @@ class Recreate:
     # --- in ---
 
     def _raised(self, plan: PackedWeek) -> PackedWeek:
-        """In place: runs raised, always the one that spares most by the litre, while that spares stress."""
+        """In place: runs raised, always the one that spares most by the litre, while that spares anything."""
         moves: dict[tuple[int, int], tuple[float, float]] = {}
         stale = [(v, day) for v in range(len(self.own)) for day in self.allowed]
         while stale and self.left > self.end:
             for v, day in stale:
                 moves.pop((v, day), None)
-                found = self._raise(plan, v, day) if plan.stress[v] > SMALL else None
+                found = self._raise(plan, v, day) if plan.loss[v] > SMALL else None
                 if found is not None:
                     moves[v, day] = found
             if not moves:
@@ -371,7 +374,7 @@ class Recreate:
     def _spared(self, plan: PackedWeek, v: int, day: int, run: float) -> float:
         tried = plan.minutes[v].copy()
         tried[day] = run
-        return plan.stress[v] - self.own[v].stress(self.own[v].trimmed(tried, day + 1))
+        return plan.loss[v] - self.own[v].loss(self.own[v].trimmed(tried, day + 1))
 
     def _longest(self, plan: PackedWeek, v: int, day: int, least: float, most: float) -> float:
         """The longest run up to `most` that the morning still holds beside the others; 0: not the least."""
@@ -423,7 +426,7 @@ class Recreate:
             return
         plan.mornings[day] = flows
         plan.minutes[v][day] = run
-        plan.stress[v] = self.own[v].stress(plan.minutes[v])
+        plan.loss[v] = self.own[v].loss(plan.minutes[v])
 
     # --- what is due ---
 
