@@ -89,8 +89,12 @@ def time_of_day(typed: str) -> time:
     """
     pattern = r"([0-9]{1,2})(?::([0-9]{2})(?::00)?)?(?:\s*([ap])\.?m\.?)?"
     found = re.fullmatch(pattern, typed.casefold())
-    if not found or not (found[2] or found[3]):
+    if not found:
         raise ValueError
+    if not (found[2] or found[3]):
+        hour = int(found[1])
+        meant = f' or "{hour + 12}:00"' if 1 <= hour < 12 else ""
+        raise ValueError(f'write it with its minutes, "{hour:02}:00"{meant}')
     hour, minute = int(found[1]), int(found[2] or 0)
     if found[3] and not 1 <= hour <= 12:
         raise ValueError

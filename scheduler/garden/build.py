@@ -17,6 +17,7 @@ from scheduler.garden.blocks import (
     SupplyBlock,
     ZoneBlock,
 )
+from scheduler.garden.checks.place import place_remark
 from scheduler.garden.crops import CropBook, normalized, number, with_changes
 from scheduler.garden.months import months_of
 from scheduler.garden.source_blocks import SourceBlock
@@ -54,6 +55,8 @@ class Builder:
             place.latitude, place.longitude, place.elevation, place.timezone, place.dry, place.coastal,
             place.wind_2m, place.rh_min, place.temperature_only,
         )  # fmt: skip
+        if remark := place_remark(place.longitude, place.timezone):
+            self._notices.append(remark)
         supply = self._supply(block.supply)
         tapes = {
             name: Tape(name, *(getattr(tape, key) for key in _TAPE_KEYS))

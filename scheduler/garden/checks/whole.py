@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from scheduler.garden.blocks import GardenBlock
 from scheduler.garden.checks.hardware import check_hardware, check_one_use_each
+from scheduler.garden.checks.place import check_place
+from scheduler.garden.checks.plausible import check_plausible
 from scheduler.garden.checks.sources import check_sources
 from scheduler.garden.checks.supply import check_supply
 from scheduler.garden.checks.zones import check_zone
@@ -13,6 +15,8 @@ from scheduler.garden.sheet import Sheet
 
 def check_garden(sheet: Sheet, garden: GardenBlock, book: CropBook) -> None:
     """Complains on the sheet about what takes more than one value to judge."""
+    check_place(sheet, garden)
+    check_plausible(sheet, garden)
     check_supply(sheet, garden)
     for key in ("tapes", "zones"):
         if key in sheet.keys_at() and not sheet.keys_at((key,)) and not getattr(garden, key):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from itertools import pairwise
 
 from scheduler import tables
@@ -85,7 +86,16 @@ def _check_planting(sheet: Sheet, zone: ZoneBlock, planting: PlantingBlock) -> N
         text = f"missing {', '.join(lacking)} - give it here or in the rows of the zone"
         sheet.complain((*planting.at, "rows"), text)
     if planting.pulled and planting.pulled <= planting.planted:
-        sheet.complain((*planting.at, "pulled"), f"{planting.pulled} is not after {planting.planted}")
+        text = f"{planting.pulled} is not after {planting.planted}"
+        sheet.complain((*planting.at, "pulled"), text + _year_meant(planting.planted, planting.pulled))
+
+
+def _year_meant(planted: date, pulled: date) -> str:
+    """A hint at the year, where a plain slip of it is likely."""
+    if pulled.year != planted.year:
+        return " - is one of the years wrong?"
+    days = (pulled - planted).days % 365
+    return f" - did you mean {pulled.year + 1}-{pulled:%m-%d}?" if 0 < days <= 300 else ""
 
 
 def _check_crop(sheet: Sheet, garden: GardenBlock, book: CropBook, planting: PlantingBlock) -> None:
