@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Literal
 
 from scheduler.errors import BadInput
@@ -15,6 +15,7 @@ from scheduler.store.store import Store
 from scheduler.store.withdrawn import UNDO, ids_of, withdrawn
 
 Table = Literal["notes", "applied"]
+TABLES: tuple[Table, ...] = ("notes", "applied")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +100,18 @@ def _linked(found: Sequence[Told], noted: Sequence[sqlite3.Row]) -> list[Told]:
             if out[mine].in_force:
                 out[target] = replace(out[target], withdrawn_by=out[mine].number)
     return out
+
+
+def moment_of_telling(store: Store, now: datetime) -> datetime:
+    """`now`, or just after what was told in the same instant: telling is ordered by its moments."""
+    query = "SELECT max(recorded_at) AS at FROM {} WHERE recorded_at BETWEEN ? AND ?"
+    span = (rows.utc_text(now), rows.utc_text(now + timedelta(seconds=1)))
+    with store.reading() as connection:
+        found = [connection.execute(query.format(table), span).fetchone()["at"] for table in TABLES]
+    at = max((text for text in found if text is not None), default=None)
+    return (
+        now if at is None else datetime.fromisoformat(at).astimezone(now.tzinfo) + timedelta(microseconds=1)
+    )
 
 
 def withdraw(store: Store, one: Told, at: datetime) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ import click
 
 from scheduler.cli import common
 from scheduler.cli.note.doubts import ask_if_meant, date_doubt, water_doubt
-from scheduler.cli.note.keeping import on_day, plan_again, planting_maker, site
+from scheduler.cli.note.keeping import on_day, plan_again, planting_maker, site, told_at
 from scheduler.errors import BadInput
 from scheduler.show import show_depth
 
@@ -47,8 +48,9 @@ def command(
             records = _as_planned(garden, store, now, day)
         else:
             records = [_typed(garden, store, zone, amount, now, day, total=total, sure=sure)]
+        at = told_at(store, now)
         for record in records:
-            store.add_applied(record)
+            store.add_applied(replace(record, recorded_at=at))
         for line in _said(garden, store, records):
             click.echo(line)
         plan_again(garden, store, now, min(record.day for record in records))

@@ -69,9 +69,16 @@ def keep(
     from scheduler.model import Note
 
     with common.store(now) as store:
-        store.add_note(Note(kind, day, now, zone, details))
+        store.add_note(Note(kind, day, told_at(store, now), zone, details))
         click.echo(f"noted for {day}: {said}")
         return plan_again(garden, store, now, day)
+
+
+def told_at(store: Store, now: datetime) -> datetime:
+    """The moment that a fact goes on record with."""
+    from scheduler.store.told import moment_of_telling
+
+    return moment_of_telling(store, now)
 
 
 def newest_since(store: Store, since: date) -> StoredPlan | None:

@@ -11,7 +11,7 @@ import click
 
 from scheduler.cli import common
 from scheduler.cli.note.doubts import ask_if_meant, date_doubt, rain_doubt
-from scheduler.cli.note.keeping import SURE, newest_since, plan_again, site
+from scheduler.cli.note.keeping import SURE, newest_since, plan_again, site, told_at
 from scheduler.errors import BadInput
 from scheduler.show import show_depth
 
@@ -55,7 +55,7 @@ def command(words: Sequence[str], since: str | None, at: str | None, sure: bool)
             rain_doubt(garden, mm, hours) or date_doubt(store, read_at.date(), now.date()), sure=sure
         )
         details = {"mm": mm, "since": begin.isoformat(), "at": read_at.isoformat()}
-        store.add_note(Note("rain", read_at.date(), now, None, details))
+        store.add_note(Note("rain", read_at.date(), told_at(store, now), None, details))
         click.echo(_answer(garden, store, amount, reading, before))
         plan_again(garden, store, now, read_at.date())
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scheduler.cli import common
-from scheduler.cli.note.keeping import plan_again, site
+from scheduler.cli.note.keeping import plan_again, site, told_at
 from scheduler.errors import BadInput
 
 if TYPE_CHECKING:
@@ -31,7 +31,8 @@ def list_(as_json: bool) -> None:
     if as_json:
         common.print_json(notes_page(found))
     else:
-        click.echo(list_text(found, display=known.display, timezone=known.timezone))
+        width = common.terminal_width()
+        click.echo(list_text(found, display=known.display, timezone=known.timezone, width=width))
 
 
 @click.command(name="undo")
@@ -46,7 +47,7 @@ def undo(number: int | None) -> None:
     with common.store(now) as store:
         found = told(store)
         one = _latest(found) if number is None else _numbered(found, number)
-        withdraw(store, one, now)
+        withdraw(store, one, told_at(store, now))
         click.echo(f"taken back: {told_text(one, found, garden.display, garden.location.timezone)}")
         plan_again(garden, store, now, one.day)
 

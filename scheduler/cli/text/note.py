@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from scheduler.cli.text.base import wrap
+from scheduler.dates import spoken
 from scheduler.show import show_depth, show_minutes, show_volume
 
 if TYPE_CHECKING:
@@ -19,21 +21,22 @@ CHORES = {
 }  # fmt: skip
 
 
-def list_text(found: Sequence[Told], *, display: Display, timezone: str) -> str:
-    """One line each, oldest first."""
+def list_text(found: Sequence[Told], *, display: Display, timezone: str, width: int) -> str:
+    """One entry each, oldest first."""
     if not found:
         return "nothing has been noted yet"
-    return "\n".join(_line(one, found, display, timezone) for one in found)
+    return "\n".join(line for one in found for line in _entry(one, found, display, timezone, width))
 
 
-def _line(one: Told, found: Sequence[Told], display: Display, timezone: str) -> str:
+def _entry(one: Told, found: Sequence[Told], display: Display, timezone: str, width: int) -> list[str]:
     when = one.recorded_at.astimezone(ZoneInfo(timezone))
-    gone = f"  [taken back by {one.withdrawn_by}]" if one.withdrawn_by else ""
-    return f"{one.number:>3}  {when:%Y-%m-%d %H:%M}  {_what(one, found, display, timezone)}{gone}"
+    gone = f" (taken back by {one.withdrawn_by})" if one.withdrawn_by else ""
+    text = f"{one.number:>3}  {when:%Y-%m-%d %H:%M}  {_what(one, found, display, timezone)}{gone}"
+    return wrap(text, width, len("  1  2015-07-01 06:00  "))
 
 
 def told_text(one: Told, found: Sequence[Told], display: Display, timezone: str) -> str:
-    """ "3, of 2015-07-02: 0.60 in of rain"."""
+    """ "3, Thu 2 Jul 2015: beans: okra planted"."""
     return f"{one.number}, {_what(one, found, display, timezone)}"
 
 
@@ -41,30 +44,37 @@ def _what(one: Told, found: Sequence[Told], display: Display, timezone: str) -> 
     if one.withdraws is not None:
         return f"undo of {told_text(found[one.withdraws - 1], found, display, timezone)}"
     if one.note is None:
-        return "; ".join(_water(one.water, display))
+        return _water(one.water, display)
     zone = f"{one.note.zone}: " if one.note.zone else ""
-    return f"{_day(one.day)}: {zone}{_note(one.note.kind, one.note.details, display, ZoneInfo(timezone))}"
+    said = _note(one.note.kind, one.note.details, display, ZoneInfo(timezone))
+    return said if one.note.kind == "rain" else f"{spoken(one.day)}: {zone}{said}"
 
 
-def _water(records: Sequence[Applied], display: Display) -> Iterator[str]:
-    """One phrase for each zone and day."""
-    groups: dict[tuple[date, str], list[Applied]] = {}
+def _water(records: Sequence[Applied], display: Display) -> str:
+    """Day by day, zone by zone."""
+    days: dict[date, dict[str, list[Applied]]] = {}
     for record in records:
-        groups.setdefault((record.day, record.zone), []).append(record)
-    for (day, zone), mine in groups.items():
-        amount = show_minutes(sum(one.minutes for one in mine))
-        if mine[0].measured:
-            amount = show_volume(sum(one.liters for one in mine), display)
-        how = " as planned" if mine[0].pulse is not None else ""
-        total = " in all" if mine[0].replaces_day else ""
-        yield f"{_day(day)}: {zone} {amount} given{how}{total}"
+        days.setdefault(record.day, {}).setdefault(record.zone, []).append(record)
+    text = "; ".join(
+        f"{spoken(day)}: {', '.join(f'{zone} {_amount(mine, display)}' for zone, mine in zones.items())}"
+        for day, zones in days.items()
+    )
+    return text + (" as planned" if records[0].pulse is not None else "")
+
+
+def _amount(records: Sequence[Applied], display: Display) -> str:
+    total = " in all" if records[0].replaces_day else ""
+    if records[0].measured:
+        return f"{show_volume(sum(one.liters for one in records), display)}{total}"
+    return f"{show_minutes(sum(one.minutes for one in records))}{total}"
 
 
 def _note(kind: str, details: Mapping[str, Any], display: Display, zone: ZoneInfo) -> str:
     match kind:
         case "rain":
             since, at = (datetime.fromisoformat(details[key]).astimezone(zone) for key in ("since", "at"))
-            return f"{show_depth(details['mm'], display)} of rain, {since:%a %H:%M} to {at:%a %H:%M}"
+            begin, end = (f"{spoken(moment.date())} {moment:%H:%M}" for moment in (since, at))
+            return f"{show_depth(details['mm'], display)} of rain, {begin} to {end}"
         case "soil":
             at = datetime.fromisoformat(details["at"]).astimezone(zone)
             return f"{_reading(details)} in the soil at {at:%H:%M}"
@@ -81,7 +91,3 @@ def _reading(details: Mapping[str, Any]) -> str:
     if "tension_kpa" in details:
         return f"{details['tension_kpa']:g} cb"
     return f"{details['theta'] * 100:g} % water"
-
-
-def _day(day: date) -> str:
-    return f"{day:%a} {day.day} {day:%b %Y}"
