@@ -13,6 +13,7 @@ from scheduler.model import Display, Garden, Notice
 from scheduler.pages.rounding import known, rounded
 from scheduler.pages.unmet import unmet_lines
 from scheduler.planning.plan import Plan
+from scheduler.planning.shortage import yield_at_stake
 from scheduler.planning.week import MANY_ZONES, WORTH_TELLING_STRESS, Outlook
 from scheduler.shapes.week import UnmetFrom, WeekPage, WeekSummary, ZoneDay
 from scheduler.shapes.working import StoredWorking
@@ -20,6 +21,9 @@ from scheduler.show import show_depth, show_flow
 
 NAMED = 3
 """Of more zones that go short only the number is told."""
+DAY = "%a %Y-%m-%d"
+NOT_ENOUGH = "there is not enough water for the week ahead"
+WORTH_TELLING_YIELD = 0.01
 AIMS = (
     "least lost by stress (area x sensitivity, a crop near wilting first); then zones served when their own "
     "trigger says; then least lost below the roots; then least water; then fewest starts"
@@ -129,11 +133,12 @@ def week_notices(garden: Garden, plan: Plan) -> Iterator[Notice]:
     yield from _rain_notices(garden, plan, ahead)
     stressed = [s for s in ahead.plan.short if s.stress_days >= WORTH_TELLING_STRESS]
     if stressed:
-        zones = "; ".join(_short_text(garden, ahead, s) for s in stressed[:NAMED])
-        more = f"; and {len(stressed) - NAMED} more zones" if len(stressed) > NAMED else ""
-        yield Notice("look", f"the week ahead does not fit: {zones}{more}. {_remedy_text(garden, ahead)}")
-    if ahead.plan.note:
-        yield Notice("info", f"the week's plan: {PLANNED_BY[ahead.plan.method]} ({ahead.plan.note})")
+        zones = "; ".join(_short_text(plan, ahead, s) for s in stressed[:NAMED])
+        more = f"; and {len(stressed) - NAMED} more" if len(stressed) > NAMED else ""
+        text = f"{NOT_ENOUGH}: {zones}{more}. {_remedy_text(garden, ahead)}"
+        yield Notice("look", text)
+    if ahead.plan.note and ahead.plan.method == "heuristic":
+        yield Notice("info", "the week was worked out by plain steps; `rowwater why ZONE` says why")
 
 
 def _rain_notices(garden: Garden, plan: Plan, ahead: Outlook) -> Iterator[Notice]:
@@ -149,12 +154,23 @@ def _rain_notices(garden: Garden, plan: Plan, ahead: Outlook) -> Iterator[Notice
             )
 
 
-def _short_text(garden: Garden, ahead: Outlook, short: Short) -> str:
-    depth = show_depth(short.net_mm, garden.display)
-    return (
-        f"{ahead.week.zones[short.zone]} {depth} less than it wants by the end of it, "
-        f"{short.stress_days:.1f} stress days from {ahead.day(short.first_day):%a %Y-%m-%d} on ({short.why})"
-    )
+def _short_text(plan: Plan, ahead: Outlook, short: Short) -> str:
+    """Who goes without, until when, and what that costs."""
+    costs = f"{short.stress_days:.1f} stress days"
+    lack = 1 - ahead.plan.outcome.ks[:, short.zone]
+    share = yield_at_stake(plan.live.terms, plan.live.today, short.zone, lack)
+    if share is not None and share >= WORTH_TELLING_YIELD:
+        costs += f", about {share:.0%} of its yield"
+    return f"{ahead.week.zones[short.zone]} {_goes_without(ahead, short)}: {costs} ({short.why})"
+
+
+def _goes_without(ahead: Outlook, short: Short) -> str:
+    runs = np.flatnonzero(ahead.plan.minutes[:, short.zone] > 0)
+    if not len(runs):
+        return f"gets no water up to {ahead.day(ahead.week.days - 1):{DAY}}"
+    if runs[0] > 0 and short.first_day < runs[0]:
+        return f"gets no water until {ahead.day(int(runs[0])):{DAY}}"
+    return f"gets less than it needs from {ahead.day(short.first_day):{DAY}} on"
 
 
 def _remedy_text(garden: Garden, ahead: Outlook) -> str:
@@ -168,8 +184,10 @@ def _remedy_text(garden: Garden, ahead: Outlook) -> str:
     words = _change(garden, ahead, best)
     if best.enough:
         return f"This alone would mend it: {words}"
-    days = f"{best.stress_before:.1f} -> {best.stress_after:.1f} days"
-    return f"What helps most by itself: {words} (stress {days})"
+    if best.stress_after >= best.stress_before:
+        return f"What helps most by itself: {words}"
+    days = f"{best.stress_after:.1f} in place of {best.stress_before:.1f} stress days"
+    return f"What helps most by itself: {words} ({days})"
 
 
 def _change(garden: Garden, ahead: Outlook, remedy: Remedy) -> str:

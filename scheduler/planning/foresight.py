@@ -30,6 +30,7 @@ from scheduler.model import Garden, WeatherDays
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.forecasts import Ahead, Forecasts, Foreseen
 from scheduler.planning.season import Season, SpanWeather, season_notices, season_span, weather_of
+from scheduler.planning.shortage import urgency
 from scheduler.planning.today import days_to_next_morning, planned_runs, valve_asks
 from scheduler.planning.week import planned, week_ahead
 from scheduler.shapes.season import Foresight
@@ -75,7 +76,7 @@ class Planner:
             used_l=dawn.used_l,
             soil=SoilAhead(dawn.chance, etc_sd=dawn.etc_sd, suffered_days=dawn.suffered_days),
         )  # fmt: skip
-        _, plan = planned(week, seconds=self.seconds, solver=self.solver, why_short=False)
+        _, plan = planned(week, dawn.garden.zones, seconds=self.seconds, solver=self.solver, why_short=False)
         self.methods[plan.method] += 1
         return np.asarray(plan.minutes[0])
 
@@ -98,7 +99,10 @@ class WithinSupply:
         window = watering_window(dawn.today, supply.hours_from, supply.hours_until, garden.location.timezone)
         flow = _stand_flows_lpm(dawn.terms)[dawn.terms.stand[dawn.day]]
         asks = valve_asks(
-            zones, need, lambda z: Ask(zones[z].name, float(need.minutes[z]), float(flow[z]), 0.0, 0.0)
+            zones,
+            need,
+            urgency(zones, need, dawn.terms.taw[dawn.day], dawn.suffered_days),
+            lambda z: Ask(zones[z].name, float(need.minutes[z]), float(flow[z]), 0.0, 0.0),
         )
         runs, _ = planned_runs(asks, supply, window, earliest=window[0])
         index = {zone.name: z for z, zone in enumerate(zones)}

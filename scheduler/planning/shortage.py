@@ -8,12 +8,14 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from scheduler.core.arrays import FloatArray, Minutes
+from scheduler.core.arrays import FloatArray, Minutes, Mm
+from scheduler.core.balance.need import Need
+from scheduler.core.balance.soil import stress_coefficient
 from scheduler.core.balance.terms import Terms
-from scheduler.core.balance.yields import ky_of_days
+from scheduler.core.balance.yields import ky_of_days, share_lost
 from scheduler.core.supply import OVER_FLOW, WITHIN
 from scheduler.core.week.capacity import Capacity, pack_day
-from scheduler.core.week.loss import weights
+from scheduler.core.week.loss import SUFFERED_DAYS, weights
 from scheduler.core.week.outcome import terms_of
 from scheduler.core.week.problem import Week
 from scheduler.core.week.rule import rule_minutes
@@ -25,6 +27,8 @@ from scheduler.tables import yield_response
 
 PRIORITY = {"low": 0.5, "normal": 1.0, "high": 2.0}
 """How much a zone's stress counts (own choice, no source): enough to go first, not to let others wilt."""
+LEAST_BY_HAND = 3
+"""A run by hand is at least a full one divided by this: nobody walks there for five minutes (own choice)."""
 FULL = "the watering hours are full"
 
 
@@ -47,6 +51,61 @@ def at_stake(
     priority = np.array([PRIORITY[zone.priority] for zone in zones])
     past = np.zeros(len(zones)) if suffered is None else suffered
     return ky, weights(area, priority, past, stand >= 0)
+
+
+def urgency(zones: Sequence[Zone], need: Need, taw: Mm, suffered: FloatArray) -> FloatArray:
+    """(zone,) Who goes first where no week is planned: up to 1 by deficit / RAW, above it who suffers most.
+
+    Past RAW it is 1 + priority x (1 - Ks + stress days of two weeks / 14): at the wilting point the deficit
+    grows no more, and those who waited must not wait for ever.  taw: (zone,) mm of today; suffered: (zone,)
+    stress days of the last two weeks.
+    """
+    past_raw = need.deficit_now / need.raw
+    lack = 1 - stress_coefficient(need.deficit_now, taw=taw, span=np.maximum(taw - need.raw, 1e-9))
+    priority = np.array([PRIORITY[zone.priority] for zone in zones])
+    dire = 1 + priority * (lack + suffered / SUFFERED_DAYS)
+    return np.asarray(np.where(past_raw > 1, dire, past_raw))
+
+
+def third_of_a_run(week: Week, minutes_per_mm: FloatArray, trigger: Mm, longest: Minutes) -> Minutes:
+    """(zone,) A third of the minutes that refill each zone from its trigger, within its longest run."""
+    depth = np.where(np.isfinite(trigger), np.maximum(trigger - week.leave_room, 0), 0.0)
+    return np.asarray(np.ceil(np.minimum(depth * minutes_per_mm + week.fill, longest) / LEAST_BY_HAND))
+
+
+def worth_the_walk(zones: Sequence[Zone], week: Week, minutes: Minutes) -> Week | None:
+    """The week with longer shortest runs where a run by hand of today is below a third of a full one.
+
+    minutes: (zone,) of today as planned.  None where no such run is planned; settling runs are short by
+    intent, and stay.
+    """
+    if not week.days:
+        return None
+    by_hand = np.array([zone.valve.driver == "by_hand" for zone in zones], dtype=bool)
+    valves = Valves(week)
+    third = third_of_a_run(week, valves.minutes_per_mm[0], week.trigger[0], valves.most[0][week.valve])
+    settles = week.settle[0] > np.maximum(np.ceil(week.shortest), 1)
+    short = by_hand & ~settles & (minutes > 0) & (minutes < third)
+    if not short.any():
+        return None
+    return replace(week, shortest=np.where(short, np.maximum(third, week.shortest), week.shortest))
+
+
+def yield_at_stake(terms: Terms, today: int, z: int, lack: FloatArray) -> float | None:
+    """Share of its yield, 0..1, that the stress of the days ahead costs a zone's crop; None where not known.
+
+    lack: (day,) 1 - Ks from `today` on, an index of `terms`.  Of the planting that stands first.
+    """
+    stand = terms.stand[today : today + len(lack), z]
+    if not (stand >= 0).any():
+        return None
+    first = int(stand[stand >= 0][0])
+    here, one = np.flatnonzero(stand == first).astype(np.int64), terms.stands[first]
+    crop = one.planting.crop
+    response = yield_response(crop.name, crop.like)
+    if not response.published:
+        return None
+    return share_lost(response, lack[here], one.day_no + today + here - one.begin, crop.stage_days)
 
 
 def ample_minutes(week: Week) -> Minutes:

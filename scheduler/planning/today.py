@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 
 import numpy as np
 
-from scheduler.core.arrays import BoolArray
+from scheduler.core.arrays import BoolArray, FloatArray
 from scheduler.core.balance.need import Morning, Need, need_today
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
+from scheduler.core.week.loss import suffered_days
 from scheduler.model import Garden, Run, Schedule, Supply, Unmet, Zone
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
 from scheduler.planning.on_record import answers
+from scheduler.planning.shortage import LEAST_BY_HAND, urgency
 from scheduler.planning.spans import DAYS_AHEAD
 
 
@@ -140,11 +143,17 @@ def _valve_asks(facts: Facts, live: Live, need: Need, kept: Sequence[Run]) -> li
             first_pulse=facts.first_pulse(facts.zones[z].name, kept),
         )
 
-    return valve_asks(facts.zones, need, ask)
+    past = suffered_days(1 - live.balance.ks[: live.today])
+    return valve_asks(facts.zones, need, urgency(facts.zones, need, live.terms.taw[live.today], past), ask)
 
 
-def valve_asks(zones: Sequence[Zone], need: Need, ask: Callable[[int], Ask]) -> list[ValveAsk]:
-    """What the valves of the zones that want water ask for; ask: of one zone, by its place."""
+def valve_asks(
+    zones: Sequence[Zone], need: Need, urgent: FloatArray, ask: Callable[[int], Ask]
+) -> list[ValveAsk]:
+    """What the valves of the zones that want water ask for.
+
+    urgent: (zone,) the highest goes first (`shortage.urgency`); ask: of one zone, by its place.
+    """
     by_valve: dict[str, list[int]] = {}
     for z in np.flatnonzero(need.minutes > 0).tolist():
         by_valve.setdefault(zones[z].valve.key, []).append(z)
@@ -152,22 +161,30 @@ def valve_asks(zones: Sequence[Zone], need: Need, ask: Callable[[int], Ask]) -> 
         _valve_ask(
             [zones[z] for z in members],
             tuple(ask(z) for z in members),
-            max(float(need.deficit_now[z] / need.raw[z]) for z in members),
+            max(float(urgent[z]) for z in members),
         )
         for members in by_valve.values()
     ]
 
 
-def _valve_ask(zones: Sequence[Zone], asks: tuple[Ask, ...], urgency: float) -> ValveAsk:
+def _valve_ask(zones: Sequence[Zone], asks: tuple[Ask, ...], urgent: float) -> ValveAsk:
     pulses = [zone.longest_pulse_minutes for zone in zones if zone.longest_pulse_minutes is not None]
     return ValveAsk(
         zones=asks,
-        urgency=urgency,
-        shortest_minutes=max(zone.shortest_run_minutes for zone in zones),
+        urgency=urgent,
+        shortest_minutes=_shortest(zones, asks, suffers=urgent > 1),
         cap_minutes=min(zone.valve.cap_minutes for zone in zones),
         longest_pulse_minutes=min(pulses, default=None),
         pulse_rest_minutes=max(zone.pulse_rest_minutes for zone in zones),
     )
+
+
+def _shortest(zones: Sequence[Zone], asks: Sequence[Ask], *, suffers: bool) -> float:
+    """Minutes below which the valve is not opened; by hand a third of a run, unless a crop suffers."""
+    own = max(zone.shortest_run_minutes for zone in zones)
+    if suffers or zones[0].valve.driver != "by_hand":
+        return own
+    return max(own, math.ceil(max(ask.minutes for ask in asks) / LEAST_BY_HAND))
 
 
 def _stand_flow(live: Live, z: int) -> float:

@@ -30,11 +30,13 @@ from scheduler.model import Garden, Run, Schedule, Unmet, Zone
 from scheduler.planning.day_rules import restrictions_of, rules_from
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
-from scheduler.planning.shortage import ample_minutes, at_stake, why_not_today
+from scheduler.planning.shortage import ample_minutes, at_stake, why_not_today, worth_the_walk
 
 WORTH_TELLING_STRESS = 0.2
 MANY_ZONES = 12
 """Above, no single changes are tried: it would take too long on a small computer."""
+UNNOTICED_LOSS = 0.02
+"""Weighted stress days that nobody could tell."""
 SOLVER_SECONDS = 8.0
 TRIAL_SECONDS = 0.4
 """Solving time: of the week, and of each change that is tried where it does not fit."""
@@ -104,13 +106,24 @@ def week_ahead(
 
 
 def planned(
-    week: Week, *, seconds: float, solver: bool = True, why_short: bool = True
+    week: Week, zones: Sequence[Zone], *, seconds: float, solver: bool = True, why_short: bool = True
 ) -> tuple[Week, WeekPlan]:
     """The plan, and the week as it was planned: with its doubt only where the plain rule does not do.
 
     Where every zone can follow its own trigger, the trigger is the grower's margin for what nobody knows
     exactly.  Where it cannot, each zone is taken to be as much thirstier as the doubt of it is wide.
+    By hand, no run of today is shorter than a third of a full one, unless a crop would suffer from that.
     """
+    week, plan = _planned(week, seconds=seconds, solver=solver, why_short=why_short)
+    longer = worth_the_walk(zones, week, plan.minutes[0])
+    if longer is None:
+        return week, plan
+    other = plan_week(longer, seconds=seconds, solver=solver, why_short=why_short)
+    suffers = other.score.loss > plan.score.loss + UNNOTICED_LOSS
+    return (week, plan) if suffers else (longer, other)
+
+
+def _planned(week: Week, *, seconds: float, solver: bool, why_short: bool) -> tuple[Week, WeekPlan]:
     sure = replace(week, deficit_sd=np.zeros_like(week.deficit_sd), etc_sd=np.zeros_like(week.etc_sd))
     doubt = bool(week.deficit_sd.any() or week.etc_sd.any())
     if not doubt or rule_fits(sure):  # the rule needs no solving: with doubt, only that is asked here
@@ -156,7 +169,7 @@ def look_ahead(
         ready=_rested(facts.zones, kept, begin),
     )  # fmt: skip
     spread = np.sqrt(live.deficit_sd**2 + np.cumsum(etc_sd**2 + rain_sd**2, axis=0))
-    outlook = _outlook(facts, live, *planned(week, seconds=SOLVER_SECONDS), spread)
+    outlook = _outlook(facts, live, *planned(week, facts.zones, seconds=SOLVER_SECONDS), spread)
     runs = _runs(facts, outlook, kept, begin)
     return outlook, Schedule(facts.day, *window, (*kept, *runs), _unmet(garden, outlook))
 
