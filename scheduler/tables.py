@@ -49,6 +49,19 @@ def crop_aliases() -> dict[str, str]:
     return {other.casefold(): name for name, crop in _crops().items() for other in crop["also"]}
 
 
+def own_crop_names(path: Path) -> list[str]:
+    """The keys of a grower's crops.yaml, whatever stands below them; none where it cannot be read."""
+    import yaml
+
+    try:
+        found = yaml.load(
+            path.read_text(encoding="utf-8"), Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+        )
+    except (OSError, ValueError, yaml.YAMLError):
+        return []
+    return [str(key) for key in found] if isinstance(found, dict) else []
+
+
 @cache
 def soils() -> dict[str, Texture]:
     """The shipped soil textures in file order, coarse to fine."""

@@ -10,6 +10,9 @@ if [ ! -x /usr/sbin/mosquitto ] && ! command -v mosquitto >/dev/null; then
   as_root apt-get update -qq
   as_root apt-get install -y -qq --no-install-recommends mosquitto >/dev/null
 fi
+for shell in zsh fish; do  # the completion is tried in them; without them those two tests are left out
+  command -v $shell >/dev/null || as_root apt-get install -y -qq --no-install-recommends $shell >/dev/null || true
+done
 [ $# -gt 0 ] || "$VENV/bin/python" -m pytest --doctest-modules --ignore=scheduler/store/migrations scheduler
 # more workers than cores: those that try real processes mostly wait
 "$VENV/bin/python" -m pytest -n $((2 * $(nproc))) --dist worksteal "$@"

@@ -18,8 +18,15 @@ if TYPE_CHECKING:
 
 @click.command(name="check")
 @click.option("--date", "day", type=common.DATE_THIS_YEAR, help="take this date as today")
-@click.option("--weather", metavar="FILE", help="daily weather CSV to take the hottest week from")
-@click.option("--plot", metavar="FILE", help="draw the garden with pressure along each row (.png or .svg)")
+@click.option(
+    "--weather", metavar="FILE", type=click.Path(), help="daily weather CSV to take the hottest week from"
+)
+@click.option(
+    "--plot",
+    metavar="FILE",
+    type=click.Path(),
+    help="draw the garden with pressure along each row (.png or .svg)",
+)
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @common.place_options
 @click.pass_context

@@ -17,6 +17,8 @@ from scheduler.nearest import did_you_mean
 from scheduler.places import Places, data_dir, find_config
 
 if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
     from scheduler.cli.site import Site
     from scheduler.dates import Lean
     from scheduler.model import Display, Garden
@@ -45,6 +47,18 @@ class LocalDate(DateParam):
             return date_of(str(value), self._lean)
         except BadInput as error:
             self.fail(error.text, param, ctx)
+
+    def shell_complete(
+        self,
+        ctx: click.Context,  # noqa: ARG002 - click's
+        param: click.Parameter,  # noqa: ARG002 - click's
+        incomplete: str,
+    ) -> list[CompletionItem[str]]:
+        from click.shell_completion import CompletionItem
+
+        from scheduler.dates import DAYS_OFF, WEEKDAYS
+
+        return [CompletionItem(word) for word in (*DAYS_OFF, *WEEKDAYS) if word.startswith(incomplete)]
 
 
 DATE = LocalDate()
@@ -101,7 +115,13 @@ def place_options(function: Function) -> Function:
         ("config", "PATH", "garden.yaml to use"),
     ):
         option = click.option(
-            f"--{name}", metavar=metavar, help=text, expose_value=False, callback=_keep(name), is_eager=True
+            f"--{name}",
+            metavar=metavar,
+            type=click.Path(),
+            help=text,
+            expose_value=False,
+            callback=_keep(name),
+            is_eager=True,
         )
         function = option(function)
     return function

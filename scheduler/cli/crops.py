@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import CROP
 from scheduler.errors import BadInput
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @click.command(name="crops")
-@click.argument("words", metavar="[WORD]", nargs=-1)
+@click.argument("words", metavar="[WORD]", type=CROP, nargs=-1)
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @common.place_options
 def command(words: Sequence[str], as_json: bool) -> None:

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import ZONE
 
 
 @click.command(name="hold")
-@click.argument("zone")
+@click.argument("zone", type=ZONE)
 @click.argument("word", metavar="until", type=click.Choice(["until"]))
-@click.argument("typed", metavar="DATE", nargs=-1, required=True)
+@click.argument("typed", metavar="DATE", nargs=-1, required=True, shell_complete=common.DATE.shell_complete)
 @common.place_options
 def command(zone: str, word: str, typed: Sequence[str]) -> None:  # noqa: ARG001 - "until" is said, not read
     """Keep ZONE dry until DATE, when water may run again; a date that has passed ends a hold."""

@@ -7,12 +7,13 @@ from datetime import date, timedelta
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import ZONE
 
 COLUMNS = ("date", "zone", "planned_minutes", "minutes", "liters", "gross_mm", "net_mm", "outcome")
 
 
 @click.command(name="log")
-@click.option("--zone", help="only this zone")
+@click.option("--zone", type=ZONE, help="only this zone")
 @click.option("--from", "first", type=common.DATE, help="first date (default: two weeks back)")
 @click.option("--to", "last", type=common.DATE, help="last date (default: the newest)")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command(name="season")
-@click.option("--weather", required=True, metavar="FILE", help="daily weather CSV")
+@click.option("--weather", required=True, metavar="FILE", type=click.Path(), help="daily weather CSV")
 @click.option(
     "--from", "first", type=common.DATE_THIS_YEAR, help="first date (default: the earliest planting)"
 )
@@ -27,7 +27,10 @@ if TYPE_CHECKING:
     "--foresight", type=click.Choice(["none", "forecast", "perfect"]), default="none", show_default=True
 )
 @click.option(
-    "--forecast", metavar="FILE", help="forecast CSV: the weather file's columns, `issued` in front"
+    "--forecast",
+    metavar="FILE",
+    type=click.Path(),
+    help="forecast CSV: the weather file's columns, `issued` in front",
 )
 @click.option(
     "--unlimited", is_flag=True, help="leave hours, days, caps and the supply's flow aside (foresight none)"

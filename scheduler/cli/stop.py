@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import ZONE
 from scheduler.errors import CouldNot, RowwaterError
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ HINT = "hand valve first, power second, software last"
 
 
 @click.command(name="stop")
-@click.argument("zone", required=False)
+@click.argument("zone", required=False, type=ZONE)
 @common.place_options
 @click.pass_context
 def command(ctx: click.Context, zone: str | None) -> None:

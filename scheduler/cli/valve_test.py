@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import ZONE
 from scheduler.errors import BadInput, CouldNot
 from scheduler.relays.base import ValveFailed
 
@@ -46,7 +47,7 @@ class Result:
 
 
 @click.command(name="valve-test")
-@click.argument("zones", nargs=-1, metavar="[ZONE]...")
+@click.argument("zones", nargs=-1, type=ZONE, metavar="[ZONE]...")
 @click.option(
     "--seconds", type=click.IntRange(1, 60), default=5, show_default=True, help="how long each is open"
 )

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import ZONE
 from scheduler.errors import BadInput, CouldNot
 
 
 @click.command(name="water")
-@click.argument("zone")
+@click.argument("zone", type=ZONE)
 @click.argument("duration", nargs=-1, required=True)
 @common.place_options
 def command(zone: str, duration: Sequence[str]) -> None:

@@ -15,7 +15,9 @@ from scheduler.errors import BadInput, CouldNot
 @click.option("--from", "first", type=common.DATE, help="first date (default: a week back)")
 @click.option("--to", "last", type=common.DATE_AHEAD, help="last date (default: a week ahead)")
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
-@click.option("--plot", metavar="FILE", help="draw temperatures, sun, rain and ET0 (.png or .svg)")
+@click.option(
+    "--plot", metavar="FILE", type=click.Path(), help="draw temperatures, sun, rain and ET0 (.png or .svg)"
+)
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @common.place_options
 @click.pass_context

@@ -12,7 +12,12 @@ from scheduler.cli import common
 
 @click.command(name="week")
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
-@click.option("--plot", metavar="FILE", help="draw deficits, water and rain of the week (.png or .svg)")
+@click.option(
+    "--plot",
+    metavar="FILE",
+    type=click.Path(),
+    help="draw deficits, water and rain of the week (.png or .svg)",
+)
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @common.place_options
 @click.pass_context

@@ -7,10 +7,11 @@ from datetime import date
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import ZONE
 
 
 @click.command(name="why")
-@click.argument("zone")
+@click.argument("zone", type=ZONE)
 @click.option("--date", "day", type=common.DATE, help="the plan of this date (default: the newest)")
 @click.option("--json", "as_json", is_flag=True, help="print the working as JSON")
 @common.place_options

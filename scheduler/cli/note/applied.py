@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import ZONE
 from scheduler.cli.note.doubts import ask_if_meant, date_doubt, water_doubt
 from scheduler.cli.note.keeping import on_day, plan_again, planting_maker, site, told_at
 from scheduler.errors import BadInput
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
 
 @click.command(name="applied")
-@click.argument("zone", required=False)
+@click.argument("zone", required=False, type=ZONE)
 @click.argument("words", metavar="[AMOUNT]", nargs=-1)
 @click.option(
     "--as-planned",

@@ -7,6 +7,7 @@ from datetime import date
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import ZONE
 from scheduler.cli.note.doubts import ask_if_meant, date_doubt
 from scheduler.cli.note.keeping import keep, on_day, site
 from scheduler.cli.text.note import CHORES
@@ -22,7 +23,7 @@ def filter_(day: date | None, sure: bool) -> None:
 
 
 @click.command()
-@click.argument("zone")
+@click.argument("zone", type=ZONE)
 @on_day("it was laid")
 def tape(zone: str, day: date | None, sure: bool) -> None:
     """New tape was laid in ZONE."""

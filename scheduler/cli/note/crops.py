@@ -8,13 +8,14 @@ from datetime import date
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import CROP, ZONE
 from scheduler.cli.note.doubts import ask_if_meant, date_doubt
 from scheduler.cli.note.keeping import keep, on_day, planting_maker, site
 
 
 @click.command()
-@click.argument("zone")
-@click.argument("words", metavar="CROP", nargs=-1, required=True)
+@click.argument("zone", type=ZONE)
+@click.argument("words", metavar="CROP", type=CROP, nargs=-1, required=True)
 @on_day("it was planted")
 def planted(zone: str, words: Sequence[str], day: date | None, sure: bool) -> None:
     """ZONE was really planted with CROP on this day."""
@@ -28,7 +29,7 @@ def planted(zone: str, words: Sequence[str], day: date | None, sure: bool) -> No
 
 
 @click.command()
-@click.argument("zone")
+@click.argument("zone", type=ZONE)
 @on_day("it was pulled")
 def pulled(zone: str, day: date | None, sure: bool) -> None:
     """The crop of ZONE was pulled on this day."""

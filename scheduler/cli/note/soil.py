@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scheduler.cli import common
+from scheduler.cli.complete import ZONE
 from scheduler.cli.note.doubts import ask_if_meant, date_doubt
 from scheduler.cli.note.keeping import SURE, Again, keep, site
 from scheduler.errors import BadInput
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 
 @click.command(name="soil")
-@click.argument("zone")
+@click.argument("zone", type=ZONE)
 @click.argument("amount", nargs=-1, required=True)
 @click.option("--depth", help="how deep the sensor sits, such as 8in")
 @click.option("--at", help="when you read it (default: now)")
