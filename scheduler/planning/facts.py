@@ -33,7 +33,7 @@ class Facts:
     flags: tuple[Flag, ...] = ()  # what quality control set aside or remarks on
     tried: frozenset[tuple[str, int]] = frozenset()  # today's runs that were opened or answered: zone, pulse
     aside: tuple[LeftAside, ...] = ()  # notes that could not be followed
-    begun: frozenset[tuple[str, int]] = frozenset()  # by hand, of today: start passed, not answered yet
+    begun: frozenset[tuple[str, int]] = frozenset()  # of today, by hand: start passed, not answered yet
 
     def plan_before(self) -> StoredPlan | None:
         """The newest plan of an earlier day."""

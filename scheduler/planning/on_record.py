@@ -105,8 +105,14 @@ def answers(record: Applied, run: Run) -> bool:
 
 
 def begun(plan: StoredPlan, records: Iterable[Applied], by_hand: Container[str], now: datetime) -> list[Run]:
-    """Runs of the zones opened by hand whose start has passed and that nobody has answered."""
-    return [run for _, run in unanswered([plan], records) if run.zone in by_hand and run.start <= now]
+    """Runs of the zones opened by hand whose start has passed and that nobody has answered.
+
+    Of a day that is over those of all zones: nothing of it is still ahead.
+    """
+    over = now.date() > plan.day and all(run.stop <= now for run in plan.runs)
+    return [
+        run for _, run in unanswered([plan], records) if (over or run.zone in by_hand) and run.start <= now
+    ]
 
 
 def holds(notes: Iterable[Note], day: date) -> dict[str, date]:

@@ -62,13 +62,21 @@ def rain_readings(notes: Iterable[Note]) -> list[weather_days.RainReading]:
     One of the same moment corrects the earlier, and so does one since before it began: the gauge was not
     emptied in between.
     """
-    found: list[weather_days.RainReading] = []
-    for note in notes:
+    return list(_in_force(enumerate(notes)).values())
+
+
+def rain_in_force(notes: Iterable[tuple[int, Note]]) -> set[int]:
+    """Which of the numbered notes are readings in force, as in `rain_readings`."""
+    return set(_in_force(notes))
+
+
+def _in_force(notes: Iterable[tuple[int, Note]]) -> dict[int, weather_days.RainReading]:
+    found: dict[int, weather_days.RainReading] = {}
+    for number, note in notes:
         if note.kind == "rain":
             told = note.details
             new = weather_days.RainReading(told["mm"], _moment(told["since"]), _moment(told["at"]))
-            found = [old for old in found if not _corrects(new, old)]
-            found.append(new)
+            found = {k: old for k, old in found.items() if not _corrects(new, old)} | {number: new}
     return found
 
 

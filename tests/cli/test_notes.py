@@ -184,6 +184,16 @@ def test_an_answer_for_one_zone_answers_no_other(thirsty: Grower, clock: Clock) 
     assert {zone for day, zone in asked(thirsty) if day == "2015-07-03"} == zones - {one}
 
 
+def test_the_day_after_no_note_touches_yesterdays_plan(thirsty: Grower, clock: Clock) -> None:
+    """Before today's plan is made, also where valves should have opened and the service was down."""
+    thirsty.edit("valve: {by_hand: true}", "valve: {gpio: 17}")
+    said = planned(thirsty)
+    clock("2015-07-04T02:00")
+    for note in (("note", "filter"), ("note", "rain", "1in"), ("note", "applied", "squash", "0min")):
+        assert thirsty(*note).status == 0
+        assert planned(thirsty) == said
+
+
 # --- taken back ---------------------------------------------------------------------------------
 
 
@@ -266,6 +276,8 @@ def test_a_reading_again_corrects_the_first(thirsty: Grower, clock: Clock, at: t
     assert "replaces 6.00 in read Fri 07:00" in said.out
     assert {zone["zone"]: zone["deficit_mm"] for zone in page(thirsty)["zones"]} == once
     assert page(thirsty)["weather"]["yesterday"]["rain_mm"] == pytest.approx(0.6 * MM_PER_INCH)
+    assert "counts again: " in thirsty("note", "undo").out  # and then that is said
+    assert page(thirsty)["weather"]["yesterday"]["rain_mm"] == pytest.approx(6 * MM_PER_INCH)
 
 
 def test_an_evening_reading_adds_to_the_mornings(thirsty: Grower, clock: Clock) -> None:

@@ -49,7 +49,22 @@ def undo(number: int | None) -> None:
         one = _latest(found) if number is None else _numbered(found, number)
         withdraw(store, one, told_at(store, now))
         click.echo(f"taken back: {told_text(one, found, garden.display, garden.location.timezone)}")
+        for again in _counts_again(found, told(store), one):
+            click.echo(f"counts again: {told_text(again, found, garden.display, garden.location.timezone)}")
         plan_again(garden, store, now, one.day)
+
+
+def _counts_again(before: Sequence[Told], after: Sequence[Told], one: Told) -> list[Told]:
+    """Rain readings that what was taken back had corrected."""
+    if one.note is None or one.note.kind not in ("rain", "undo"):
+        return []
+    from scheduler.planning.weather import rain_in_force
+
+    def in_force(found: Sequence[Told]) -> set[int]:
+        rain = [(told.number, told.note) for told in found if told.in_force and told.note]
+        return rain_in_force(rain)
+
+    return [told for told in after if told.number in in_force(after) - in_force(before)]
 
 
 def _latest(found: Sequence[Told]) -> Told:
