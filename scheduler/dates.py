@@ -126,6 +126,8 @@ def _quoted(typed: str) -> str:
 
 def _example(text: str, month_first: bool) -> str:
     otherwise = f"for example 2026-06-12, {'6/12' if month_first else '12/6'}, 12 Jun, friday, yesterday"
+    if text in ("last", "next", "in", "the") or text.isdecimal():  # the shell handed over the first word only
+        return 'several words go in quotes, such as "last friday" or "3 May"'
     words = [word for word in re.findall(r"[^\W\d]+", text) if len(word) > 2]
     known = (*DAYS_OFF, *WEEKDAYS, *MONTHS)
     wrong = next((word for word in words if _named(word, known) is None), None)

@@ -80,6 +80,7 @@ def test_days_by_name(typed: str, expected: str) -> None:
         ("3 Mya", 'did you mean "may"?'),
         ("soon", "for example 2026-06-12, 6/12, 12 Jun, friday, yesterday"),
         ("20/6", 'month/day is read here - did you mean "6/20"?'), ("2/30", "no such day"),
+        ("last", "several words go in quotes"), ("3", 'such as "last friday" or "3 May"'),
         ("29 Feb", "name the year"), ("2026-02-30", "no such day"), ("3/4/1066", "year cannot be right"),
         ("", "for example"), ("x" * 500, "for example"), ("0/5", "no such day"),
         ("in 3 weeks", "for example"),

@@ -102,6 +102,8 @@ def test_a_friday_from_morning_to_evening(grower: Grower, clock: Callable[[str],
     said = grower("hold", "squash", "until", "monday")
     assert "squash kept dry until 2015-07-06" in said.out
     assert said.err == 'rowwater: "monday" is taken as Mon 6 Jul 2015\n'
+    assert 'write "1 h 15 min"' in grower("note", "applied", "beans", "1:15").err
+    assert "go in quotes" in grower("note", "applied", "beans", "20", "min", "--date", "last", "friday").err
     clock("2015-07-03T20:00")
     assert "2015-07-04" in grower("hold", "beans", "until", "4", "July").out
     assert grower("note", "applied", "beans", "20 min", "--date", "tomorrow").status == 2

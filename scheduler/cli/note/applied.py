@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from dataclasses import replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING
@@ -106,7 +106,7 @@ def _typed(
 def _minutes_or_liters(garden: Garden, text: str) -> tuple[float | None, float | None]:
     with suppress(BadInput):
         return None, _not_below_zero(text, common.quantity("volume", text, garden.display, bare=False))
-    with suppress(BadInput):
+    with suppress(BadInput) if ":" not in text else nullcontext():  # 1:15 has its own complaint
         return _not_below_zero(text, common.quantity("duration", text, garden.display, bare=True)), None
     raise BadInput(f'"{text}" is neither a time nor a volume - for example 45min or 120gal')
 
