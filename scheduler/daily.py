@@ -24,6 +24,7 @@ from scheduler.publish.files import write_schedule_ics, write_schedule_json, wri
 from scheduler.shapes.day import DayPage
 from scheduler.shapes.working import DayWorking
 from scheduler.show import show_volume
+from scheduler.store.owner import Owner
 from scheduler.weather.sources import collect as collect_weather
 
 if TYPE_CHECKING:
@@ -44,6 +45,7 @@ def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: P
     Where the week does not fit it is published once more, with what would mend it: that takes several times
     as long as the plan, and the water of the morning does not wait for it.
     """
+    store.keep_for(owner_of(garden, places))
     new = store.weather_span() is None
 
     def ask(since: date) -> tuple[list[Fetched], list[str]]:
@@ -55,6 +57,12 @@ def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: P
     for plan in _plans(garden, store, day, ask, now=now, places=places):
         publish(garden, store, plan.page, places)
     return plan.page
+
+
+def owner_of(garden: Garden, places: Places) -> Owner:
+    """Whose records these are; the service's copy of garden.yaml still names the folder it came from."""
+    place = garden.location
+    return Owner.of(garden.name, place.latitude_deg, place.longitude_deg, garden.folder, places.config.name)
 
 
 def plan_again(

@@ -176,11 +176,17 @@ def places() -> Places:
 
 
 @contextmanager
-def store(now: datetime) -> Iterator[Store]:
+def store(now: datetime, *, of_any_garden: bool = False) -> Iterator[Store]:
+    """The records; refused where they are another garden's, unless `of_any_garden`."""
+    from scheduler.store.owner import Owner
     from scheduler.store.store import Store
 
     opened = Store.open(data_folder() / "rowwater.db", now=now)
     try:
+        if not of_any_garden:
+            here, file = site(), config_path()
+            folder, name = str(file.parent), file.name
+            opened.refuse_another(Owner.of(here.name, here.latitude, here.longitude, folder, name))
         for notice in opened.notices:
             click.echo(f"rowwater: {notice}", err=True)
         yield opened

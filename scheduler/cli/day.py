@@ -12,17 +12,20 @@ from scheduler.cli import common
 @click.command(name="day")
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
 @click.option("--json", "as_json", is_flag=True, help="print the day's page as JSON")
+@click.option("--same-garden", is_flag=True, help="the records are this garden's, under whatever new name")
 @common.place_options
 @click.pass_context
-def command(ctx: click.Context, day: date | None, as_json: bool) -> None:
+def command(ctx: click.Context, day: date | None, as_json: bool, same_garden: bool) -> None:
     """Weather, reference ET, balance, plan, schedule files."""
     from scheduler.clock import today_and_now
-    from scheduler.daily import run_day
+    from scheduler.daily import owner_of, run_day
     from scheduler.pages.day import exit_status
 
     garden = common.garden()
     today, now = today_and_now(garden, day)
-    with common.store(now) as store:
+    with common.store(now, of_any_garden=same_garden) as store:
+        if same_garden:
+            store.keep_for(owner_of(garden, common.places()), same=True)
         page = run_day(garden, store, today, now=now, places=common.places())
     if as_json:
         common.print_json(page)

@@ -28,12 +28,24 @@ class Site:
     display: Display
     timezone: str
     by_hand: tuple[str, ...]  # zones whose valve a person turns
+    name: str
+    latitude: float
+    longitude: float
 
     @classmethod
     def of(cls, garden: Garden) -> Site:
         by_hand = tuple(zone.name for zone in garden.zones if zone.valve.driver == "by_hand")
         names = tuple(zone.name for zone in garden.zones)
-        return cls(names, garden.display, garden.location.timezone, by_hand)
+        place = garden.location
+        return cls(
+            names,
+            garden.display,
+            place.timezone,
+            by_hand,
+            garden.name,
+            place.latitude_deg,
+            place.longitude_deg,
+        )
 
 
 def site_of(garden_file: Path, data: Path) -> Site:
@@ -72,6 +84,6 @@ def _kept(path: Path, digest: str) -> Site | None:
         if kept["digest"] != digest:
             return None
         site = kept["site"]
-        return Site(tuple(site["zones"]), site["display"], site["timezone"], tuple(site["by_hand"]))
+        return Site(**{**site, "zones": tuple(site["zones"]), "by_hand": tuple(site["by_hand"])})
     except (OSError, ValueError, KeyError, TypeError):  # none yet, or torn
         return None

@@ -23,6 +23,7 @@ from scheduler.store.connection import connect, transaction
 from scheduler.store.effective import effective_applied
 from scheduler.store.failures import Damaged, explained
 from scheduler.store.opening import SHIPPED, Opened, Setup, open_database
+from scheduler.store.owner import Owner, refuse_another
 from scheduler.store.withdrawn import UNDO, withdrawn
 
 if TYPE_CHECKING:
@@ -106,6 +107,30 @@ class Store:
         if self._info("first_day") is None:
             with self.writing() as connection:
                 connection.execute("INSERT OR IGNORE INTO store_info VALUES ('first_day', ?)", (text,))
+
+    def refuse_another(self, owner: Owner) -> None:
+        """CouldNot, and nothing written, where these are the records of another garden."""
+        refuse_another(owner, self._owners(), self.path)
+
+    def keep_for(self, owner: Owner, *, same: bool = False) -> None:
+        """Records whose garden this is, also under a new name; else as `refuse_another`.
+
+        same: the grower says that it is the same garden, whatever has changed.
+        """
+        known = self._owners()
+        if not same:
+            refuse_another(owner, known, self.path)
+        if owner not in known[-1:]:
+            row = (f"owner {len(known) + 1}", owner.as_text())
+            with self.writing() as connection:
+                connection.execute("INSERT OR IGNORE INTO store_info VALUES (?, ?)", row)
+
+    def _owners(self) -> list[Owner]:
+        """Oldest first; none of a database that no garden has opened yet."""
+        query = (
+            "SELECT value FROM store_info WHERE name GLOB 'owner *' ORDER BY CAST(substr(name, 7) AS INTEGER)"
+        )
+        return self._read_all(Owner.read, [row["value"] for row in self._rows(query)])
 
     @property
     def first_day(self) -> date | None:

@@ -1,0 +1,53 @@
+"""Whose garden a database belongs to: two gardens must never mix in one."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from scheduler.errors import CouldNot
+
+SAME_PLACE_DEGREES = 0.1
+"""A corrected coordinate, not another place: 11 km or less."""
+
+
+@dataclass(frozen=True, slots=True)
+class Owner:
+    """A garden as its file tells it from others; zones may come and go."""
+
+    name: str
+    latitude: float
+    longitude: float
+    file: str  # whole path
+
+    @classmethod
+    def of(cls, name: str, latitude: float, longitude: float, folder: str, file_name: str) -> Owner:
+        return cls(name, latitude, longitude, str(Path(folder).absolute() / file_name))
+
+    @classmethod
+    def read(cls, text: str) -> Owner:
+        return cls(**json.loads(text))
+
+    def as_text(self) -> str:
+        return json.dumps(asdict(self), ensure_ascii=False)
+
+    def is_same(self, other: Owner) -> bool:
+        """Whether at most one of name, place and file has changed."""
+        far = max(abs(self.latitude - other.latitude), abs(self.longitude - other.longitude))
+        alike = (self.name == other.name, far <= SAME_PLACE_DEGREES, self.file == other.file)
+        return sum(alike) >= 2
+
+
+def refuse_another(owner: Owner, known: Iterable[Owner], database: Path) -> None:
+    """CouldNot where the database has an owner, and it is not this garden."""
+    known = list(known)
+    if known and not any(owner.is_same(one) for one in known):
+        theirs = known[-1]
+        raise CouldNot(
+            f"the records in {database.parent} are those of another garden: {theirs.name} ({theirs.file}), "
+            f"not {owner.name} ({owner.file}); nothing was written",
+            hint="give this garden a folder of its own with --data DIR; or, if it is the same one under a "
+            "new name, run once: rowwater day --same-garden",
+        )
