@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
+from scheduler.errors import NoReferenceET
 from scheduler.garden.file import planting_from_note
 from scheduler.model import Fetched, Garden, Run, StoredPlan
 from scheduler.pages.day import day_page
@@ -108,7 +109,7 @@ def plan_day(
     if kept is not None and kept.inputs == inputs:
         yield kept
         return
-    plan = work_out(garden, morning.facts, now=now)
+    plan = _worked_out(morning)
     working = day_working(garden, morning.facts, plan)
     to_come = plan.outlook is not None and plan.outlook.wants_remedies
     first = morning.keep(store, plan, working, inputs + ADVICE_TO_COME * to_come)
@@ -116,6 +117,16 @@ def plan_day(
     advised, newest = with_remedies(plan), store.plan(day)
     if advised is not None and newest is not None and newest.inputs == first.inputs:  # no other since then
         yield morning.keep(store, advised, working, inputs)
+
+
+def _worked_out(morning: _Morning) -> Plan:
+    """The plan; where no weather is known at all, what each source said stands beside it."""
+    try:
+        return work_out(morning.garden, morning.facts, now=morning.now)
+    except NoReferenceET as problem:
+        said = "".join(f"\n  {line}" for line in morning.failures)
+        hint = "rowwater check tries every source; rowwater day tries them again"
+        raise NoReferenceET(problem.text + said, hint=hint if said else problem.hint) from None
 
 
 class _Morning(NamedTuple):

@@ -19,7 +19,7 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "cli": (
         "one small module per command; `text/` turns pages into words",
         "service daily pages plots planning garden publish core.system core.balance core weather "
-        "store relays tables units dates clock disk places show",
+        "store relays secret tables units dates clock disk places show",
     ),
     "service": (
         "the process that opens valves, its guard, and the children that compute for it",

@@ -27,11 +27,12 @@ if TYPE_CHECKING:
     type=click.Path(),
     help="draw the garden with pressure along each row (.png or .svg)",
 )
+@click.option("--offline", is_flag=True, help="open no source of weather, nor any other file named")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @common.place_options
 @click.pass_context
 def command(
-    ctx: click.Context, day: date | None, weather: str | None, plot: str | None, as_json: bool
+    ctx: click.Context, day: date | None, weather: str | None, plot: str | None, offline: bool, as_json: bool
 ) -> None:
     """Validates the YAML, and says whether supply, tape, pressure and hours can carry the garden."""
     from scheduler.clock import today_and_now
@@ -40,12 +41,16 @@ def command(
     from scheduler.pages.check import check_page
 
     garden = common.garden()
-    today, _ = today_and_now(garden, day)
+    today, now = today_and_now(garden, day)
     et = _climate(garden, weather)
     found = check_garden(garden, today, math.nan if et is None else hottest_week(et.et0_mm))
     page = check_page(garden, found)
     page["problems"] += allowance_problems(garden, found, et, today)
     page["config"], page["data"] = str(common.config_path()), str(common.data_folder())
+    if not offline:
+        from scheduler.cli.tried import try_everything
+
+        page["sources"] = try_everything(garden, today, now, common.data_folder())
     if plot:
         from scheduler.plots.check import draw
 
@@ -57,7 +62,8 @@ def command(
         from scheduler.cli.text.check import check_text
 
         click.echo(check_text(page, garden.display, common.terminal_width()))
-    ctx.exit(3 if any(problem["level"] == "problem" for problem in page["problems"]) else 0)
+    wrong = any(problem["level"] == "problem" for problem in page["problems"])
+    ctx.exit(3 if wrong or not all(tried["ok"] for tried in page.get("sources", ())) else 0)
 
 
 def _climate(garden: Garden, weather: str | None) -> ReferenceET | None:

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from scheduler.core.balance.et import CLIMATOLOGY, METHODS, RECENT_MEAN
 from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.chores import chore_notices
+from scheduler.pages.first_days import first_days_notices
 from scheduler.pages.hold import when_again
 from scheduler.pages.quality import notices as quality_notices
 from scheduler.pages.week import week_notices
@@ -30,6 +31,7 @@ def day_notices(
     yield from _plan_notices(garden, facts, plan)
     yield from week_notices(garden, plan)
     yield from _soil_notices(garden, facts, plan.live)
+    yield from first_days_notices(garden, facts)
     yield from chore_notices(garden, facts)
     for text in garden.notices:
         yield Notice("info", text)

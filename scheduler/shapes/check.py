@@ -14,6 +14,14 @@ class ProblemLine(TypedDict):
     level: Level
 
 
+class TriedLine(TypedDict):
+    """A source, or a file that garden.yaml names, and what it said when it was tried."""
+
+    name: str
+    text: str
+    ok: bool
+
+
 class RowLine(TypedDict):
     row: int
     tape_m: float
@@ -63,5 +71,6 @@ class CheckPage(TypedDict):
     problems: list[ProblemLine]
     cautions: list[str]
     notices: list[str]
+    sources: NotRequired[list[TriedLine]]  # not with --offline
     config: NotRequired[str]
     data: NotRequired[str]

@@ -82,7 +82,7 @@ def collect(
             spec, garden.location, garden.folder, span_from, files_from, today, now, get, environ,
             stored=stored, data_folder=data_folder, cache=cache, broker=garden.service.get("broker"),
         )  # fmt: skip
-        answer = _answer(ask)
+        answer = answer_of(ask)
         if isinstance(answer, str):
             failures.append(answer)
         else:
@@ -90,7 +90,7 @@ def collect(
     return answers, failures
 
 
-def _answer(ask: Request) -> Fetched | str:
+def answer_of(ask: Request) -> Fetched | str:
     """What the source gave, or why it gave nothing, in a line."""
     spec = ask.spec
     try:

@@ -29,6 +29,8 @@ def _lines(page: CheckPage, display: Display, width: int) -> Iterator[str]:
         yield _zone(name, zone, display)
     yield ""
     yield from _sections(page, display, width)
+    for tried in page.get("sources", ()):
+        yield from wrap(f"{' ' if tried['ok'] else '!'} {tried['name']}: {tried['text']}", width, INDENT)
     yield from _problems(page, width)
     for notice in page["notices"]:
         yield from wrap(f"- {notice}", width, INDENT)

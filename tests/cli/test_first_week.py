@@ -1,0 +1,43 @@
+"""The first days: what is assumed is said, and what fails is told source by source."""
+
+from __future__ import annotations
+
+from cli.conftest import Grower
+
+ASSUMED = "the record begins: the soil of"
+
+
+def texts(grower: Grower, day: str) -> list[str]:
+    return [notice["text"] for notice in grower("day", "--date", day, "--json").json["notices"]]
+
+
+def assumed(grower: Grower, day: str) -> list[str]:
+    return [text for text in texts(grower, day) if text.startswith(ASSUMED)]
+
+
+def test_the_first_mornings_say_what_is_assumed_of_the_soil(grower: Grower) -> None:
+    (text,) = assumed(grower, "2015-07-01")
+    assert text == (
+        "the record begins: the soil of every zone is taken as full (field capacity). If it was dry, write "
+        "starting_deficit: 0.79 in (or what is missing) under the zone in garden.yaml, or dig and say so: "
+        "rowwater note soil tomatoes 35cb"
+    )
+    assert grower("note", "soil", "tomatoes", "35cb", "--at", "2015-07-01 09:00").status in (0, 3)
+    (text,) = assumed(grower, "2015-07-02")
+    assert "soil of beans, lettuce, squash is taken as full" in text
+    assert assumed(grower, "2015-07-03") == []
+
+
+def test_a_starting_deficit_needs_no_such_remark(grower: Grower) -> None:
+    grower.edit("    tape: thin\n", "    tape: thin\n    starting_deficit: 0.5 in\n")
+    assert assumed(grower, "2015-07-01") == []
+
+
+def test_without_any_weather_each_source_is_quoted(grower: Grower) -> None:
+    (grower.folder / "weather.csv").unlink()
+    grower.edit("- file: {path: weather.csv}", "- file: {path: weather.csv}\n    - file: {path: gone.csv}")
+    said = grower("day", "--date", "2015-07-01")
+    assert said.status == 1
+    assert "file weather.csv: " in said.err
+    assert "file gone.csv: " in said.err
+    assert "rowwater check tries every source" in said.err
