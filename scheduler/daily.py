@@ -165,7 +165,8 @@ def publish(garden: Garden, store: Store, page: DayPage, places: Places) -> None
     runs = [run for plan in plans if plan.day != day for run in plan.runs]
     runs += map(Run.from_page, page["runs"])
     write_schedule_json(
-        places.data, {key: page[key] for key in ("date", "made_at", "window", "runs", "unmet", "notices")}
+        places.data,
+        {key: page[key] for key in ("date", "made_at", "window", "windows", "runs", "unmet", "notices")},
     )
     calendar = schedule_ics(
         runs,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any, Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Self
 
 if TYPE_CHECKING:
     import numpy as np
@@ -68,13 +68,19 @@ class WateringDays:
         return True
 
 
+class Hours(NamedTuple):
+    """A window of the day in which water may run; `until` at or before `begin` is on the next date."""
+
+    begin: time
+    until: time
+
+
 @dataclass(frozen=True, slots=True)
 class MonthRule:
     """What replaces the supply's own rule in some months; None keeps it."""
 
     months: frozenset[int]  # 1..12
-    hours_from: time | None = None
-    hours_until: time | None = None
+    hours: tuple[Hours, ...] | None = None
     days: WateringDays | None = None
     daily_cap_l: float | None = None
     monthly_cap_l: float | None = None
@@ -86,8 +92,7 @@ class Supply:
     keep_back: float = 0.0
     pressure_kpa: float | None = None
     static_pressure_kpa: float | None = None
-    hours_from: time = time(4, 0)
-    hours_until: time = time(10, 0)
+    hours: tuple[Hours, ...] = (Hours(time(4), time(10)),)  # by their begin; only the last passes midnight
     hours_given: bool = True  # False: the hours above are the program's guess, and it must say so
     days: WateringDays = WateringDays()
     daily_cap_l: float | None = None
@@ -396,14 +401,27 @@ class Notice:
     text: str
 
 
+Windows = tuple[tuple[datetime, datetime], ...]
+"""Begin and end of each of a day's windows in time order, aware; one at least."""
+
+
 @dataclass(frozen=True, slots=True)
 class Schedule:
     day: date
-    window_from: datetime
-    window_until: datetime
+    windows: Windows
     runs: tuple[Run, ...] = ()
     unmet: tuple[Unmet, ...] = ()
     notices: tuple[Notice, ...] = ()
+
+    @property
+    def window_from(self) -> datetime:
+        """The first begin of the day's watering hours."""
+        return self.windows[0][0]
+
+    @property
+    def window_until(self) -> datetime:
+        """Their last end, which may be on the next date."""
+        return self.windows[-1][1]
 
 
 Outcome = Literal["done", "cut short", "interrupted", "never opened", "by hand"]

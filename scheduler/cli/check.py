@@ -35,13 +35,15 @@ def command(
     ctx: click.Context, day: date | None, weather: str | None, plot: str | None, offline: bool, as_json: bool
 ) -> None:
     """Validates the YAML, and says whether supply, tape, pressure and hours can carry the garden."""
-    from scheduler.clock import today_and_now
+    from scheduler.clock import site_now
     from scheduler.core.system.check import check_garden, hottest_week
     from scheduler.pages.allowance import allowance_problems
     from scheduler.pages.check import check_page
+    from scheduler.planning.day_rules import today_and_now
 
     garden = common.garden()
-    today, now = today_and_now(garden, day)
+    now = site_now(garden.location.timezone)
+    today, now = today_and_now(garden, day or now.date(), now)
     et = _climate(garden, weather)
     found = check_garden(garden, today, math.nan if et is None else hottest_week(et.et0_mm))
     page = check_page(garden, found)

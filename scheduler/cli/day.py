@@ -17,12 +17,13 @@ from scheduler.cli import common
 @click.pass_context
 def command(ctx: click.Context, day: date | None, as_json: bool, same_garden: bool) -> None:
     """Weather, reference ET, balance, plan, schedule files."""
-    from scheduler.clock import today_and_now
+    from scheduler.clock import site_now
     from scheduler.daily import owner_of, run_day
     from scheduler.pages.day import exit_status
+    from scheduler.planning.day_rules import today_and_now
 
     garden = common.garden()
-    today, now = today_and_now(garden, day)
+    today, now = today_and_now(garden, day, site_now(garden.location.timezone))
     with common.store(now, of_any_garden=same_garden) as store:
         if same_garden:
             store.keep_for(owner_of(garden, common.places()), same=True)

@@ -34,11 +34,13 @@ def command(
     Reads what the daily jobs stored, and asks no source.  Exit status 3 where a source is stale or a sensor
     is in doubt.
     """
-    from scheduler.clock import today_and_now
+    from scheduler.clock import site_now
     from scheduler.pages.weather import DAYS_AHEAD, DAYS_BACK, exit_status, weather_page
+    from scheduler.planning.day_rules import today_and_now
 
     garden = common.garden()
-    today, now = today_and_now(garden, day)
+    now = site_now(garden.location.timezone)
+    today, now = today_and_now(garden, day or now.date(), now)
     first = first or min(today - timedelta(days=DAYS_BACK), last or today)
     last = last or max(today + timedelta(days=DAYS_AHEAD), first)
     if last < first:

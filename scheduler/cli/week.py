@@ -28,8 +28,9 @@ def command(ctx: click.Context, day: date | None, plot: str | None, as_json: boo
     when it was made; nothing is worked out anew.  Exit status 3 where it is not of today, or something needs
     your eye; 1 where there is none yet.
     """
-    from scheduler.clock import site_now, today_and_now
+    from scheduler.clock import site_now
     from scheduler.pages.week import kept_week, needs_a_look, promised
+    from scheduler.planning.day_rules import today_and_now
 
     garden = common.garden()
     with common.store(site_now(garden.location.timezone)) as store:
@@ -37,7 +38,7 @@ def command(ctx: click.Context, day: date | None, plot: str | None, as_json: boo
         page = kept_week(store.working(plan), garden.display) if plan else None
     if page is None:
         raise common.no_plan(None)
-    today, _ = today_and_now(garden, day)
+    today, _ = today_and_now(garden, day, site_now(garden.location.timezone))
     if plot:
         from scheduler.plots.week import draw
 

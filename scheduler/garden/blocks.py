@@ -6,7 +6,9 @@ from them.  What takes more than one value to judge is checked in `checks`.
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar, Literal, get_args
+from typing import Annotated, Any, ClassVar, Literal, get_args
+
+from pydantic import PrivateAttr, model_validator
 
 from scheduler.garden.block import Block
 from scheduler.garden.reads import choice, key, quantity, whole_number
@@ -78,7 +80,31 @@ class BucketBlock(Block):
 
 class HoursBlock(Block):
     from_: TimeOfDay = key("No water before.", '"04:00"', alias="from")
-    until: TimeOfDay = key("All water off by then.", '"10:00"')
+    until: TimeOfDay = key("All water off by then; at or before `from`, on the next day.", '"10:00"')
+    or_two: ClassVar[bool] = True
+    _second: HoursBlock | None = PrivateAttr(default=None)
+
+    @property
+    def windows(self) -> tuple[HoursBlock, ...]:
+        """One window, or both of a list of two."""
+        return (self,) if self._second is None else (self, self._second)
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _one_or_two(cls, value: Any, handler: Any) -> Any:
+        if not isinstance(value, list):
+            return handler(value)
+        if not 1 <= len(value) <= 2:
+            found = f"{len(value)} windows" if value else "an empty list"
+            raise ValueError(
+                f"{found} - one or two a day are possible, for example "
+                '[{from: "04:00", until: "08:00"}, {from: "20:00", until: "22:00"}]'
+            )
+        blocks = [handler(item) for item in value]
+        for block, item in zip(blocks, value, strict=True):
+            block._at = getattr(item, "at", ())
+        blocks[0]._second = blocks[1] if len(blocks) == 2 else None
+        return blocks[0]
 
 
 class MainlineBlock(Block):
@@ -93,7 +119,7 @@ class MainlineBlock(Block):
 
 class MonthBlock(Block):
     hours: HoursBlock | None = key(
-        "When water may run in these months.", '{from: "21:00", until: "23:59"}', None)
+        "When water may run in these months.", '{from: "21:00", until: "02:00"}', None)
     days: WhichDays | None = key("Days on which water may run in these months.", "[tue, fri]", None)
     daily_cap: Volume | None = key("The most water in one day of these months.", "800 gal", None)
     monthly_cap: Volume | None = key("The most water in each of these months.", "12000 gal", None)
@@ -108,7 +134,9 @@ class SupplyBlock(Block):
         "Share of the flow that stays free for other taps.", "10%", 0.0)
     pressure: Pressure | None = key("Pressure behind the regulator, where the tape starts.", "12 psi", None)
     static_pressure: Pressure | None = key("Pressure before the regulator, no water running.", "45 psi", None)
-    hours: HoursBlock | None = key("When water may run.", '{from: "04:00", until: "10:00"}', None)
+    hours: HoursBlock | None = key(
+        "When water may run: one window, or a list of two; a window may pass midnight.",
+        '{from: "04:00", until: "10:00"}', None)
     days: WhichDays = key(
         "Days on which water may run: all, even, odd, or a list of weekdays.",
         "[mon, wed, sat]", WateringDays())

@@ -10,6 +10,7 @@ from typing import Any
 from scheduler import tables
 from scheduler.garden.blocks import (
     GardenBlock,
+    HoursBlock,
     MonthBlock,
     PlantingBlock,
     RowsBlock,
@@ -24,6 +25,7 @@ from scheduler.garden.source_blocks import SourceBlock
 from scheduler.garden.valve_blocks import ValveBlock
 from scheduler.model import (
     Garden,
+    Hours,
     Location,
     Mainline,
     MonthRule,
@@ -96,8 +98,8 @@ class Builder:
             else block.not_together or (),
         )
         if block.hours:
-            return replace(supply, hours_from=block.hours.from_, hours_until=block.hours.until)
-        hours = f"{supply.hours_from:%H:%M} and {supply.hours_until:%H:%M}"
+            return replace(supply, hours=_hours(block.hours))
+        hours = f"{supply.hours[0].begin:%H:%M} and {supply.hours[0].until:%H:%M}"
         self._notices.append(f"supply.hours is not given: water is planned between {hours}")
         return replace(supply, hours_given=False)
 
@@ -147,12 +149,15 @@ class Builder:
         return Planting(crop, block.planted, block.pulled, rows, own, block.mulch, flow, settle)
 
 
+def _hours(block: HoursBlock) -> tuple[Hours, ...]:
+    """By their begin."""
+    return tuple(sorted(Hours(window.from_, window.until) for window in block.windows))
+
+
 def _month_rule(name: str, block: MonthBlock) -> MonthRule:
-    hours = block.hours
     return MonthRule(
         months_of(name),
-        hours.from_ if hours else None,
-        hours.until if hours else None,
+        _hours(block.hours) if block.hours else None,
         block.days,
         block.daily_cap,
         block.monthly_cap,

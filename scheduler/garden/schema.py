@@ -50,6 +50,8 @@ def _with_rules(made: dict[str, Any], block: type[BaseModel]) -> dict[str, Any]:
         made["properties"][key]["type"] = [made["properties"][key]["type"], "null"]
     if one_of := getattr(block, "one_of", ()):
         made = {**made, "oneOf": [{"required": [key]} for key in one_of]}
+    if getattr(block, "or_two", False):
+        return {"anyOf": [made, {"type": "array", "items": made, "minItems": 1, "maxItems": 2}]}
     if getattr(block, "short_for", None):
         return {"anyOf": [made, {"type": ["string", "integer"]}]}
     return made

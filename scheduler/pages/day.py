@@ -54,6 +54,9 @@ def day_page(
             "from": schedule.window_from.isoformat(),
             "until": schedule.window_until.isoformat(),
         },
+        "windows": [
+            {"from": begin.isoformat(), "until": until.isoformat()} for begin, until in schedule.windows
+        ],
         "weather": {
             "yesterday": weather_of(facts, plan.live, yesterday),
             "today": weather_of(facts, plan.live, facts.day),

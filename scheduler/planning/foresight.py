@@ -21,7 +21,8 @@ from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.soil import Balance, balance_of, step, stress_coefficient
 from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction
-from scheduler.core.hours.runs import Ask, watering_window
+from scheduler.core.hours.runs import Ask
+from scheduler.core.hours.windows import watering_windows
 from scheduler.core.uncertainty.sources import FORECAST_SHARE, SMALL_ET0_MM
 from scheduler.core.week.inputs import SoilAhead
 from scheduler.core.week.loss import suffered_days
@@ -96,7 +97,7 @@ class WithinSupply:
         if not need.minutes.any() or not rules_from(garden.supply, dawn.today)[0].allowed:
             return minutes
         supply = supply_on(garden.supply, dawn.today, dawn.used_l)
-        window = watering_window(dawn.today, supply.hours_from, supply.hours_until, garden.location.timezone)
+        windows = watering_windows(dawn.today, supply.hours, garden.location.timezone)
         flow = _stand_flows_lpm(dawn.terms)[dawn.terms.stand[dawn.day]]
         asks = valve_asks(
             zones,
@@ -104,7 +105,7 @@ class WithinSupply:
             urgency(zones, need, dawn.terms.taw[dawn.day], dawn.suffered_days),
             lambda z: Ask(zones[z].name, float(need.minutes[z]), float(flow[z]), 0.0, 0.0),
         )
-        runs, _ = planned_runs(asks, supply, window, earliest=window[0])
+        runs, _ = planned_runs(asks, supply, windows, earliest=windows[0][0])
         index = {zone.name: z for z, zone in enumerate(zones)}
         for run in runs:
             minutes[index[run.zone]] += run.minutes

@@ -11,9 +11,10 @@ import numpy as np
 from scheduler.core.arrays import BoolArray, FloatArray
 from scheduler.core.balance.need import Morning, Need, need_today
 from scheduler.core.balance.rule import RefillRule
-from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
+from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
+from scheduler.core.hours.windows import watering_windows
 from scheduler.core.week.loss import suffered_days
-from scheduler.model import Garden, Run, Schedule, Supply, Unmet, Zone
+from scheduler.model import Garden, Run, Schedule, Supply, Unmet, Windows, Zone
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
@@ -71,7 +72,7 @@ def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datet
     """
     used = facts.liters_by_day()
     supply = supply_on(garden.supply, facts.day, used)
-    window = watering_window(facts.day, supply.hours_from, supply.hours_until, garden.location.timezone)
+    windows = watering_windows(facts.day, supply.hours, garden.location.timezone)
     kept = done_runs(facts)
     asks = _valve_asks(facts, live, need, kept)
     if not rules_from(garden.supply, facts.day)[0].allowed:
@@ -82,18 +83,18 @@ def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datet
             for valve in asks
             for ask in valve.zones
         )
-        return Schedule(facts.day, *window, kept, unmet)
-    earliest = max(now, window[0], key=datetime.timestamp)
+        return Schedule(facts.day, windows, kept, unmet)
+    earliest = max(now, windows[0][0], key=datetime.timestamp)
     runs, unmet = planned_runs(
-        asks, supply, window, earliest=earliest, finish=garden.finish, liters_used=used.get(facts.day, 0.0)
+        asks, supply, windows, earliest=earliest, finish=garden.finish, liters_used=used.get(facts.day, 0.0)
     )
-    return Schedule(facts.day, *window, (*kept, *runs), unmet)
+    return Schedule(facts.day, windows, (*kept, *runs), unmet)
 
 
 def planned_runs(
     asks: Sequence[ValveAsk],
     supply: Supply,
-    window: tuple[datetime, datetime],
+    windows: Windows,
     *,
     earliest: datetime,
     finish: str = "late",
@@ -101,12 +102,12 @@ def planned_runs(
 ) -> tuple[tuple[Run, ...], tuple[Unmet, ...]]:
     """`into_hours`; one valve after another where some must not run together, safe whoever they are."""
     if not supply.not_together:
-        return into_hours(asks, supply, window, earliest=earliest, finish=finish, liters_used=liters_used)
+        return into_hours(asks, supply, windows, earliest=earliest, finish=finish, liters_used=liters_used)
     runs: list[Run] = []
     unmet: list[Unmet] = []
     for ask in sorted(asks, key=lambda a: -a.urgency):
         mine, short = into_hours(
-            [ask], supply, window, earliest=earliest, finish="early", liters_used=liters_used
+            [ask], supply, windows, earliest=earliest, finish="early", liters_used=liters_used
         )
         runs += mine
         unmet += short

@@ -17,7 +17,8 @@ from scheduler.core.arrays import Minutes, Mm, Share
 from scheduler.core.balance.need import Need
 from scheduler.core.balance.terms import Terms
 from scheduler.core.hours.rules import apart_zones, period_caps
-from scheduler.core.hours.runs import Ask, ValveAsk, minutes_between, timed_runs
+from scheduler.core.hours.runs import Ask, ValveAsk, timed_runs
+from scheduler.core.hours.windows import minutes_between, stretch
 from scheduler.core.supply import OVER_FLOW
 from scheduler.core.week.advice import Remedy, remedies
 from scheduler.core.week.inputs import Calendar, SoilAhead, SupplyAhead, week_of
@@ -92,6 +93,8 @@ def week_ahead(
     rules = rules_from(garden.supply, today, DAYS)
     count = min(DAYS, len(terms.stand) - day)
     window = np.array([rule.minutes(garden.location.timezone) for rule in rules])
+    closed = [stretch(rule.windows(garden.location.timezone)).closed for rule in rules]
+    calendar = Calendar(window, earliest, garden.finish, closed if any(closed) else ())
     supply = SupplyAhead(
         garden.supply.usable_lpm,
         caps=period_caps(rules[:count], used_l),
@@ -101,7 +104,7 @@ def week_ahead(
     )
     ky, weight = at_stake(zones, terms, slice(day, day + count), soil.suffered_days)
     soil = replace(soil, ky=ky, weight=weight)
-    week = week_of(zones, terms, day, need, soil, supply, Calendar(window, earliest, garden.finish))
+    week = week_of(zones, terms, day, need, soil, supply, calendar)
     return _none_left_dry(week, need)
 
 
@@ -157,8 +160,8 @@ def look_ahead(
     garden: Garden, facts: Facts, live: Live, need: Need, kept: Sequence[Run], *, now: datetime
 ) -> tuple[Outlook, Schedule]:
     """The week planned, and today's part of it as runs; `kept`: today's runs already answered for."""
-    window = rules_from(garden.supply, facts.day)[0].window(garden.location.timezone)
-    begin, count = window[0], min(DAYS, len(live.rain_mm) - live.today)
+    windows = rules_from(garden.supply, facts.day)[0].windows(garden.location.timezone)
+    begin, count = windows[0][0], min(DAYS, len(live.rain_mm) - live.today)
     etc_sd, rain_sd = forecast_doubt(live, count)
     week = week_ahead(
         garden, facts.zones, live.terms, live.today, need, facts.day,
@@ -171,7 +174,7 @@ def look_ahead(
     spread = np.sqrt(live.deficit_sd**2 + np.cumsum(etc_sd**2 + rain_sd**2, axis=0))
     outlook = _outlook(facts, live, *planned(week, facts.zones, seconds=SOLVER_SECONDS), spread)
     runs = _runs(facts, outlook, kept, begin)
-    return outlook, Schedule(facts.day, *window, (*kept, *runs), _unmet(garden, outlook))
+    return outlook, Schedule(facts.day, windows, (*kept, *runs), _unmet(garden, outlook))
 
 
 def _outlook(facts: Facts, live: Live, week: Week, plan: WeekPlan, spread: Mm) -> Outlook:

@@ -33,6 +33,12 @@ class Moment:
     trusted: bool = True
     why_not: str | None = None
     dated: bool = True
+    today: date | None = None
+
+    @property
+    def date(self) -> date:
+        """The date whose plan holds: after midnight the day before, until its watering hours end."""
+        return self.wall.date() if self.today is None else self.today
 
 
 # --- what the garden asks for ---
@@ -115,6 +121,14 @@ class DayPlan:
     window_until: datetime
     waterings: tuple[Watering, ...]  # in order of their start
     by_hand: tuple[Watering, ...] = ()  # a person opens these; their flow is taken meanwhile
+    windows: tuple[tuple[datetime, datetime], ...] = ()  # where there are two
+
+    def end_s(self, now: float) -> float:
+        """End of the watering hours that a moment lies in; the last end where it lies in none."""
+        for begin, until in self.windows:
+            if begin.timestamp() <= now < until.timestamp():
+                return until.timestamp()
+        return self.window_until.timestamp()
 
 
 # --- what comes back from the doors ---

@@ -94,7 +94,7 @@ def rates_of(page: Mapping[str, Sequence[float]]) -> dict[str, Rate]:
 
 
 def brief_page(garden: Garden, day: date) -> dict[str, Any]:
-    from scheduler.clock import planning_time
+    from scheduler.planning.day_rules import planning_time
     from scheduler.relays.specs import spec_of
     from scheduler.service.limits import rules_of
 
@@ -109,7 +109,7 @@ def brief_page(garden: Garden, day: date) -> dict[str, Any]:
         "timezone": garden.location.timezone,
         "display": garden.display,
         "plan_at": planning_time(garden).isoformat(),
-        "hours": [f"{garden.supply.hours_from:%H:%M}", f"{garden.supply.hours_until:%H:%M}"],
+        "hours": [f"{garden.supply.hours[0].begin:%H:%M}", f"{garden.supply.hours[-1].until:%H:%M}"],
         "usable_lpm": garden.supply.usable_lpm,
         "valves": [
             spec_of(zones[0].valve, zones=[zone.name for zone in zones], broker=broker)

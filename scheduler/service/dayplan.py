@@ -53,4 +53,11 @@ def plan_from_page(
         datetime.fromisoformat(str(window["until"])),
         tuple(w for w in waterings if not w.valve.startswith("by_hand:")),
         tuple(w for w in waterings if w.valve.startswith("by_hand:")),
+        _windows(page),
     )
+
+
+def _windows(page: Mapping[str, object]) -> tuple[tuple[datetime, datetime], ...]:
+    found = page.get("windows", ())
+    assert isinstance(found, list | tuple)
+    return tuple((datetime.fromisoformat(one["from"]), datetime.fromisoformat(one["until"])) for one in found)

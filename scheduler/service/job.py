@@ -18,7 +18,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from scheduler.clock import site_now, today_and_now
+from scheduler.clock import site_now
 from scheduler.errors import RowwaterError
 from scheduler.garden.file import load_text, planting_from_note
 from scheduler.places import Places, data_dir, find_config
@@ -41,6 +41,7 @@ def read(config: Path) -> dict[str, Any]:
 def day(places: Places, folder: str, on: date | None) -> dict[str, Any]:
     """The daily job once; `folder`: where the garden.yaml of the copy came from."""
     from scheduler.daily import run_day
+    from scheduler.planning.day_rules import today_and_now
     from scheduler.planning.notes import with_notes
     from scheduler.store.store import Store
 
@@ -48,7 +49,7 @@ def day(places: Places, folder: str, on: date | None) -> dict[str, Any]:
     garden = load_text(
         texts[places.config.name], texts.get("crops.yaml"), name=places.config.name, folder=folder
     )
-    today, now = today_and_now(garden, on)
+    today, now = today_and_now(garden, on, site_now(garden.location.timezone))
     store = Store.open(places.data / "rowwater.db", now=now)
     try:
         for notice in store.notices:

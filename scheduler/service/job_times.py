@@ -38,14 +38,14 @@ class Mornings:
     wanted: str | None = None  # why the plan is to be made anew
     after: float = float("-inf")
 
-    def found(self, day: date, made_at: datetime | None, plan_at: time, wall: datetime) -> None:
+    def found(self, day: date, made_at: datetime | None, plan_at: time, at: Moment) -> None:
         """What the books say: a plan that was made after its hour need not be made again."""
-        if day != wall.date():
+        if day != at.date:
             return  # asked under another date
         self._turn(day)
         if made_at is not None:
-            local = made_at.astimezone(wall.tzinfo)
-            self.done = self.done or (local.date() == day and local.time() >= plan_at)
+            local = made_at.astimezone(at.wall.tzinfo).replace(tzinfo=None)
+            self.done = self.done or local >= datetime.combine(day, plan_at)
 
     def again(self) -> None:
         """The garden is another: its plan is made at once."""
@@ -53,7 +53,7 @@ class Mornings:
 
     def want(self, why: str, at: Moment, *, settle_s: float = 5.0) -> None:
         """Water is missing today. A little later, so that what ends together is planned together."""
-        self._turn(at.wall.date())  # the books may have been read last under a date that a wrong clock made
+        self._turn(at.date)  # the books may have been read last under a date that a wrong clock made
         self.wanted = why
         self.after = at.mono + settle_s
 
@@ -61,21 +61,21 @@ class Mornings:
         """Why the job is to be started now; None: not now. Counts it as running."""
         if self.running or not at.trusted:
             return None
-        day = at.wall.date()
+        day = at.date
         self._turn(day)
         reason = self._reason(at, day, plan_at, plan)
         self.running = reason is not None
         return reason
 
     def _reason(self, at: Moment, day: date, plan_at: time, plan: DayPlan | None) -> str | None:
-        now = at.wall.timestamp()
+        now, local = at.wall.timestamp(), at.wall.replace(tzinfo=None)
         if self.wanted is not None and at.mono >= self.after:
             why, self.wanted = self.wanted, None
             in_time = plan is not None and plan.day == day and now < plan.window_until.timestamp() - WORTH_S
             if in_time and self.replans < MOST_REPLANS:
                 self.replans += 1
                 return f"again: {why}"
-        if self.done or at.wall.time().replace(tzinfo=None) < plan_at or at.mono < self.next_try:
+        if self.done or local < datetime.combine(day, plan_at) or at.mono < self.next_try:
             return None
         if plan is not None and plan.day == day:
             first = min((w.start.timestamp() for w in plan.waterings), default=plan.window_until.timestamp())
@@ -86,7 +86,7 @@ class Mornings:
 
     def ended(self, at: Moment, result: JobDone) -> None:
         self.running = False
-        if result.day != at.wall.date():
+        if result.day != at.date:
             return  # started under another date
         self._turn(result.day)
         if result.ok and not result.failures:

@@ -123,9 +123,9 @@ class Ledger:
         if allowed < seconds:
             seconds, limit = allowed, why_not
         if seconds < min(watering.seconds, SHORTEST_CUT_S):
-            return self._skip(at, watering, plan, limit)
+            return [*self._skip(at, watering, plan, limit), *self._in_later_hours(at, watering, plan)]
         why = blocked or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
-        return why or self._begin(at, watering, seconds, plan.window_until.timestamp())
+        return why or self._begin(at, watering, seconds, plan.end_s(at.wall.timestamp()))
 
     def _late(self, at: Moment, watering: Watering, why: str) -> list[Action]:
         """A line on a run that has to wait; a change from run to run takes a moment, and needs none."""
@@ -136,14 +136,14 @@ class Ledger:
 
     def _longest_s(self, now: float, watering: Watering, plan: DayPlan) -> float:
         """Never beyond what was asked for, the valve's cap, or the watering hours."""
-        return min(watering.seconds, self.rules.cap_s(watering.valve), plan.window_until.timestamp() - now)
+        return min(watering.seconds, self.rules.cap_s(watering.valve), plan.end_s(now) - now)
 
     def _allowed_s(self, at: Moment, watering: Watering) -> tuple[float, str | None]:
         """What the restrictions allow from now on. The plan kept to them; this is the last look."""
         if self.rules.limits is None:
             return float("inf"), None
         zones = [share.zone for share in watering.shares]
-        used = self._used_l(at.wall.date())
+        used = self._used_l(at.date)
         return limits.longest(self.rules.limits, at.wall, zones, watering.flow_lpm, *used)
 
     def _used_l(self, day: date) -> tuple[float, float]:
@@ -180,6 +180,11 @@ class Ledger:
             Book(None, water_records.never_opened(watering.shares, at.wall), at.wall),
             _of(watering, "skip", "look", text),
         ]
+
+    def _in_later_hours(self, at: Moment, watering: Watering, plan: DayPlan) -> list[Action]:
+        """What came too late for one of two windows is planned anew for the next."""
+        later = any(begin.timestamp() > at.wall.timestamp() for begin, _ in plan.windows)
+        return [Replan(f"{watering.names}: too late for its hours")] if later else []
 
     def give_up(self, at: Moment, plan: DayPlan) -> list[Action]:
         """The day of this plan is over, perhaps in one step of the clock: what is left never opens."""
@@ -264,7 +269,7 @@ class Ledger:
         if watering.seconds > self.rules.cap_s(watering.valve):
             return f"longer than the valve's cap of {self.rules.cap_s(watering.valve) / 60:.0f} min"
         if self.rules.limits is not None:  # hours and days are the plan's; a cap on water is everybody's
-            used = self._used_l(at.wall.date())
+            used = self._used_l(at.date)
             over = limits.over_cap(self.rules.limits, at.wall, watering.flow_lpm, watering.seconds, *used)
             if over:
                 return over

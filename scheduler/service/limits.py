@@ -7,18 +7,19 @@ date is reckoned by `core/hours/rules.py`, as for the plan; neither needs numpy.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from scheduler.core.hours.rules import DayRule, Restrictions, day_rule
-from scheduler.model import Display, MonthRule, Supply, WateringDays
+from scheduler.core.hours.rules import DayRule, Restrictions, day_rule, watering_date
+from scheduler.model import Display, Hours, MonthRule, Supply, WateringDays
 from scheduler.show import show_volume
 
 Rules = Mapping[str, Any]
-"""JSON-able: {"timezone", "display", "hours": [from, until], "days", "daily_cap_l", "monthly_cap_l",
-"by_month", "not_together"}; `by_month` maps "1".."12" to what replaces the rule in that month."""
+"""JSON-able: {"timezone", "display", "hours": [from, until] or two of them, "days", "daily_cap_l",
+"monthly_cap_l", "by_month", "not_together"}; `by_month` maps "1".."12" to what replaces the rule in that
+month."""
 
 WITHIN_S = 1.0
 """A run that is over its limit by less is not refused: times and litres come rounded."""
@@ -28,9 +29,8 @@ def rules_of(supply: Supply, timezone: str, display: Display = "metric") -> dict
     """The supply's restrictions as plain values."""
     by_month: dict[str, dict[str, Any]] = {}
     for rule in supply.by_month:
-        begin, until = rule.hours_from or supply.hours_from, rule.hours_until or supply.hours_until
         given = {
-            "hours": _hours(begin, until),
+            "hours": None if rule.hours is None else _hours(rule.hours),
             "days": None if rule.days is None else _days(rule.days),
             "daily_cap_l": rule.daily_cap_l,
             "monthly_cap_l": rule.monthly_cap_l,
@@ -40,7 +40,7 @@ def rules_of(supply: Supply, timezone: str, display: Display = "metric") -> dict
     return {
         "timezone": timezone,
         "display": display,
-        "hours": _hours(supply.hours_from, supply.hours_until),
+        "hours": _hours(supply.hours),
         "days": _days(supply.days),
         "daily_cap_l": supply.daily_cap_l,
         "monthly_cap_l": supply.monthly_cap_l,
@@ -49,8 +49,14 @@ def rules_of(supply: Supply, timezone: str, display: Display = "metric") -> dict
     }
 
 
-def _hours(begin: time, until: time) -> list[str]:
-    return [begin.isoformat("minutes"), until.isoformat("minutes")]
+def _hours(hours: Sequence[Hours]) -> list[Any]:
+    pairs = [[at.isoformat("minutes") for at in window] for window in hours]
+    return pairs[0] if len(pairs) == 1 else pairs
+
+
+def _windows(texts: Any) -> tuple[Hours, ...]:
+    pairs = [texts] if isinstance(texts[0], str) else texts
+    return tuple(Hours(*(time.fromisoformat(text) for text in pair)) for pair in pairs)
 
 
 def _days(days: WateringDays) -> str | list[int]:
@@ -59,20 +65,26 @@ def _days(days: WateringDays) -> str | list[int]:
 
 def rule_on(rules: Rules, day: date) -> DayRule:
     """What holds on a date. KeyError or ValueError where `rules` are none."""
-    hours = [time.fromisoformat(text) for text in rules["hours"]]
-    supply = Supply(0.0, hours_from=hours[0], hours_until=hours[1], daily_cap_l=rules["daily_cap_l"],
+    return day_rule(day, *_restrictions(rules))
+
+
+def watering_day(rules: Rules, at: datetime) -> date:
+    """The date whose plan holds at a moment: after midnight the day before, until its hours end."""
+    local = at.astimezone(ZoneInfo(rules["timezone"]))
+    return watering_date(local, *_restrictions(rules))
+
+
+def _restrictions(rules: Rules) -> tuple[Supply, Restrictions]:
+    supply = Supply(0.0, hours=_windows(rules["hours"]), daily_cap_l=rules["daily_cap_l"],
                     days=_watering_days(rules["days"]))  # fmt: skip
     by_month = (_month_rule(int(month), rule) for month, rule in rules["by_month"].items())
-    return day_rule(day, supply, Restrictions(tuple(by_month), rules["monthly_cap_l"]))
+    return supply, Restrictions(tuple(by_month), rules["monthly_cap_l"])
 
 
 def _month_rule(month: int, rule: Mapping[str, Any]) -> MonthRule:
-    hours = rule.get("hours")
-    begin, until = (None, None) if hours is None else (time.fromisoformat(text) for text in hours)
+    hours = _windows(rule["hours"]) if "hours" in rule else None
     days = _watering_days(rule["days"]) if "days" in rule else None
-    return MonthRule(
-        frozenset({month}), begin, until, days, rule.get("daily_cap_l"), rule.get("monthly_cap_l")
-    )
+    return MonthRule(frozenset({month}), hours, days, rule.get("daily_cap_l"), rule.get("monthly_cap_l"))
 
 
 def _watering_days(days: Any) -> WateringDays:
@@ -98,15 +110,17 @@ def longest(
         return 0.0, why
     if not rule.allowed:
         return 0.0, "today is not a watering day"
-    begin, until = rule.window(rules["timezone"])
-    if not begin.timestamp() <= at.timestamp() < until.timestamp():
-        return 0.0, f"outside the watering hours, {rule.hours_from:%H:%M} to {rule.hours_until:%H:%M}"
-    ending = (until.timestamp() - at.timestamp(), f"the watering hours end at {rule.hours_until:%H:%M}")
+    windows, now = rule.windows(rules["timezone"]), at.timestamp()
+    until = next((end for begin, end in windows if begin.timestamp() <= now < end.timestamp()), None)
+    if until is None:
+        hours = " and ".join(f"{begin:%H:%M} to {end:%H:%M}" for begin, end in rule.hours)
+        return 0.0, f"outside the watering hours, {hours}"
+    ending = (until.timestamp() - now, f"the watering hours end at {until:%H:%M}")
     return min(ending, of_caps(rules, at, flow_lpm, liters_today, liters_month))
 
 
 def _rule_at(rules: Rules, at: datetime) -> DayRule:
-    return rule_on(rules, at.astimezone(ZoneInfo(rules["timezone"])).date())
+    return rule_on(rules, watering_day(rules, at))
 
 
 def apart(rules: Rules, zones: Collection[str], open_now: Iterable[str]) -> str | None:

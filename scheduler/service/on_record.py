@@ -29,7 +29,7 @@ class OnRecord:
         """What the books are to be asked now."""
         if not at.trusted and self.day is not None:
             return []
-        day = at.wall.date()
+        day = at.date
         stale = self._asked is None or self._asked[0] != day or at.mono > self._asked[1] + ASK_AGAIN_S
         again = self.doubted and at.mono >= self._ask_at
         if not (stale or plan_changed or self._reread or again):

@@ -36,6 +36,7 @@ def _without_plan(service: Mapping[str, Any]) -> dict[str, Any]:
             "from": f"{day}T{service['hours'][0]}:00",
             "until": f"{day}T{service['hours'][1]}:00",
         },
+        "windows": [],
         "weather": {"yesterday": {}, "today": {}},
         "zones": [],
         "runs": [],

@@ -80,7 +80,7 @@ class Requests:
                 COULD_NOT, f"{request.zone} is opened by hand: no valve there that the service can open"
             )
             return []
-        zones, today = self.ledger.rules.valves[key].zones, at.wall.date()
+        zones, today = self.ledger.rules.valves[key].zones, at.date
         until = at.wall + timedelta(minutes=request.minutes)
         shares = shares_by_hand(zones, today, request.minutes, self.planned.rates)
         actions = self.ledger.water(

@@ -32,7 +32,7 @@ class Summary:
         )
         day = self.record.day
         read = None if day is None else (day.given, day.day, day.made_at)
-        state = (opened, read, at.wall.date())
+        state = (opened, read, at.date)
         if not self.notices.changed and state == self._shown:
             return None
         self.notices.changed, self._shown = False, state
@@ -41,7 +41,7 @@ class Summary:
     def page(self, at: Moment) -> dict[str, Any]:
         brief, newest_s, day = self.planned.brief, self.record.newest_s, self.record.day
         return {
-            "date": at.wall.date().isoformat(),
+            "date": at.date.isoformat(),
             "made_at": at.wall.isoformat(timespec="seconds"),
             "garden": brief.garden,
             "timezone": brief.timezone,

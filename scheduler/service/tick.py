@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from typing import Protocol
 
-from scheduler.service import water_records
+from scheduler.service import limits, water_records
 from scheduler.service.actions import (
     Action,
     Beat,
@@ -104,8 +104,10 @@ class Runner:
     ) -> None:
         """blocked: why nothing may open, known outside (guard, shutdown)."""
         self._stood_still(at)
+        at = self._dated(at)
         if use is not None:
             self._use(at, use)
+            at = self._dated(at)
         for done in jobs:
             self._job_done(at, done)
         for question in self.record.due(at, plan_changed):
@@ -118,7 +120,7 @@ class Runner:
             self._answer(at, answer, blocked)
         for request in requests:
             self.perform(at, self.requests.take(at, request, blocked))
-        self.perform(at, self.ledger.step(at, self.planned.on(at.wall.date()), blocked))
+        self.perform(at, self.ledger.step(at, self.planned.on(at.date), blocked))
         if not stopping:
             self._morning(at)
         self.requests.answer(at)
@@ -126,6 +128,10 @@ class Runner:
         if (page := self.summary.due(at)) is not None:
             self.books.ask(Publish(page))
         self.steps += 1
+
+    def _dated(self, at: Moment) -> Moment:
+        rules = self.ledger.rules.limits
+        return at if rules is None else replace(at, today=limits.watering_day(rules, at.wall))
 
     def _stood_still(self, at: Moment) -> None:
         if self._last is not None and at.mono - self._last > self.freeze_s:
@@ -138,7 +144,7 @@ class Runner:
             return "the books are not read yet"
         if self.record.doubted:
             return "the record could not be written to disk"
-        if day.day == at.wall.date() and day.as_watered:
+        if day.day == at.date and day.as_watered:
             return STANDS_IN
         return None
 
@@ -247,16 +253,16 @@ class Runner:
     def _day_read(self, at: Moment, read: DayRead) -> None:
         self.record.read(read)
         self.ledger.used_l = self.record.used_l()
-        if read.as_watered and read.day == at.wall.date():
+        if read.as_watered and read.day == at.date:
             text = f"{STANDS_IN}, and nothing opens"
             self.notices.tell("database", "problem", text, at.wall, of=str(read.day))
         self._remember(read)
-        self.mornings.found(read.day, read.made_at, self.planned.brief.plan_at, at.wall)
+        self.mornings.found(read.day, read.made_at, self.planned.brief.plan_at, at)
         plan = self.planned.plan
         if plan is not None and plan.day < read.day and at.trusted:
             self.perform(at, self.ledger.give_up(at, plan))
         self.planned.read(read.page)
-        if at.trusted and read.day == at.wall.date():
+        if at.trusted and read.day == at.date:
             self._answer_for_earlier_days(at, read)
 
     def _remember(self, read: DayRead) -> None:
@@ -285,7 +291,7 @@ class Runner:
     # --- the daily job and the garden ---
 
     def _morning(self, at: Moment) -> None:
-        day = at.wall.date()
+        day = at.date
         if self.record.day is None or self.record.day.day != day:
             return
         why = self.mornings.start(at, self.planned.brief.plan_at, self.planned.on(day))

@@ -97,7 +97,8 @@ class ScheduleFile(TypedDict):
 
     date: Day
     made_at: Moment
-    window: Window
+    window: Window  # the first begin and the last end
+    windows: list[Window]
     runs: list[RunLine]
     unmet: list[UnmetLine]
     notices: list[NoticeLine]

@@ -14,8 +14,9 @@ from core import gardens as g
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, minutes_between, watering_window
-from scheduler.model import Run, Supply, Unmet
+from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
+from scheduler.core.hours.windows import minutes_between, watering_windows
+from scheduler.model import Hours, Run, Supply, Unmet
 from scheduler.show import words
 
 DAY = date(2026, 6, 12)
@@ -42,7 +43,7 @@ def valve(*asks: Ask, urgency: float = 1.0, **more: Any) -> ValveAsk:
 
 
 def hours(begin: str = "04:00", until: str = "10:00", day: date = DAY, zone: str = NEW_YORK) -> Any:
-    return watering_window(day, time.fromisoformat(begin), time.fromisoformat(until), zone)
+    return watering_windows(day, [Hours(time.fromisoformat(begin), time.fromisoformat(until))], zone)[0]
 
 
 def packed(
@@ -56,7 +57,7 @@ def packed(
     return into_hours(
         valves,
         supply or Supply(flow_lpm=10.0),
-        window,
+        (window,),
         earliest=earliest or window[0],
         **{"finish": "early"} | more,
     )
@@ -108,7 +109,7 @@ def test_the_laws_of_a_plan(
     supply = Supply(flow_lpm=flow, keep_back=keep_back, daily_cap_l=cap)
     window = hours("01:00", length, date.fromisoformat(night[0]), night[1])
     earliest = datetime.fromtimestamp(window[0].timestamp() + 60 * late + seconds, ZoneInfo(night[1]))
-    runs, unmet = into_hours(asks, supply, window, earliest=earliest, finish=finish, liters_used=used)
+    runs, unmet = into_hours(asks, supply, (window,), earliest=earliest, finish=finish, liters_used=used)
     short = {u.zone: u for u in unmet}
     assert len(short) == len(unmet)
     for run in runs:
@@ -158,7 +159,8 @@ def test_nothing_is_left_out_that_could_run_alone(asks: list[ValveAsk], flow: fl
     """Room for one after another: hours without end serve every valve that the supply can feed."""
     free = [replace(a, cap_minutes=math.inf, shortest_minutes=0.0) for a in asks]
     _, unmet = into_hours(
-        free, Supply(flow_lpm=flow), (datetime(2026, 6, 12, tzinfo=UTC), datetime(2026, 6, 30, tzinfo=UTC)),
+        free, Supply(flow_lpm=flow),
+        ((datetime(2026, 6, 12, tzinfo=UTC), datetime(2026, 6, 30, tzinfo=UTC)),),
         earliest=datetime(2026, 6, 12, tzinfo=UTC),
     )  # fmt: skip
     too_big = {z.zone for a in free if a.flow_lpm > flow + 1e-9 for z in a.zones}

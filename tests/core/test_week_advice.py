@@ -11,7 +11,7 @@ from core.week_gardens import week
 from scheduler.core.hours.rules import PeriodCap, Restrictions, apart_zones, day_rule, day_rules, period_caps
 from scheduler.core.week.advice import Remedy, Trial, remedies, smallest_that_helps, split
 from scheduler.core.week.plan import plan_week
-from scheduler.model import MonthRule, Supply, WateringDays
+from scheduler.model import Hours, MonthRule, Supply, WateringDays
 from scheduler.tables import yield_response
 
 
@@ -85,9 +85,9 @@ def test_two_halves_are_the_whole():
 
 # --- restrictions --------------------------------------------------------------------------------
 
-SUPPLY = Supply(flow_lpm=20.0, hours_from=time(4), hours_until=time(10), daily_cap_l=1000.0)
+SUPPLY = Supply(flow_lpm=20.0, hours=(Hours(time(4), time(10)),), daily_cap_l=1000.0)
 DRY_MONTHS = MonthRule(
-    frozenset({7, 8}), time(5), time(8), WateringDays("weekdays", frozenset({0, 3})), 500.0, 4000.0
+    frozenset({7, 8}), (Hours(time(5), time(8)),), WateringDays("weekdays", frozenset({0, 3})), 500.0, 4000.0
 )
 
 
@@ -111,7 +111,7 @@ def test_a_week_over_a_month_s_end_has_two_caps():
 
 
 def test_hours_on_the_night_of_a_clock_change_have_their_true_length():
-    early = replace(SUPPLY, hours_from=time(1), hours_until=time(4))
+    early = replace(SUPPLY, hours=(Hours(time(1), time(4)),))
     assert day_rule(date(2026, 3, 8), early).minutes("America/New_York") == 120
     assert day_rule(date(2026, 11, 1), early).minutes("America/New_York") == 240
 

@@ -34,7 +34,7 @@ CHECKS = {
     "one use each": check_one_use_each,
 }
 MISTAKES = [
-    ("supply", changed('until: "10:00"', 'until: "03:00"'), "supply.hours.until: "),
+    ("supply", changed('until: "10:00"', 'until: "04:00"'), "supply.hours.until: "),
     ("supply", changed("  keep_back: 10%", "  flow: 5 gpm"), "supply: bucket and flow are given"),
     ("zones", changed("tape: thin", "tape: thick"), "zones.tomatoes.tape: "),
     ("zones", changed("    tape: thin\n", "    tape: thin\n    longest_run: 4 min\n"),

@@ -69,6 +69,13 @@ def complaints(garden: str | bytes, crops: str | None = None) -> tuple[str, ...]
     return caught.value.complaints
 
 
+HOURS = 'hours: {from: "04:00", until: "10:00"}'
+
+
+def two_windows(begin: str, until: str) -> str:
+    return f'hours: [{{from: "04:00", until: "08:00"}}, {{from: "{begin}", until: "{until}"}}]'
+
+
 def changed(old: str, new: str, text: str = SAMPLE) -> str:
     assert text.count(old) == 1, f"{old!r} must be in the text once"
     return text.replace(old, new)
@@ -109,8 +116,19 @@ def test_the_sample_all_else():
     assert (garden.name, garden.display, garden.folder) == ("Creekside plot", "us", "/etc/rowwater")
     assert (garden.location.latitude_deg, garden.location.longitude_deg) == (35.61, -82.44)
     assert garden.location.timezone == "America/New_York"
-    assert (garden.supply.hours_from, garden.supply.hours_until) == (time(4), time(10))
+    assert garden.supply.hours == ((time(4), time(10)),)
     assert garden.supply.hours_given
+    evening = load_text(changed(HOURS, 'hours: {from: "22:00", until: "02:00"}'))
+    assert evening.supply.hours == ((time(22), time(2)),)
+    two = load_text(
+        changed(HOURS, 'hours: [{from: "20:00", until: "00:00"}, {from: "04:00", until: "08:00"}]')
+    )
+    assert two.supply.hours == ((time(4), time(8)), (time(20), time(0)))
+    months = changed(
+        HOURS, 'by_month: {jul: {hours: [{from: "04:00", until: "06:00"}, {from: "21:00", until: "01:00"}]}}'
+    )
+    (july,) = load_text(months).supply.by_month
+    assert july.hours == ((time(4), time(6)), (time(21), time(1)))
     assert garden.supply.days == WateringDays("all")
     assert (zone.name, zone.tape.name, zone.tape_laid) == ("tomatoes", "thin", date(2026, 4, 10))
     assert (zone.tape.exponent, zone.tape.crop_cycles, zone.tape.variation) == (0.5, 2, 0.05)
@@ -144,7 +162,7 @@ def test_metric_takes_bare_house_units_and_says_what_it_assumed():
     assert (garden.location.elevation_m, garden.supply.flow_lpm) == (20, 20)
     assert zone.rows == Rows(4, 20, 1)
     assert zone.tape.flow_lpm_per_m == 0.08
-    assert (garden.supply.hours_from, garden.supply.hours_until) == (time(4), time(10))
+    assert garden.supply.hours == ((time(4), time(10)),)
     assert not garden.supply.hours_given
     assert (zone.soil.texture_group, zone.soil.group_assumed) == ("medium", True)
     assert garden.sources == zone.plantings == ()
@@ -482,10 +500,24 @@ MISTAKES = [
     ("keep_back: 10%", "keep_back: 100%", '11: supply.keep_back: "100%" must be less than 1'),
     ("pressure: 12 psi", "pressure: 12 ft",
      '12: supply.pressure: "12 ft" is a length, not a pressure - for example "12 psi"'),
-    ('until: "10:00"', 'until: "03:00"',
-     "13: supply.hours.until: 03:00 is not after from, 04:00: hours cannot go over midnight"),
     ('until: "10:00"', 'until: "04:00"',
-     "13: supply.hours.until: 04:00 is not after from, 04:00: hours cannot go over midnight"),
+     "13: supply.hours.until: 04:00 is from as well: a window is longer than 0 and shorter than 24 hours"),
+    (HOURS, two_windows("07:00", "09:00"), "13: supply.hours[2].from: overlaps the window 04:00 to 08:00"),
+    (HOURS, two_windows("22:00", "05:00"), "13: supply.hours[2].from: overlaps the window 04:00 to 08:00"),
+    (HOURS, two_windows("08:00", "09:00"),
+     "13: supply.hours[2].from: one window begins where the other ends: write them as one"),
+    (HOURS, two_windows("09:00", "09:00"),
+     "13: supply.hours[2].until: 09:00 is from as well: a window is longer than 0 and shorter than 24 hours"),
+    (HOURS, 'hours: [{from: "22:00", until: "01:00"}, {from: "20:00", until: "02:00"}]',
+     "13: supply.hours[1].until: both windows pass midnight: they overlap"),
+    (HOURS, 'hours: [{from: "20:00", until: "23:00"}, {from: "19:00", until: "02:00"}]',
+     "13: supply.hours[1].from: overlaps the window 19:00 to 02:00"),
+    (HOURS, f'{two_windows("10:00", "11:00")[:-1]}, {{from: "12:00", until: "13:00"}}]',
+     "13: supply.hours: 3 windows - one or two a day are possible, for example "
+     '[{from: "04:00", until: "08:00"}, {from: "20:00", until: "22:00"}]'),
+    (HOURS, 'hours: [{from: "04:00", untill: "08:00"}, {from: "20:00", until: "22:00"}]',
+     '13: supply.hours.until: missing - for example "until: "10:00""',
+     '13: supply.hours.untill: unknown key - did you mean "until"?'),
     ("days: all", "days: [mon, wensday]",
      '14: supply.days: "wensday" is not a weekday, all, even or odd - did you mean "wednesday"?'),
     ("feed: end", "feed: centre", '16: supply.mainline.feed: "centre" is not one of: end, middle'),

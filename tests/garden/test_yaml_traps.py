@@ -30,12 +30,12 @@ from scheduler.model import Garden
 def test_a_bare_clock_time_is_a_clock_time(text):
     assert yaml.safe_load("6:30") == 390  # minutes, to the library
     garden = load_text(changed('"04:00"', text))
-    assert garden.supply.hours_from == time(6, 30)
+    assert garden.supply.hours[0].begin == time(6, 30)
 
 
 @pytest.mark.parametrize("text", ["10 pm", "10:00 PM", "22:00"])
 def test_the_evening(text):
-    assert load_text(changed('until: "10:00"', f"until: {text}")).supply.hours_until == time(22)
+    assert load_text(changed('until: "10:00"', f"until: {text}")).supply.hours[0].until == time(22)
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from scheduler.core.system.allowance import hottest_by_month, too_little
 from scheduler.errors import BadGarden
 from scheduler.garden.file import load_text
 from scheduler.garden.months import months_of
-from scheduler.model import MonthRule, Supply, WateringDays
+from scheduler.model import Hours, MonthRule, Supply, WateringDays
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.service.limits import WITHIN_S, longest, rule_on, rules_of
 
@@ -27,7 +27,7 @@ SUPPLY = Supply(
     daily_cap_l=3000.0,
     monthly_cap_l=40_000.0,
     days=WateringDays("odd"),
-    by_month=(MonthRule(frozenset({6, 7, 8}), time(20), time(23), TUESDAY_FRIDAY, 900.0),),
+    by_month=(MonthRule(frozenset({6, 7, 8}), (Hours(time(20), time(23)),), TUESDAY_FRIDAY, 900.0),),
     not_together=(("beans", "tomatoes"),),
 )  # fmt: skip
 RULES = rules_of(SUPPLY, NEW_YORK)
@@ -123,9 +123,9 @@ RESTRICTED = SAMPLE.replace(
 def test_months_replace_only_what_they_give():
     supply = load_text(RESTRICTED).supply
     july, may, december = (rules_from(supply, at(f"2026-{m}").date())[0] for m in ("07-07", "05-05", "12-01"))
-    assert (july.hours_from, july.hours_until, july.daily_cap_l) == (time(20), time(23), 800 * 3.785411784)
+    assert (july.hours, july.daily_cap_l) == ((Hours(time(20), time(23)),), 800 * 3.785411784)
     assert july.monthly_cap_l == 20_000 * 3.785411784  # NIST SP 811: 1 gal = 3.785 411 784 L
-    assert (may.hours_from, may.daily_cap_l) == (time(4), 1500 * 3.785411784)
+    assert (may.hours[0].begin, may.daily_cap_l) == (time(4), 1500 * 3.785411784)
     assert december.monthly_cap_l == 3000 * 3.785411784
     assert supply.not_together == (("tomatoes",),)
 

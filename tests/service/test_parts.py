@@ -371,14 +371,14 @@ def test_a_meter_on_a_pin_counts_its_pulses(monkeypatch: pytest.MonkeyPatch) -> 
 def test_what_a_start_finds_missing_is_planned_again_though_the_day_is_not_read_yet() -> None:
     mornings, at = Mornings(), Moment(NOW, 100.0)
     mornings.want("tomatoes was interrupted", at)
-    mornings.found(NOW.date(), NOW, clock_time(3), NOW)
+    mornings.found(NOW.date(), NOW, clock_time(3), at)
     plan = DayPlan(NOW.date(), NOW - timedelta(hours=1), NOW + timedelta(hours=3), ())
     later = replace(at, mono=106.0, wall=NOW + timedelta(seconds=6))
     assert mornings.start(later, clock_time(3), plan) == "again: tomatoes was interrupted"
     mornings.running = False
     mornings.want("old", replace(at, mono=110.0))
-    mornings.found(NOW.date() - timedelta(days=1), None, clock_time(3), NOW)
+    mornings.found(NOW.date() - timedelta(days=1), None, clock_time(3), at)
     assert mornings.wanted == "old"  # an answer about another day says nothing of it
     tomorrow = NOW + timedelta(days=1)
-    mornings.found(tomorrow.date(), None, clock_time(3), tomorrow)
+    mornings.found(tomorrow.date(), None, clock_time(3), Moment(tomorrow, 200.0))
     assert mornings.wanted is None  # of another day

@@ -17,8 +17,9 @@ from datetime import date, datetime, timedelta
 from service.played import Bank, Books, FakeValve, PlayedDisk
 from service.plot import PLOT, Plot
 
-from scheduler.core.hours.runs import Ask, ValveAsk, into_hours, watering_window
-from scheduler.model import Supply
+from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
+from scheduler.core.hours.windows import watering_windows
+from scheduler.model import Hours, Supply
 from scheduler.planning.runs import run_page
 from scheduler.service.actions import Beat, Book, Hold, Moment, Write
 from scheduler.service.books import AskDay
@@ -201,7 +202,8 @@ class World:
             if minutes >= 2 and self.disk.held.get(name, day) <= day and name in self.brief.valve_of:
                 first = 1 + max((pulse for _, zone, pulse in tried if zone == name), default=0)
                 asks.setdefault(key, []).append(Ask(name, minutes, flow, 0.05, 0.0, first))
-        window = watering_window(day, *self.plot.hours, str(self.plot.zone))
+        windows = watering_windows(day, [Hours(*self.plot.hours)], str(self.plot.zone))
+        window = windows[0][0], windows[-1][1]
         supply = Supply(self.plot.usable_lpm)
         now = datetime.fromtimestamp(self.wall, self.plot.zone)
         earliest = now if now.date() == day else window[0]
@@ -211,7 +213,7 @@ class World:
             for z in asks.values()
         ]
         finish = self.plot.finish or self.rng.choice(["early", "late"])
-        runs, _ = into_hours(wants, supply, window, earliest=earliest, finish=finish)
+        runs, _ = into_hours(wants, supply, windows, earliest=earliest, finish=finish)
         self.disk.plans[day] = {
             "date": day.isoformat(),
             "made_at": now.isoformat(),

@@ -110,12 +110,12 @@ def _moment_of(garden: Garden, day: date, now: datetime) -> datetime:
     A plan for a day to come, or of a day so long ago that nobody is asked about it, counts as played:
     at that day's planning time.
     """
-    from scheduler.clock import today_and_now
+    from scheduler.planning.day_rules import today_and_now
     from scheduler.planning.spans import ASK_BACK_DAYS
 
     if timedelta() <= now.date() - day <= timedelta(days=ASK_BACK_DAYS):
         return now
-    return today_and_now(garden, day)[1]
+    return today_and_now(garden, day, now)[1]
 
 
 def _changes(before: DayPage, after: DayPage) -> Iterator[str]:

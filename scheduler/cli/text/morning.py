@@ -142,18 +142,23 @@ def _questions(page: TodayFile, width: int) -> Iterator[str]:
         yield from wrap(f"  minutes today if yes or no: {', '.join(changed)}", width, 4)
 
 
+def _hours(page: TodayFile) -> str:
+    windows = page.get("windows") or [page["window"]]
+    edges = ([datetime.fromisoformat(window[key]) for key in ("from", "until")] for window in windows)
+    return " and ".join(f"{begin:%H:%M} to {until:%H:%M}" for begin, until in edges)
+
+
 def _zones(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
     runs: dict[str, list[RunLine]] = {}
     for run in page["runs"]:
         runs.setdefault(run["zone"], []).append(run)
     zones = sorted(page["zones"], key=lambda zone: _order(zone, runs))
-    begin, until = (datetime.fromisoformat(page["window"][key]) for key in ("from", "until"))
     total = sum(run["liters"] for run in page["runs"])
     head = "No zone runs today"
     if runs:
         head = f"Water today: {len(runs)} of {len(zones)} zones, {show_volume(total, page['display'])}"
     yield ""
-    yield click.style(f"{head} (hours {begin:%H:%M} to {until:%H:%M})", bold=True)
+    yield click.style(f"{head} (hours {_hours(page)})", bold=True)
     shown = zones if room is None or len(zones) <= room else zones[: room - 1]
     cells = [_cells(page, zone, runs.get(zone["zone"], [])) for zone in shown]
     widths = [max((len(row[k]) for row in cells), default=0) for k in range(3)]

@@ -74,16 +74,59 @@ def pulse_lengths(minutes: float, longest: float | None) -> tuple[float, ...]:
     return tuple(float(base + (k < extra)) for k in range(count))
 
 
-class Flows:
-    """Flow over time as a staircase; times ascend, the last level is that of the open end."""
+def pulses_within(minutes: float, longest: float | None, stretches: Times) -> tuple[float, ...]:
+    """`pulse_lengths`, and in two where the run fits no single stretch of the hours but both together.
 
-    def __init__(self, usable_lpm: float, busy: Iterable[tuple[float, float, float]] = ()) -> None:
+    >>> pulses_within(200, None, [(0.0, 120.0), (480.0, 660.0)])
+    (100.0, 100.0)
+    >>> pulses_within(290, None, [(0.0, 120.0), (480.0, 660.0)])
+    (120.0, 170.0)
+    """
+    if len(stretches) != 2:
+        return pulse_lengths(minutes, longest)
+    first, second = (math.floor(stop - start + _SMALL) for start, stop in stretches)
+    widest = max(first, second)
+    if not widest < minutes <= first + second or (longest is not None and longest < widest):
+        return pulse_lengths(minutes, longest)
+    part = min(first, max(math.ceil(minutes / 2), minutes - second))
+    return float(part), float(minutes - part)
+
+
+def open_stretches(closed: Iterable[tuple[float, float]], begin: float, end: float) -> Times:
+    """What the closed stretches leave between two times.
+
+    >>> open_stretches([(120.0, 480.0)], 30.0, 600.0)
+    [(30.0, 120.0), (480.0, 600.0)]
+    """
+    found, at = [], begin
+    for start, stop in closed:
+        if at < min(start, end):
+            found.append((at, min(start, end)))
+        at = max(at, stop)
+    return [*found, (at, end)] if at < end else found
+
+
+class Flows:
+    """Flow over time as a staircase; times ascend, the last level is that of the open end.
+
+    closed: (start, stop) of stretches in which nothing of it may run, in time order.
+    """
+
+    def __init__(
+        self,
+        usable_lpm: float,
+        busy: Iterable[tuple[float, float, float]] = (),
+        closed: Iterable[tuple[float, float]] = (),
+    ) -> None:
         self.most = usable_lpm * (1 + WITHIN) + _SMALL
         self.times = [-math.inf]
         self.levels = [0.0]
         self.runs: dict[int, Times] = {}
+        self.closed = tuple(closed)
         for start, stop, flow in busy:
             self._raise(start, stop, flow)
+        for start, stop in self.closed:
+            self._raise(start, stop, math.inf)
 
     def copy(self) -> Flows:
         """The same flow and runs, which can be added to without a change to these.
@@ -94,6 +137,7 @@ class Flows:
         """
         twin = Flows.__new__(Flows)
         twin.most, twin.times, twin.levels = self.most, self.times.copy(), self.levels.copy()
+        twin.closed = self.closed
         twin.runs = {key: times.copy() for key, times in self.runs.items()}
         return twin
 
@@ -167,8 +211,16 @@ class Flows:
             start = max(self.times[k], begin)
             stop = min(self.times[k + 1] if k + 1 < len(self.times) else end, end)
             if stop > start:
-                total += (self.most - level) * (stop - start)
+                total += max(self.most - level, 0.0) * (stop - start)
         return total
+
+    def open(self, begin: float, end: float) -> Times:
+        """The stretches between two times that are not closed.
+
+        >>> Flows(10.0, closed=[(120.0, 480.0)]).open(30.0, 600.0)
+        [(30.0, 120.0), (480.0, 600.0)]
+        """
+        return open_stretches(self.closed, begin, end)
 
     def place(self, job: Job, room: float) -> bool:
         """Whether all pulses of the job fit before minute `room`; then each is put down as early as it goes.
@@ -250,9 +302,14 @@ def _orders(jobs: Sequence[Job]) -> Iterable[Sequence[Job]]:
 
 def _too_much(jobs: Sequence[Job], room: float, empty: Flows) -> bool:
     """More flow x time than the hours hold, of all, or of those too big to run beside each other."""
-    if sum(job.flow_lpm * job.minutes for job in jobs) > empty.most * room + 1e-6:
+    minutes = _open_minutes(empty, 0.0, room)
+    if sum(job.flow_lpm * job.minutes for job in jobs) > empty.most * minutes + 1e-6:
         return True
-    return sum(job.minutes for job in jobs if job.flow_lpm > empty.most / 2) > room + _SMALL
+    return sum(job.minutes for job in jobs if job.flow_lpm > empty.most / 2) > minutes + _SMALL
+
+
+def _open_minutes(flows: Flows, begin: float, end: float) -> float:
+    return sum(stop - start for start, stop in flows.open(begin, end)) if flows.closed else end - begin
 
 
 class _Search:
@@ -310,9 +367,32 @@ class _Search:
             need += jobs[k].flow_lpm * minutes
             if jobs[k].flow_lpm > flows.most / 2:
                 big += minutes
-        if big > self.room - begin + _SMALL:
+        if big > _open_minutes(flows, begin, self.room) + _SMALL:
             return True
         return need > flows.free(begin, self.room) + 1e-6
+
+
+def moved_late(runs: Mapping[int, Times], stretches: Times, rest: Sequence[float]) -> Mapping[int, Times]:
+    """The runs of each stretch of the hours moved to end with it; between pulses stays the rest of their key.
+
+    >>> moved_late({0: [(0.0, 60.0), (480.0, 500.0)]}, [(0.0, 120.0), (480.0, 600.0)], [60.0])
+    {0: [(60.0, 120.0), (580.0, 600.0)]}
+    """
+    moved: dict[int, Times] = {key: [] for key in runs}
+    for begin, end in reversed(stretches):
+        mine = [
+            (key, start, stop)
+            for key, times in runs.items()
+            for start, stop in times
+            if begin - _SMALL <= start < end
+        ]
+        shift = end - max((stop for _, _, stop in mine), default=end)
+        for key, _, stop in mine:
+            if moved[key]:
+                shift = min(shift, min(moved[key])[0] - rest[key] - stop)
+        for key, start, stop in mine:
+            moved[key].append((start + shift, stop + shift))
+    return {key: sorted(times) for key, times in moved.items()}
 
 
 def place_in_order(
@@ -326,6 +406,7 @@ def place_in_order(
     {1: 60.0, 2: 30.0}
     """
     got: dict[int, float] = {}
+    stretches = flows.open(0.0, room)
     for job, shortest, longest_pulse in jobs:
         got[job.key] = 0.0
         least = max(1, math.ceil(shortest))
@@ -337,7 +418,7 @@ def place_in_order(
         high -= 1
         while low < high:  # a shorter run fits wherever a longer one does, but for the pulses' even lengths
             middle = (low + high + 1) // 2
-            shorter = job._replace(pulses=pulse_lengths(float(middle), longest_pulse))
+            shorter = job._replace(pulses=pulses_within(float(middle), longest_pulse, stretches))
             if flows.copy().place(shorter, room):
                 low, best = middle, shorter
             else:

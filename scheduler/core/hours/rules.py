@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
-from scheduler.core.hours.runs import minutes_between, watering_window
-from scheduler.model import MonthRule, Supply
+from scheduler.core.hours.windows import over_midnight, stretch, watering_windows
+from scheduler.model import Hours, MonthRule, Supply, Windows
 
 DAILY_CAP, MONTHLY_CAP = "the daily cap on water", "the month's cap on water"
 
@@ -36,32 +37,34 @@ class DayRule:
 
     day: date
     allowed: bool
-    hours_from: time
-    hours_until: time
+    hours: tuple[Hours, ...]
     daily_cap_l: float | None
     monthly_cap_l: float | None
 
-    def window(self, timezone: str) -> tuple[datetime, datetime]:
-        """Begin and end of the day's watering hours in their own UTC offsets, allowed or not.
+    def windows(self, timezone: str) -> Windows:
+        """The day's windows in their own UTC offsets, allowed or not; the last may end on the next date.
 
         timezone: a name of the IANA database.
 
-        >>> rule = DayRule(date(2026, 3, 8), True, time(1), time(4), daily_cap_l=None, monthly_cap_l=None)
-        >>> [at.isoformat() for at in rule.window("America/New_York")]
-        ['2026-03-08T01:00:00-05:00', '2026-03-08T04:00:00-04:00']
+        >>> from datetime import time
+        >>> hours = Hours(time(1), time(4)), Hours(time(22), time(0, 30))
+        >>> rule = DayRule(date(2026, 3, 8), True, hours, daily_cap_l=None, monthly_cap_l=None)
+        >>> [[f"{at:%d %H:%M %z}" for at in window] for window in rule.windows("America/New_York")]
+        [['08 01:00 -0500', '08 04:00 -0400'], ['08 22:00 -0400', '09 00:30 -0400']]
         """
-        return watering_window(self.day, self.hours_from, self.hours_until, timezone)
+        return watering_windows(self.day, self.hours, timezone)
 
     def minutes(self, timezone: str) -> float:
         """True length of the hours, minutes, 0 where no water is allowed: a clock change may move it.
 
         timezone: a name of the IANA database.
 
-        >>> rule = DayRule(date(2026, 3, 8), True, time(1), time(4), daily_cap_l=None, monthly_cap_l=None)
+        >>> from datetime import time
+        >>> rule = DayRule(date(2026, 3, 8), True, (Hours(time(1), time(4)),), None, None)
         >>> rule.minutes("America/New_York"), rule.minutes("UTC")
         (120.0, 180.0)
         """
-        return minutes_between(*self.window(timezone)) if self.allowed else 0.0
+        return stretch(self.windows(timezone)).open_minutes if self.allowed else 0.0
 
 
 def day_rule(day: date, supply: Supply, restrictions: Restrictions = Restrictions()) -> DayRule:
@@ -69,23 +72,22 @@ def day_rule(day: date, supply: Supply, restrictions: Restrictions = Restriction
 
     Of the rules that name the month the last wins, field by field; a field it leaves out stays as it was.
 
-    >>> summer = MonthRule(frozenset({6, 7, 8}), hours_until=time(8), daily_cap_l=900.0)
+    >>> from datetime import time
+    >>> summer = MonthRule(frozenset({6, 7, 8}), hours=(Hours(time(21), time(2)),), daily_cap_l=900.0)
     >>> july = day_rule(date(2026, 7, 1), Supply(20.0), Restrictions(by_month=(summer,)))
-    >>> july.allowed, july.hours_from.hour, july.hours_until.hour, july.daily_cap_l
-    (True, 4, 8, 900.0)
+    >>> july.allowed, [hour.isoformat("minutes") for hour in july.hours[0]], july.daily_cap_l
+    (True, ['21:00', '02:00'], 900.0)
     """
-    hours_from, hours_until, days = supply.hours_from, supply.hours_until, supply.days
+    hours, days = supply.hours, supply.days
     daily, monthly = supply.daily_cap_l, restrictions.monthly_cap_l
     for rule in restrictions.by_month:
         if day.month not in rule.months:
             continue
-        hours_from = hours_from if rule.hours_from is None else rule.hours_from
-        hours_until = hours_until if rule.hours_until is None else rule.hours_until
+        hours = hours if rule.hours is None else rule.hours
         days = days if rule.days is None else rule.days
         daily = daily if rule.daily_cap_l is None else rule.daily_cap_l
         monthly = monthly if rule.monthly_cap_l is None else rule.monthly_cap_l
-    allowed = days.allows(day) and hours_from < hours_until
-    return DayRule(day, allowed, hours_from, hours_until, daily, monthly)
+    return DayRule(day, days.allows(day), hours, daily, monthly)
 
 
 def day_rules(
@@ -99,13 +101,35 @@ def day_rules(
     return tuple(day_rule(first + timedelta(days=k), supply, restrictions) for k in range(count))
 
 
+def watering_date(at: datetime, supply: Supply, restrictions: Restrictions = Restrictions()) -> date:
+    """The date whose plan a local moment belongs to: after midnight the day before, until its hours end.
+
+    at: aware, in the site's own zone.
+
+    >>> from datetime import time
+    >>> evenings = Supply(20.0, hours=(Hours(time(22), time(2)),))
+    >>> [str(watering_date(datetime(2026, 7, 2, hour, tzinfo=ZoneInfo("UTC")), evenings)) for hour in (1, 2)]
+    ['2026-07-01', '2026-07-02']
+    """
+    today = at.date()
+    hours = supply.hours, *(rule.hours or () for rule in restrictions.by_month)
+    if not any(map(over_midnight, hours)):
+        return today
+    before = day_rule(today - timedelta(days=1), supply, restrictions)
+    if not (before.allowed and over_midnight(before.hours)):
+        return today
+    assert isinstance(at.tzinfo, ZoneInfo)
+    until = before.windows(at.tzinfo.key)[-1][1]
+    return before.day if at.timestamp() < until.timestamp() else today
+
+
 def period_caps(rules: Sequence[DayRule], used_l: Mapping[date, float]) -> tuple[PeriodCap, ...]:
     """Caps over consecutive days from today on, L that are left, never below 0: by day first, then by month.
 
     rules: of today and the days after it.  used_l: litres by date, of this month's days so far and of today;
     water of any kind counts.
 
-    >>> july = DayRule(date(2026, 7, 31), True, time(4), time(8), daily_cap_l=500.0, monthly_cap_l=9000.0)
+    >>> july = DayRule(date(2026, 7, 31), True, Supply(20.0).hours, daily_cap_l=500.0, monthly_cap_l=9000.0)
     >>> [(cap.days, cap.liters) for cap in period_caps([july], {july.day: 120.0, date(2026, 7, 2): 8700.0})]
     [((0,), 380.0), ((0,), 180.0)]
     """

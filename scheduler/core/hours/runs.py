@@ -8,12 +8,22 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from scheduler.core.hours.packing import Flows, Job, Times, pack, place_in_order, pulse_lengths
+from scheduler.core.hours.packing import (
+    Flows,
+    Job,
+    Times,
+    moved_late,
+    open_stretches,
+    pack,
+    place_in_order,
+    pulses_within,
+)
+from scheduler.core.hours.windows import Stretch, minutes_between, stretch
 from scheduler.core.supply import OVER_FLOW, WITHIN
-from scheduler.model import Run, Supply, Unmet
+from scheduler.model import Run, Supply, Unmet, Windows
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,33 +70,10 @@ class ValveAsk:
         return sum(ask.flow_lpm for ask in self.zones)
 
 
-def watering_window(day: date, begin: time, until: time, timezone: str) -> tuple[datetime, datetime]:
-    """The watering hours of a local day, in its own UTC offsets (a clock change may move their length).
-
-    >>> begin, until = watering_window(date(2026, 3, 8), time(1), time(4), "America/New_York")
-    >>> begin.isoformat(), until.isoformat(), minutes_between(begin, until)  # the night of 23 hours
-    ('2026-03-08T01:00:00-05:00', '2026-03-08T04:00:00-04:00', 120.0)
-    """
-    zone = ZoneInfo(timezone)
-    utc = ZoneInfo("UTC")
-    edges = [datetime.combine(day, at, zone).astimezone(utc).astimezone(zone) for at in (begin, until)]
-    return edges[0], edges[1]
-
-
-def minutes_between(begin: datetime, until: datetime) -> float:
-    """True minutes between two aware times (Python's own subtraction ignores a clock change in one zone).
-
-    >>> begin, until = (datetime(2026, 3, 8, hour, tzinfo=ZoneInfo("America/New_York")) for hour in (1, 4))
-    >>> minutes_between(begin, until), until - begin
-    (120.0, datetime.timedelta(seconds=10800))
-    """
-    return (until.timestamp() - begin.timestamp()) / 60
-
-
 def into_hours(
     asks: Sequence[ValveAsk],
     supply: Supply,
-    window: tuple[datetime, datetime],
+    windows: Windows,
     *,
     earliest: datetime,
     finish: str = "late",
@@ -94,60 +81,74 @@ def into_hours(
 ) -> tuple[tuple[Run, ...], tuple[Unmet, ...]]:
     """Runs in time order, and what does not fit, mm net by zone with the reason (model M8).
 
-    window: begin and end of the day's watering hours, aware.  earliest: nothing starts before it (a plan made
-    in the middle of the hours).  finish: "late" ends the last run with the hours, else the first starts with
-    them.  liters_used: of the daily cap, L.  A run that does not fit whole is cut to the longest that does,
-    if that is not below the shortest run; the rest is unmet.
+    windows: begin and end of each of the day's watering hours, aware; no run lies across a closed stretch.
+    earliest: nothing starts before it (a plan made in the middle of the hours).  finish: "late" ends the runs
+    of each window with it, else they start as early as they can.  liters_used: of the daily cap, L.  A run
+    that does not fit whole is cut to the longest that does, if that is not below the shortest run; the rest
+    is unmet.
 
+    >>> from datetime import date, time
+    >>> from scheduler.core.hours.windows import watering_windows
+    >>> from scheduler.model import Hours
     >>> ask = ValveAsk((Ask("north", 90.0, 4.0, 0.1, 2.0),), 1.0, shortest_minutes=5.0, cap_minutes=240.0)
-    >>> hours = watering_window(date(2026, 7, 1), time(4), time(5), "UTC")
-    >>> runs, unmet = into_hours([ask], Supply(20.0), hours, earliest=hours[0])
+    >>> hours = watering_windows(date(2026, 7, 1), [Hours(time(4), time(5))], "UTC")
+    >>> runs, unmet = into_hours([ask], Supply(20.0), hours, earliest=hours[0][0])
     >>> runs[0].minutes, round(unmet[0].net_mm, 2), unmet[0].why
     (60.0, 3.0, 'the watering hours are full')
     """
     # true moments: Python compares two times of one zone by the clock, which shows an hour twice in autumn
-    begin = max(window[0], earliest, key=datetime.timestamp).astimezone(window[0].tzinfo)
-    length = math.floor(minutes_between(begin, window[1]) + 1e-6)
+    begin = max(windows[0][0], earliest, key=datetime.timestamp).astimezone(windows[0][0].tzinfo)
+    hours = _left(stretch(windows), minutes_between(windows[0][0], begin))
     order = sorted((a for a in asks if a.minutes > 0), key=lambda a: -a.urgency)
     cap = math.inf if supply.daily_cap_l is None else supply.daily_cap_l - liters_used
-    runs = _together(order, supply, cap, length)
+    runs = _together(order, supply, cap, hours)
     if runs is None:
-        runs, short = _one_by_one(order, supply, cap, length)
+        runs, short = _one_by_one(order, supply, cap, hours)
     else:
         short = {}
-    last = max((stop for times in runs.values() for _, stop in times), default=0)
-    shift = length - last if finish == "late" else 0
-    timed = [run for k, times in runs.items() for run in timed_runs(order[k], times, begin, shift)]
+    if finish == "late":
+        runs = moved_late(
+            runs, open_stretches(hours.closed, 0.0, hours.length), [ask.pulse_rest_minutes for ask in order]
+        )
+    timed = [run for k, times in runs.items() for run in timed_runs(order[k], times, begin)]
     unmet = [
         u for k, (minutes, why) in short.items() for u in _unmet(order[k], minutes, why, supply.usable_lpm)
     ]
     return tuple(sorted(timed, key=lambda r: (r.start.timestamp(), r.zone, r.pulse))), tuple(unmet)
 
 
+def _left(hours: Stretch, lost: float) -> Stretch:
+    """What is left of the hours after so many minutes, in whole minutes from there on."""
+    closed = tuple((max(start - lost, 0.0), stop - lost) for start, stop in hours.closed if stop > lost)
+    return Stretch(float(math.floor(hours.length - lost + 1e-6)), closed)
+
+
 def _together(
-    order: Sequence[ValveAsk], supply: Supply, cap: float, length: float
+    order: Sequence[ValveAsk], supply: Supply, cap: float, hours: Stretch
 ) -> Mapping[int, Times] | None:
     """Everything that is asked for, where all of it fits."""
     if sum(ask.minutes * ask.flow_lpm for ask in order) > cap:
         return None
-    if any(_limited(ask, supply, cap, length)[0] < ask.minutes for ask in order):
+    if any(_limited(ask, supply, cap, hours.length)[0] < ask.minutes for ask in order):
         return None
-    jobs = [_job(k, ask, ask.minutes) for k, ask in enumerate(order)]
-    return pack(jobs, length, Flows(supply.usable_lpm)).runs
+    flows = Flows(supply.usable_lpm, closed=hours.closed)
+    jobs = [_job(k, ask, ask.minutes, flows.open(0.0, hours.length)) for k, ask in enumerate(order)]
+    return pack(jobs, hours.length, flows).runs
 
 
 def _one_by_one(
-    order: Sequence[ValveAsk], supply: Supply, cap: float, length: float
+    order: Sequence[ValveAsk], supply: Supply, cap: float, hours: Stretch
 ) -> tuple[Mapping[int, Times], dict[int, tuple[float, str]]]:
     """The most urgent first, each cut to what is left; and who goes short: minutes it gets, and why."""
-    flows = Flows(supply.usable_lpm)
+    flows = Flows(supply.usable_lpm, closed=hours.closed)
+    stretches = flows.open(0.0, hours.length)
     short: dict[int, tuple[float, str]] = {}
     for k, ask in enumerate(order):
-        minutes, why = _limited(ask, supply, cap, length)
+        minutes, why = _limited(ask, supply, cap, hours.length)
         got = 0.0
         if minutes > 0:
-            job = _job(k, ask, minutes), ask.shortest_minutes, ask.longest_pulse_minutes
-            got = place_in_order([job], length, flows)[k]
+            job = _job(k, ask, minutes, stretches), ask.shortest_minutes, ask.longest_pulse_minutes
+            got = place_in_order([job], hours.length, flows)[k]
             why = why if got == minutes else "the watering hours are full"
         cap -= got * ask.flow_lpm
         if got < ask.minutes:
@@ -155,8 +156,10 @@ def _one_by_one(
     return flows.runs, short
 
 
-def _job(k: int, ask: ValveAsk, minutes: float) -> Job:
-    return Job(k, ask.flow_lpm, pulse_lengths(minutes, ask.longest_pulse_minutes), ask.pulse_rest_minutes)
+def _job(k: int, ask: ValveAsk, minutes: float, stretches: Times) -> Job:
+    pulses = pulses_within(minutes, ask.longest_pulse_minutes, stretches)
+    rest = 0.0 if ask.longest_pulse_minutes is None else ask.pulse_rest_minutes
+    return Job(k, ask.flow_lpm, pulses, rest)
 
 
 def _limited(ask: ValveAsk, supply: Supply, cap_left: float, length: float) -> tuple[float, str]:
@@ -188,13 +191,11 @@ def _unmet(ask: ValveAsk, minutes: float, why: str, usable_lpm: float) -> Iterat
         yield Unmet(zone.zone, wanted - given, why, numbers)
 
 
-def timed_runs(
-    ask: ValveAsk, pulses: Sequence[tuple[float, float]], begin: datetime, shift: float = 0.0
-) -> Iterator[Run]:
+def timed_runs(ask: ValveAsk, pulses: Sequence[tuple[float, float]], begin: datetime) -> Iterator[Run]:
     """Runs of each zone, in local time, with their litres and net mm (model M9).
 
-    pulses: (start, stop) minutes after `begin`, moved on by `shift` minutes.  The fill time is spent once, at
-    the first pulse: afterwards the line stays full.
+    pulses: (start, stop) minutes after `begin`.  The fill time is spent once, at the first pulse: afterwards
+    the line stays full.
 
     >>> ask = ValveAsk((Ask("north", 60.0, 4.0, 0.1, fill_minutes=2.0),), 1.0, 5.0, cap_minutes=120.0)
     >>> begin = datetime(2026, 7, 1, 5, tzinfo=ZoneInfo("UTC"))
@@ -206,7 +207,7 @@ def timed_runs(
     utc = ZoneInfo("UTC")
 
     def at(minutes: float) -> datetime:
-        return (begin.astimezone(utc) + timedelta(minutes=minutes + shift)).astimezone(local)
+        return (begin.astimezone(utc) + timedelta(minutes=minutes)).astimezone(local)
 
     for zone in ask.zones:
         fill = zone.fill_minutes

@@ -15,7 +15,7 @@ import numpy as np
 
 from scheduler.core.arrays import Mm
 from scheduler.core.balance.terms import Stand, stands
-from scheduler.core.hours.runs import minutes_between, watering_window
+from scheduler.core.hours.windows import stretch, watering_windows
 from scheduler.core.hydraulics.results import RemarkKind
 from scheduler.core.hydraulics.zone import longest_row
 from scheduler.core.system.allowance import week_means
@@ -96,8 +96,7 @@ def check_garden(garden: Garden, today: date, peak_et0_mm: float) -> GardenCheck
     per_week = sum(garden.supply.days.allows(today + timedelta(days=d)) for d in range(28)) / 4
     morning *= 7 / per_week if per_week else math.nan
     day = garden.supply
-    window = watering_window(today, day.hours_from, day.hours_until, garden.location.timezone)
-    hours = minutes_between(*window)
+    hours = stretch(watering_windows(today, day.hours, garden.location.timezone)).open_minutes
     problems = (
         *(problem for zone in zones for problem in _zone_problems(garden, zone)),
         *_fit_problems(garden, zones, morning, hours, per_week),
@@ -256,5 +255,5 @@ def _fit_problems(
 
 
 def _later(garden: Garden, minutes: int) -> str:
-    until = datetime.combine(date(2000, 1, 1), garden.supply.hours_until) + timedelta(minutes=minutes)
-    return f"{until:%H:%M}" if until.day == 1 else "past midnight (start earlier)"
+    until = datetime.combine(date(2000, 1, 1), garden.supply.hours[-1].until) + timedelta(minutes=minutes)
+    return f"{until:%H:%M}"

@@ -12,10 +12,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from scheduler.core.arrays import FloatArray, IntArray, Minutes
-from scheduler.core.hours.packing import Flows, Job, Packed, pack, pulse_lengths
+from scheduler.core.hours.packing import Job, Packed, pack, pulses_within
 from scheduler.core.supply import WITHIN
-from scheduler.core.week.problem import Week
-from scheduler.core.week.valves import Valves
+from scheduler.core.week.valves import Valves, empty_hours, hours_end
 
 SIDE_BY_SIDE = 3
 """Valves so big that at most 1, 2, ... this many run at once get a row of their own."""
@@ -98,7 +97,7 @@ def job_of(valves: Valves, day: int, valve: int, minutes: float) -> Job:
     """One valve's run of a morning as packing wants it: pulses, rests, L/min, and what it may not run beside.
 
     Key is the valve's index.  The pulses are as equal as whole minutes allow, none above the valve's longest
-    (`pulse_lengths`).  Only today can the run have to wait: for the first minute left of the hours, or for
+    (`pulses_within`).  Only today can the run have to wait: for the first minute left of the hours, or for
     the valve's rest (`Week.earliest`, `Week.ready`).
     """
     week = valves.week
@@ -108,25 +107,11 @@ def job_of(valves: Valves, day: int, valve: int, minutes: float) -> Job:
     return Job(
         key=valve,
         flow_lpm=float(valves.flow[day, valve]),
-        pulses=pulse_lengths(minutes, float(valves.longest_pulse[valve])),
+        pulses=pulses_within(minutes, float(valves.longest_pulse[valve]), valves.stretches[day]),
         rest=float(valves.rest[valve]),
         ready=ready,
         apart=valves.conflicts[valve],
     )
-
-
-def hours_end(week: Week, day: int) -> float:
-    """Minute by which a day's runs are over: whole minutes from its first one on.
-
-    Counted from the begin of that day's watering hours.  The first is 0, but today the earliest that is left.
-    """
-    first = 0.0 if day else max(week.earliest, 0.0)
-    return first + float(np.floor(week.window[day] - first + 1e-6))
-
-
-def empty_hours(week: Week, day: int) -> Flows:
-    """A morning's flow over time before any run of the plan: the usable L/min, less what else runs today."""
-    return Flows(week.usable_lpm, () if day else week.busy)
 
 
 def pack_day(

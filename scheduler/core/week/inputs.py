@@ -47,9 +47,10 @@ class SupplyAhead:
 class Calendar:
     """When water may run."""
 
-    window: Minutes  # (day,) length of the watering hours; 0 where no water is allowed
+    window: Minutes  # (day,) open minutes of the watering hours; 0 where no water is allowed
     earliest: float = 0.0  # minute of today's hours before which nothing starts
     finish: Finish = "late"
+    closed: Sequence[tuple[tuple[float, float], ...]] = ()  # by day, as in `Week`
 
 
 def week_of(
@@ -79,6 +80,7 @@ def week_of(
         window=np.asarray(calendar.window[:count], dtype=np.float64),
         earliest=calendar.earliest,
         finish=calendar.finish,
+        closed=tuple(calendar.closed[:count]),
         usable_lpm=supply.usable_lpm,
         caps=tuple(supply.caps),
         apart=tuple(tuple(group) for group in supply.apart),

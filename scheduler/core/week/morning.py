@@ -8,11 +8,11 @@ from typing import NamedTuple
 import numpy as np
 
 from scheduler.core.arrays import Minutes
-from scheduler.core.hours.packing import Times, place_in_order
-from scheduler.core.week.capacity import Capacity, empty_hours, hours_end, job_of, pack_day
+from scheduler.core.hours.packing import Times, moved_late, place_in_order
+from scheduler.core.week.capacity import Capacity, job_of, pack_day
 from scheduler.core.week.outcome import Terms, judge
 from scheduler.core.week.problem import Outcome, Pulse, Score
-from scheduler.core.week.valves import Valves
+from scheduler.core.week.valves import Valves, empty_hours, hours_end
 
 
 class Packing(NamedTuple):
@@ -28,7 +28,7 @@ def packing(
 ) -> Packing:
     """Every opening of the week.  What does not fit is cut, and raised again where that serves the crop.
 
-    The driest zone's valve is the first of a morning where there is a choice.  Runs end with the watering
+    The driest zone's valve is the first of a morning where there is a choice.  Runs end with their watering
     hours where the week finishes late, but for a day with other water running.
     minutes: (day, valve) whole minutes.  known: by day, where the runs lie already; used where no other
     packing is found.
@@ -70,18 +70,12 @@ def packs(capacity: Capacity, minutes: Minutes, outcome: Outcome) -> bool:
 def _pulses(valves: Valves, day: int, runs: Mapping[int, Times]) -> Iterator[Pulse]:
     if not runs:
         return
-    shift = _late(valves, day, max(stop for times in runs.values() for _, stop in times))
+    week = valves.week
+    if week.finish == "late" and not (day == 0 and week.busy):  # other water that runs today holds them
+        runs = moved_late(runs, valves.stretches[day], valves.rest.tolist())
     for v, times in runs.items():
         for k, (start, stop) in enumerate(sorted(times), 1):
-            yield Pulse(day, v, k, start + shift, stop + shift)
-
-
-def _late(valves: Valves, day: int, last: float) -> float:
-    """Minutes by which a day's runs move to end with the hours; other water that runs today holds them."""
-    week = valves.week
-    if week.finish == "early" or (day == 0 and week.busy):
-        return 0.0
-    return hours_end(week, day) - last
+            yield Pulse(day, v, k, start, stop)
 
 
 def driest_first(valves: Valves, day: int, outcome: Outcome) -> list[int]:

@@ -63,7 +63,7 @@ class Week:
     longest_pulse: Minutes  # (zone,) inf where there is none
     pulse_rest: Minutes  # (zone,)
     valve_cap: Minutes  # (valve,)
-    window: Minutes  # (day,) length of the watering hours; 0 on a day that is not allowed
+    window: Minutes  # (day,) open minutes of the watering hours; 0 on a day that is not allowed
     usable_lpm: float
     caps: tuple[PeriodCap, ...] = ()
     apart: tuple[tuple[int, ...], ...] = ()  # groups of zones of which no two run at one time
@@ -71,6 +71,8 @@ class Week:
     ready: Minutes | None = None  # (valve,) the same of a valve that has to rest first
     busy: tuple[Busy, ...] = ()
     finish: Finish = "late"
+    closed: tuple[tuple[tuple[float, float], ...], ...] = ()
+    """By day: (start, stop) between two windows of the hours.  No run lies in it or across it."""
 
     @property
     def days(self) -> int:

@@ -17,11 +17,11 @@ import numpy as np
 
 from scheduler.core.arrays import Minutes
 from scheduler.core.hours.packing import Flows, Times
-from scheduler.core.week.capacity import empty_hours, hours_end, job_of
+from scheduler.core.week.capacity import job_of
 from scheduler.core.week.loss import loss_of_one
 from scheduler.core.week.outcome import Terms, judge
 from scheduler.core.week.problem import DOUBT_SD, Score
-from scheduler.core.week.valves import Valves
+from scheduler.core.week.valves import Valves, empty_hours, hours_end
 
 SMALL = 1e-7
 """Loss that nobody could measure."""

@@ -10,10 +10,26 @@ import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm
 from scheduler.core.balance.tape import RunLimits, run_minutes
+from scheduler.core.hours.packing import Flows, Times, open_stretches
 from scheduler.core.supply import WITHIN
 from scheduler.core.week.problem import Week
 
 _WHOLE = 1e-9
+
+
+def hours_end(week: Week, day: int) -> float:
+    """Minute by which a day's runs are over: whole minutes from its first one on.
+
+    Counted from the begin of that day's watering hours.  The first is 0, but today the earliest that is left.
+    """
+    first = 0.0 if day else max(week.earliest, 0.0)
+    closed = sum(stop - start for start, stop in week.closed[day]) if week.closed else 0.0
+    return first + float(np.floor(week.window[day] + closed - first + 1e-6))
+
+
+def empty_hours(week: Week, day: int) -> Flows:
+    """A morning's flow over time before any run of the plan: the usable L/min, less what else runs today."""
+    return Flows(week.usable_lpm, () if day else week.busy, week.closed[day] if week.closed else ())
 
 
 @dataclass(frozen=True)
@@ -102,10 +118,9 @@ class Valves:
                 with np.errstate(divide="ignore"):
                     most[day] = np.minimum(most[day], np.floor(max(cap.liters, 0) / self.flow[day] + _WHOLE))
         for day in range(week.days):
-            room = self.room(day)
             for v in np.flatnonzero(most[day] > 0):
-                ready = 0.0 if day or week.ready is None else max(float(week.ready[v]) - week.earliest, 0.0)
-                most[day, v] = min(most[day, v], self.longest_within(int(v), room - ready))
+                ready = 0.0 if day or week.ready is None else float(week.ready[v])
+                most[day, v] = min(most[day, v], self.longest_on(day, int(v), ready))
         most[most < self.least] = 0.0
         return most
 
@@ -126,15 +141,41 @@ class Valves:
 
     @cached_property
     def rest(self) -> Minutes:
-        """(valve,) minutes between two pulses."""
+        """(valve,) minutes between two pulses; 0 where it is only the hours that part a run."""
         found = np.zeros(self.week.valves)
         np.maximum.at(found, self.week.valve, self.week.pulse_rest)
-        return found
+        return np.where(np.isfinite(self.longest_pulse), found, 0.0)
 
     def room(self, day: int) -> float:
         """Whole minutes of watering hours that are left on a day; of today those from `earliest` on."""
-        lost = 0.0 if day else max(self.week.earliest, 0.0)
-        return float(max(math.floor(self.week.window[day] - lost + 1e-6), 0))
+        return float(sum(math.floor(stop - start + 1e-6) for start, stop in self.stretches[day]))
+
+    @cached_property
+    def stretches(self) -> tuple[Times, ...]:
+        """By day: (start, stop) of the windows that are left, minutes after the begin of its hours."""
+        return tuple(self._stretches(day, 0.0) for day in range(self.week.days))
+
+    def _stretches(self, day: int, ready: float) -> Times:
+        week = self.week
+        if week.window[day] <= 0:
+            return []
+        first = max(ready, 0.0 if day else week.earliest, 0.0)
+        return open_stretches(week.closed[day] if week.closed else (), first, hours_end(week, day))
+
+    def longest_on(self, day: int, valve: int, ready: float = 0.0) -> float:
+        """Whole minutes of the valve's longest run whose pulses and rests fit the hours of a day."""
+        stretches, pulse = self._stretches(day, ready), float(self.longest_pulse[valve])
+        rooms = [math.floor(stop - start + 1e-6) for start, stop in stretches]
+        if len(rooms) < 2 or pulse >= max(rooms):
+            room = sum(stop - start for start, stop in stretches)
+            return self.longest_within(valve, room) if len(rooms) < 2 else float(sum(rooms))
+        total, after = 0.0, 0.0
+        for start, stop in stretches:
+            begin = max(start, after)
+            got = self.longest_within(valve, stop - begin)
+            total += got
+            after = stop + float(self.rest[valve]) if got else after
+        return total
 
     def longest_within(self, valve: int, room: float) -> float:
         """Whole minutes of the valve's longest run whose pulses and rests fit `room` minutes."""

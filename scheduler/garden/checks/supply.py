@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from scheduler.garden.blocks import GardenBlock, SupplyBlock
+from scheduler.garden.blocks import GardenBlock, HoursBlock, SupplyBlock
 from scheduler.garden.build import valve_of
 from scheduler.garden.checks.shared import exactly_one, unknown
 from scheduler.garden.months import MONTHS, months_of
@@ -23,13 +23,35 @@ def check_supply(sheet: Sheet, garden: GardenBlock) -> None:
         text = f"{supply.bucket.volume:g} L in {supply.bucket.time:g} min cannot be right"
         sheet.complain((*supply.at, "bucket"), text)
     for hours in (supply.hours, *(month.hours for month in (supply.by_month or {}).values())):
-        if hours and hours.until <= hours.from_:
-            times = f"{hours.until:%H:%M} is not after from, {hours.from_:%H:%M}"
-            sheet.complain((*hours.at, "until"), f"{times}: hours cannot go over midnight")
+        if hours:
+            _check_hours(sheet, hours)
     _check_months(sheet, supply)
     if supply.not_together not in (None, "all"):
         for group in supply.not_together:
             _check_group(sheet, garden, (*supply.at, "not_together"), group)
+
+
+def _check_hours(sheet: Sheet, hours: HoursBlock) -> None:
+    """One window, or two of which none reaches into the other, over midnight neither."""
+    for window in hours.windows:
+        if window.until == window.from_:
+            text = (
+                f"{window.until:%H:%M} is from as well: a window is longer than 0 and shorter than 24 hours"
+            )
+            sheet.complain((*window.at, "until"), text)
+            return
+    if len(hours.windows) == 1:
+        return
+    first, second = sorted(hours.windows, key=lambda window: window.from_)
+    over = second.until < second.from_
+    if first.until < first.from_ and over:
+        sheet.complain((*second.at, "until"), "both windows pass midnight: they overlap")
+    elif first.until < first.from_ or second.from_ < first.until or (over and first.from_ < second.until):
+        sheet.complain(
+            (*second.at, "from"), f"overlaps the window {first.from_:%H:%M} to {first.until:%H:%M}"
+        )
+    elif second.from_ == first.until or second.until == first.from_:
+        sheet.complain((*second.at, "from"), "one window begins where the other ends: write them as one")
 
 
 def _check_months(sheet: Sheet, supply: SupplyBlock) -> None:
