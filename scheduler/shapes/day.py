@@ -98,7 +98,7 @@ class ScheduleFile(TypedDict):
     date: Day
     made_at: Moment
     window: Window  # the first begin and the last end
-    windows: list[Window]
+    windows: NotRequired[list[Window]]  # each of them; absent in files of an earlier version
     runs: list[RunLine]
     unmet: list[UnmetLine]
     notices: list[NoticeLine]

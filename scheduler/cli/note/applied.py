@@ -89,8 +89,9 @@ def _typed(
     sure: bool,
 ) -> Applied:
     from scheduler.planning.by_hand import by_hand_record
+    from scheduler.planning.day_rules import watering_day
 
-    name, when = common.zone_name(garden, zone), day or now.date()
+    name, when = common.zone_name(garden, zone), day or watering_day(garden, now)
     if when > now.date() and not store.plan(when):
         raise BadInput(f"{when} is still to come")
     minutes, liters = _minutes_or_liters(garden, amount)
