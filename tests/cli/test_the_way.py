@@ -61,7 +61,7 @@ def test_schedule_json_has_the_promised_fields(grower: Grower) -> None:
     grower.weeks("2015-06-29", "2015-07-01")
     day = grower("day", "--date", "2015-07-01", "--json").json
     schedule = json.loads((grower.data / "schedule.json").read_text())
-    assert set(schedule) == {"date", "made_at", "window", "runs", "unmet", "notices"}
+    assert set(schedule) == {"date", "made_at", "window", "windows", "runs", "unmet", "notices"}
     assert schedule["runs"]
     for run in schedule["runs"]:
         assert set(run) == {"zone", "pulse", "start", "stop", "minutes", "liters", "net_mm", "flow_lpm"}
