@@ -161,7 +161,7 @@ def _short_text(plan: Plan, ahead: Outlook, short: Short) -> str:
     share = yield_at_stake(plan.live.terms, plan.live.today, short.zone, lack)
     if share is not None and share >= WORTH_TELLING_YIELD:
         costs += f", about {share:.0%} of its yield"
-    return f"{ahead.week.zones[short.zone]} {_goes_without(ahead, short)}: {costs} ({short.why})"
+    return f"{ahead.week.zones[short.zone]} {_goes_without(ahead, short)}: {costs}"
 
 
 def _goes_without(ahead: Outlook, short: Short) -> str:

@@ -73,22 +73,25 @@ def third_of_a_run(week: Week, minutes_per_mm: FloatArray, trigger: Mm, longest:
     return np.asarray(np.ceil(np.minimum(depth * minutes_per_mm + week.fill, longest) / LEAST_BY_HAND))
 
 
-def worth_the_walk(zones: Sequence[Zone], week: Week, minutes: Minutes) -> Week | None:
-    """The week with longer shortest runs where a run by hand of today is below a third of a full one.
+def worth_the_walk(zones: Sequence[Zone], week: Week, minutes: Minutes) -> tuple[Week, ...]:
+    """Where a run by hand of today is below a third of a full one: the week with longer ones, and with none.
 
-    minutes: (zone,) of today as planned.  None where no such run is planned; settling runs are short by
-    intent, and stay.
+    minutes: (zone,) of today as planned.  () where no such run is planned; settling runs are short by intent,
+    and stay.
     """
     if not week.days:
-        return None
+        return ()
     by_hand = np.array([zone.valve.driver == "by_hand" for zone in zones], dtype=bool)
     valves = Valves(week)
     third = third_of_a_run(week, valves.minutes_per_mm[0], week.trigger[0], valves.most[0][week.valve])
     settles = week.settle[0] > np.maximum(np.ceil(week.shortest), 1)
     short = by_hand & ~settles & (minutes > 0) & (minutes < third)
     if not short.any():
-        return None
-    return replace(week, shortest=np.where(short, np.maximum(third, week.shortest), week.shortest))
+        return ()
+    held = week.held.copy()
+    held[0] |= short
+    longer = np.where(short, np.maximum(third, week.shortest), week.shortest)
+    return replace(week, shortest=longer), replace(week, held=held)
 
 
 def yield_at_stake(terms: Terms, today: int, z: int, lack: FloatArray) -> float | None:

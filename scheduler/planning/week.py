@@ -36,8 +36,8 @@ from scheduler.planning.shortage import ample_minutes, at_stake, why_not_today, 
 WORTH_TELLING_STRESS = 0.2
 MANY_ZONES = 12
 """Above, no single changes are tried: it would take too long on a small computer."""
-UNNOTICED_LOSS = 0.02
-"""Weighted stress days that nobody could tell."""
+UNNOTICED_LOSS, UNNOTICED_SHARE = 0.02, 0.05
+"""Weighted stress days, and the share of them, that nobody could tell (own choice)."""
 SOLVER_SECONDS = 8.0
 TRIAL_SECONDS = 0.4
 """Solving time: of the week, and of each change that is tried where it does not fit."""
@@ -118,12 +118,15 @@ def planned(
     By hand, no run of today is shorter than a third of a full one, unless a crop would suffer from that.
     """
     week, plan = _planned(week, seconds=seconds, solver=solver, why_short=why_short)
-    longer = worth_the_walk(zones, week, plan.minutes[0])
-    if longer is None:
+    found = [
+        (other, plan_week(other, seconds=seconds, solver=solver, why_short=why_short))
+        for other in worth_the_walk(zones, week, plan.minutes[0])
+    ]
+    if not found:
         return week, plan
-    other = plan_week(longer, seconds=seconds, solver=solver, why_short=why_short)
-    suffers = other.score.loss > plan.score.loss + UNNOTICED_LOSS
-    return (week, plan) if suffers else (longer, other)
+    other, longer = min(found, key=lambda pair: pair[1].score.loss)
+    suffers = longer.score.loss > plan.score.loss * (1 + UNNOTICED_SHARE) + UNNOTICED_LOSS
+    return (week, plan) if suffers else (replace(other, held=week.held), longer)
 
 
 def _planned(week: Week, *, seconds: float, solver: bool, why_short: bool) -> tuple[Week, WeekPlan]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -131,6 +132,48 @@ def test_a_contested_week_is_solved_and_says_what_would_mend_it(
     assert len(early["notices"]) == len(late["notices"])
     assert (grower("day", "--date", "2015-07-02", "--json").json) == page
     assert len(published) == 3  # the same facts: the plan on record, with its advice
+
+
+def test_who_goes_without_until_when_and_what_it_costs_in_plain_words(
+    grower: Grower, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("scheduler.planning.week.TRIAL_SECONDS", 0.2)
+    contested(grower)
+    page = grower("day", "--date", "2015-07-02", "--json").json
+    told = of_the_week(page)[0]
+    week = grower("week", "--date", "2015-07-02", "--json").json["days"]
+    waits = re.findall(r"(\w+) gets no water until \w+ ([\d-]+): ", told)
+    less = re.findall(r"(\w+) gets less than it needs from", told)
+    assert waits or less
+    for zone, until in waits:
+        runs = [row["date"] for row in week if row["zone"] == zone and row["minutes"] > 0]
+        assert runs[0] == until
+    assert re.search(r"[\d.]+ stress days, about \d+% of its yield", told)  # of a crop with a published Ky
+    said = grower("morning").out
+    assert not re.search("solver|HiGHS|heuristic|program|mixed-integer", said)
+    assert " mm" not in told
+
+
+def test_by_hand_nobody_walks_for_a_few_minutes(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of mornings too short for all, those by hand have no run below a third of a full one.
+
+    The beans' full run, from their trigger, is about 100 minutes.
+    """
+    monkeypatch.setattr("scheduler.planning.week.TRIAL_SECONDS", 0.1)
+    monkeypatch.setattr("scheduler.planning.week.MANY_ZONES", 0)
+    found: dict[bool, list[float]] = {}
+    contested(grower)
+    for by_hand in (False, True):
+        if by_hand:
+            text = re.sub(r"\{gpio: \d+\}", "{by_hand: true}", grower.garden.read_text())
+            grower.garden.write_text(text)
+        rows = [
+            row
+            for day in ("2015-07-02", "2015-07-03", "2015-07-04")
+            for row in grower("day", "--date", day, "--json").json["zones"]
+        ]
+        found[by_hand] = [row["minutes"] for row in rows if row["minutes"]]
+    assert min(found[True]) >= 33
 
 
 def of_the_week(page: dict[str, Any]) -> list[str]:

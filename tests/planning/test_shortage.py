@@ -264,10 +264,10 @@ def by_hand(records: ModuleType) -> Garden:
 
 def test_only_short_runs_by_hand_are_planned_anew(records: ModuleType):
     zones, one = by_hand(records).zones, week(2)
-    assert worth_the_walk(zones, one, np.array([0.0, 30.0])) is None
-    longer = worth_the_walk(zones, one, np.array([12.0, 30.0]))
-    assert longer is not None
+    assert worth_the_walk(zones, one, np.array([0.0, 30.0])) == ()
+    longer, resting = worth_the_walk(zones, one, np.array([12.0, 30.0]))
+    assert resting.held[0].tolist() == [True, False]
     assert longer.shortest.tolist() == [27.0, 5.0]
-    assert worth_the_walk(garden(records).zones[:2], one, np.array([12.0, 30.0])) is None  # a valve opens
+    assert worth_the_walk(garden(records).zones[:2], one, np.array([12.0, 30.0])) == ()  # a valve opens
     settling = replace(one, settle=np.full((7, 2), 15.0))
-    assert worth_the_walk(zones, settling, np.array([15.0, 15.0])) is None
+    assert worth_the_walk(zones, settling, np.array([15.0, 15.0])) == ()

@@ -417,32 +417,42 @@ class _Path:
             self.starts.append(self._evening(day, share, float(rain[day])))
 
     def _lack(self, day: int) -> int:
-        """(TAW - RAW) l >= s - water + doubt - RAW (FAO-56 eq 84); counts in the aim."""
+        """(TAW - RAW) l >= s - water + doubt - RAW (FAO-56 eq 84), l at most 1; counts in the aim."""
         build, z = self.build, self.z
-        slack, most = float(build.terms.slack[day, z]), self._most_lack(day)
-        share = build.model.column(0, most)
-        build.count_loss(share, day, z, most)
+        slack, furthest = float(build.terms.slack[day, z]), self._furthest(day)
+        share = build.model.column(0, min(furthest / slack, 1.0) + SLIGHT)
+        build.count_loss(share, day, z, furthest / slack)
         water = [(self.starts[day], -1.0), *build.water(self.mine, z, day)]
         past_raw = float(build.terms.doubt[day, z] - build.week.raw[day, z])
-        build.model.row([(share, slack), *water], low=past_raw)
+        beyond = self._beyond_wilting(share, furthest - slack) if furthest > slack + SLIGHT else []
+        build.model.row([(share, slack), *beyond, *water], low=past_raw)
         if build.whole:
             self._held_down(day, share)
-        elif 0 < most < np.inf and past_raw <= 0 and build.rounds_only(day, z):
+        elif furthest > 0 and past_raw <= 0 and build.rounds_only(day, z):
             # below the chord over all that s - water can be: else a crop might be left to use less than it
             # does, so that the stress saved on other days pays
-            least = build.rounding(z, day)
-            far = float(self.unwatered[day, z]) + least
-            chord = [(share, far), *((column, most * value) for column, value in water)]
-            build.model.row(chord, high=most * least + SLIGHT)
+            most, least = min(furthest, slack), build.rounding(z, day)
+            chord = [(share, most - past_raw + least), *((c, most / slack * value) for c, value in water)]
+            build.model.row(chord, high=most / slack * least + SLIGHT)
         return share
 
-    def _most_lack(self, day: int) -> float:
-        """The lack without any water: the most there is, where a drier dawn never makes a wetter evening."""
+    def _beyond_wilting(self, share: int, most: float) -> list[Term]:
+        """over <= most x b, b <= l: mm beyond the wilting point, where the doubt may lead, stress no more."""
+        model = self.build.model
+        over, wilted = model.column(0, most), model.column(0, 1, whole=self.build.whole)
+        model.row([(over, 1.0), (wilted, -most)], high=0)
+        model.row([(share, 1.0), (wilted, -1.0)], low=0)
+        return [(over, 1.0)]
+
+    def _furthest(self, day: int) -> float:
+        """mm past RAW, doubt included, that there can be: without water, but where a drier dawn is a wetter
+        evening."""
         build, z = self.build, self.z
+        wilting = float(build.terms.slack[day, z] + build.terms.doubt[day, z])
         if (build.terms.slope[:day, z] > 1).any():
-            return float(np.inf)
-        dry = self.unwatered[day, z] + build.terms.doubt[day, z] - build.week.raw[day, z]
-        return max(float(dry), 0.0) / float(build.terms.slack[day, z]) + SLIGHT
+            return wilting + float(build.week.etc[:day, z].max())
+        dry = float(self.unwatered[day, z] + build.terms.doubt[day, z] - build.week.raw[day, z])
+        return min(max(dry, 0.0), wilting)
 
     def _held_down(self, day: int, share: int) -> None:
         """l <= M past, and l at most that of `_lack` where past: no more lack than there is.

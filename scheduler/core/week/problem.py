@@ -170,6 +170,7 @@ class Short:
     stress_days: float  # sum of (1 - Ks) that it would not have had alone
     first_day: int  # on which it falls short
     why: str
+    loss: float = 0.0  # what that stress costs, in weighted stress days (`core.week.loss`)
 
 
 @dataclass(frozen=True, slots=True)

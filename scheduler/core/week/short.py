@@ -8,6 +8,7 @@ import numpy as np
 
 from scheduler.core.arrays import Minutes
 from scheduler.core.week.capacity import Capacity
+from scheduler.core.week.loss import loss_of
 from scheduler.core.week.outcome import dry_side_balance, judge, terms_of
 from scheduler.core.week.problem import Outcome, Short, Week
 from scheduler.core.week.rule import refilled_daily, rule_minutes
@@ -37,7 +38,7 @@ def unbound(week: Week) -> Week:
 
 
 def shortfalls(valves: Valves, minutes: Minutes, outcome: Outcome) -> tuple[Short, ...]:
-    """The zones that go short and why, those with the most stress first; empty where the supply reaches.
+    """The zones that go short and why, those that lose most first; empty where the supply reaches.
 
     minutes: (day, zone) of the plan; outcome: what they would do, mm.  A zone is short where it has more than
     SHORT_STRESS_DAYS of stress that ample water would spare it, or is left over its trigger and ends an
@@ -50,14 +51,16 @@ def shortfalls(valves: Valves, minutes: Minutes, outcome: Outcome) -> tuple[Shor
     could = np.maximum(rule.ks, 1 - least)
     lack = np.where(valves.week.standing, np.maximum(could - outcome.ks, 0), 0.0)
     stressed = lack.sum(axis=0)
+    loss = np.maximum(loss_of(1 - outcome.ks, valves.week) - loss_of(could, valves.week), 0).sum(axis=0)
     left = outcome.due & ~outcome.may_wait & (outcome.deficit_start - outcome.net > valves.week.trigger)
     owed = np.maximum(outcome.deficit_end - rule.deficit_end, 0).max(axis=0)
     found = []
     for z in np.flatnonzero((stressed > SHORT_STRESS_DAYS) | (left.any(axis=0) & (owed > SHORT_MM))).tolist():
         days = np.flatnonzero((lack[:, z] > SHORT_STRESS_DAYS / 10) | left[:, z])
         day = int(days[0]) if len(days) else 0
-        found.append(Short(z, float(owed[z]), float(stressed[z]), day, _why(valves, minutes, z, day)))
-    return tuple(sorted(found, key=lambda s: (-s.stress_days, -s.net_mm)))
+        why = _why(valves, minutes, z, day)
+        found.append(Short(z, float(owed[z]), float(stressed[z]), day, why, float(loss[z])))
+    return tuple(sorted(found, key=lambda s: (-s.loss, -s.stress_days, -s.net_mm)))
 
 
 def _why(valves: Valves, minutes: Minutes, z: int, day: int) -> str:
