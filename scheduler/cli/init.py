@@ -6,12 +6,15 @@ import json
 from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from scheduler.cli import common
 from scheduler.errors import BadInput
+
+if TYPE_CHECKING:
+    from scheduler.garden.starter import Answers
 
 ASKED = {
     "garden": "Name of the garden",
@@ -33,11 +36,42 @@ ASKED = {
     "planted": "Planted on",
 }
 
+NEVER_OFFERED = ("latitude", "longitude", "elevation")
+"""Nobody's garden is at an example's place."""
+
 
 def _one_option_per_question(function: Callable[..., Any]) -> Callable[..., Any]:
     for name, text in reversed(ASKED.items()):
         function = click.option(f"--{name.replace('_', '-')}", help=text)(function)
     return function
+
+
+def _ask(missing: list[str], given: dict[str, str]) -> None:
+    """Puts an answer to each question into `given`; one that is wrong is asked again."""
+    from scheduler.garden import starter
+
+    offered = vars_of(starter.Answers()) | {"timezone": _zone_of_this_machine()}
+    for name in missing:
+        default = None if name in NEVER_OFFERED else offered[name]
+        while True:
+            given[name] = str(click.prompt(ASKED[name], default))
+            wrong = starter.wrong_answer(name, given)
+            if not wrong:
+                break
+            click.echo(f"  {wrong}")
+
+
+def vars_of(answers: Answers) -> dict[str, str | None]:
+    return {field.name: getattr(answers, field.name) for field in fields(answers)}
+
+
+def _zone_of_this_machine() -> str | None:
+    """Such as America/New_York; None where the machine keeps UTC, which is no garden's clock."""
+    try:
+        name = str(Path("/etc/localtime").resolve()).partition("zoneinfo/")[2]
+    except OSError:
+        return None
+    return name if "/" in name and not name.startswith("Etc/") else None
 
 
 @click.command(name="init")
@@ -56,19 +90,23 @@ def command(path: str, yes: bool, **options: str | None) -> None:
     if not target.parent.is_dir():
         raise BadInput(f"no folder {target.parent}")
     given = {name: value for name, value in options.items() if value is not None}
-    answers = replace(starter.Answers(), **given)
+    for name in ASKED:
+        if name in given and (wrong := starter.wrong_answer(name, given)):
+            raise BadInput(f"--{name.replace('_', '-')}: {wrong}")
     missing = [name for name in ASKED if name not in given]
     if missing and not yes:
         if not common.asking_is_possible():
             raise BadInput("no terminal to ask on", hint="use --yes, with options such as --latitude 35.61")
-        defaults = {field.name: getattr(answers, field.name) for field in fields(answers)}
-        answers = replace(answers, **{name: click.prompt(ASKED[name], defaults[name]) for name in missing})
-    text = starter.starter_text(answers)
-    load_text(
-        text, name=target.name
-    )  # a wrong answer is told here, with its line, before anything is written
+        _ask(missing, given)
+    answers = replace(starter.Answers(), **given)
+    text = starter.short_text(answers)
+    load_text(text, name=target.name)  # what only all answers together show, before anything is written
     write_atomic(target, text)
     click.echo(f"wrote {target}")
+    reference = target.with_name(starter.REFERENCE_FILE)
+    if not reference.exists():
+        write_atomic(reference, starter.starter_text(answers))
+        click.echo(f"wrote {reference} (every setting, explained)")
     schemas = {
         starter.GARDEN_SCHEMA_FILE: schema.schema(),
         starter.CROPS_SCHEMA_FILE: schema.crops_schema(),

@@ -10,20 +10,23 @@ import json
 import re
 import textwrap
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, get_args, get_origin
 
 import yaml
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from scheduler.errors import BadGarden
 from scheduler.garden.blocks import GardenBlock
 from scheduler.garden.complaints import inner_model, is_names, keys_of
+from scheduler.garden.file import load_text
 
-__all__ = ["Answers", "starter_text"]
+__all__ = ["Answers", "short_text", "starter_text", "wrong_answer"]
 
 GARDEN_SCHEMA_FILE = "garden.schema.json"  # written beside garden.yaml, which names it in its first line
 CROPS_SCHEMA_FILE = "crops.schema.json"
+REFERENCE_FILE = "garden.reference.yaml"
 _WIDTH = 100
 
 
@@ -71,6 +74,41 @@ def starter_text(answers: Answers | None = None) -> str:
     parts = ["\n".join(_entry(key, info, values)) for key, info in keys_of(GardenBlock).items()]
     modeline = f"# yaml-language-server: $schema={GARDEN_SCHEMA_FILE}\n"
     return modeline + _HEADER + "\n" + "\n\n".join(parts) + "\n"
+
+
+def short_text(answers: Answers) -> str:
+    """A garden.yaml of what was answered alone; `starter_text` is the reference that goes with it."""
+    modeline = f"# yaml-language-server: $schema={GARDEN_SCHEMA_FILE}\n"
+    more = f"# Every other setting, with its explanation, stands in {REFERENCE_FILE} beside this file.\n"
+    return modeline + more + _HEADER.partition("\n")[2] + "\n" + "\n".join(_bare(_values(answers))) + "\n"
+
+
+def _bare(values: Mapping[str, Any]) -> Iterator[str]:
+    """Blocks without comments; a list's items each in a block of their own."""
+    for key, value in values.items():
+        if isinstance(value, str):
+            yield f"{_yaml(key)}: {_yaml(value)}"
+            continue
+        yield f"{_yaml(key)}:"
+        for item in value if isinstance(value, list) else ():
+            yield from _indented(_item(_bare(item)))
+        if isinstance(value, Mapping):
+            yield from _indented(_bare(value))
+
+
+_PLACE = ("latitude", "longitude", "elevation", "timezone")
+
+
+def wrong_answer(name: str, given: Mapping[str, str]) -> str | None:
+    """What is wrong with the answer `name` beside the place and units given so far; None if nothing is."""
+    place = _PLACE[: _PLACE.index(name) + 1] if name in _PLACE else ()
+    known = {key: given[key] for key in (*place, "display", name) if key in given}
+    clock = {} if name == "timezone" else {"timezone": "UTC"}  # whether it fits shows when all is known
+    try:
+        load_text(starter_text(replace(Answers(), **{**known, **clock})))
+    except BadGarden as error:
+        return error.complaints[0].partition(": ")[2]
+    return None
 
 
 def _values(given: Answers) -> dict[str, Any]:
