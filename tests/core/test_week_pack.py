@@ -9,7 +9,15 @@ import numpy as np
 import pytest
 from core.week_gardens import placements
 
-from scheduler.core.hours.packing import Flows, Job, pack, place_in_order, pulse_lengths
+from scheduler.core.hours.packing import (
+    Flows,
+    Job,
+    moved_late,
+    pack,
+    place_in_order,
+    pulse_lengths,
+    pulses_within,
+)
 
 
 def fits_somehow(jobs: list[Job], room: int, usable: float) -> bool:
@@ -90,3 +98,55 @@ def test_one_after_another_each_is_cut_to_what_is_left():
 )
 def test_pulses_are_even(minutes: float, longest: float | None, pulses: tuple[int, ...]):
     assert pulse_lengths(float(minutes), longest) == pulses
+
+
+# --- two windows ---------------------------------------------------------------------------------
+
+
+def orders_fit(jobs: list[tuple[float, int]], usable: float, open_minutes: list[int]) -> bool:
+    """Whether runs (L/min, minutes) can be laid into the open minutes of a day: every start is tried."""
+    count = max(open_minutes) + 1
+    starts = [
+        [s for s in range(count) if all(m in open_minutes for m in range(s, s + minutes))]
+        for _, minutes in jobs
+    ]
+    for chosen in itertools.product(*starts):
+        used = [0.0] * (count + 1)
+        for (flow, minutes), start in zip(jobs, chosen, strict=True):
+            for m in range(start, start + minutes):
+                used[m] += flow
+        if max(used) <= usable * (1 + 1e-9):
+            return True
+    return False
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_two_windows_are_packed_as_well_as_every_start_tried(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    first, gap, second = (int(rng.integers(2, 6)) for _ in range(3))
+    end = first + gap + second
+    runs = [(float(rng.uniform(2, 8)), int(rng.integers(1, 6))) for _ in range(3)]
+    inside = [m for m in range(end) if m < first or m >= first + gap]
+    got = pack([Job(k, flow, (float(n),)) for k, (flow, n) in enumerate(runs)], end,
+               Flows(10.0, closed=[(first, first + gap)]))  # fmt: skip
+    assert (got.runs is not None) == orders_fit(runs, 10.0, inside)
+    for times in (got.runs or {}).values():
+        for start, stop in times:
+            assert stop <= first or start >= first + gap
+
+
+@pytest.mark.parametrize(
+    ("minutes", "longest"), [(290, None), (300, None), (100, 30.0), (150, 200.0), (200, 45.0)]
+)
+def test_a_run_longer_than_a_window_is_parted_between_them(minutes: int, longest: float | None) -> None:
+    """120 and 180 minutes with six hours in between; rests may lie in the closed stretch."""
+    stretches = [(0.0, 120.0), (480.0, 660.0)]
+    job = Job(0, 6.0, pulses_within(float(minutes), longest, stretches), rest=30.0)
+    flows = Flows(10.0, closed=[(120.0, 480.0)])
+    assert sum(job.pulses) == minutes
+    assert flows.place(job, 660.0)
+    late = moved_late(flows.runs, stretches, [30.0])[0]
+    for times in (flows.runs[0], late):
+        assert all(stop <= 120 or start >= 480 for start, stop in times)
+        assert all(after[0] - before[1] >= 30 for before, after in itertools.pairwise(times))
+    assert late[-1][1] in (120.0, 660.0)

@@ -28,6 +28,7 @@ class Plot:
     zone: ZoneInfo = ZoneInfo("America/New_York")
     master: bool = False
     hours: tuple[time, time] = HOURS
+    evening: tuple[time, time] | None = None  # a second window
     plan_at: time = PLAN_AT
     daily_cap_l: float | None = None
     finish: Literal["early", "late"] | None = None  # None: drawn for each plan
@@ -59,7 +60,7 @@ class Plot:
                 "rates_day": "2026-01-01",
                 "limits": {
                     "timezone": str(self.zone),
-                    "hours": [f"{t:%H:%M}" for t in self.hours],
+                    "hours": [[f"{t:%H:%M}" for t in pair] for pair in (self.hours, self.evening) if pair],
                     "days": "all",
                     "daily_cap_l": self.daily_cap_l,
                     "monthly_cap_l": None,

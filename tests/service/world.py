@@ -202,11 +202,15 @@ class World:
             if minutes >= 2 and self.disk.held.get(name, day) <= day and name in self.brief.valve_of:
                 first = 1 + max((pulse for _, zone, pulse in tried if zone == name), default=0)
                 asks.setdefault(key, []).append(Ask(name, minutes, flow, 0.05, 0.0, first))
-        windows = watering_windows(day, [Hours(*self.plot.hours)], str(self.plot.zone))
+        windows = watering_windows(
+            day,
+            [Hours(*hours) for hours in (self.plot.hours, self.plot.evening) if hours],
+            str(self.plot.zone),
+        )
         window = windows[0][0], windows[-1][1]
         supply = Supply(self.plot.usable_lpm)
         now = datetime.fromtimestamp(self.wall, self.plot.zone)
-        earliest = now if now.date() == day else window[0]
+        earliest = max(now, window[0], key=datetime.timestamp)
         cap = self.plot.planned_cap_s / 60
         wants = [
             ValveAsk(tuple(z), self.rng.random(), 2.0, cap, self.rng.choice([None, 15.0]), 20.0)
@@ -218,6 +222,7 @@ class World:
             "date": day.isoformat(),
             "made_at": now.isoformat(),
             "window": {"from": window[0].isoformat(), "until": window[1].isoformat()},
+            "windows": [{"from": begin.isoformat(), "until": until.isoformat()} for begin, until in windows],
             "runs": [*kept, *map(run_page, runs)],
         }
         self.disk.first_day = self.disk.first_day or day

@@ -1,0 +1,66 @@
+"""Hours that pass midnight, and two windows a day, lived through before, during and after them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from tests.cli.conftest import Grower
+
+SITE = ZoneInfo("America/Los_Angeles")
+USUAL = 'hours: {from: "04:00", until: "10:00"}'
+EVENING = 'hours: {from: "20:00", until: "02:00"}'
+TWO = 'hours: [{from: "05:00", until: "07:00"}, {from: "22:00", until: "01:00"}]'
+CLOSED = ("07:00", "22:00")
+
+
+def set_clock(monkeypatch: pytest.MonkeyPatch, at: str) -> None:
+    now = datetime.fromisoformat(at).replace(tzinfo=SITE)
+    monkeypatch.setattr("scheduler.clock.site_now", lambda _zone: now)
+
+
+def runs_of(page: dict) -> list[tuple[str, str, str]]:
+    return [(run["zone"], run["start"][:16], run["stop"][:16]) for run in page["runs"]]
+
+
+def test_an_evening_past_midnight(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planned in the morning, answered at 01:30 or the next morning: one day's water, in one place."""
+    grower.edit(USUAL, EVENING)
+    grower.weeks("2015-06-29", "2015-07-01")
+    set_clock(monkeypatch, "2015-07-02T09:00")
+    page = grower("day", "--json").json
+    assert page["date"] == "2015-07-02"
+    assert page["window"]["until"].startswith("2015-07-03T02:00")
+    runs = runs_of(page)
+    assert runs
+    assert all("2015-07-02T20:00" <= start < stop <= "2015-07-03T02:00" for _, start, stop in runs)
+    assert any(stop > "2015-07-03T00:00" for _, _, stop in runs)
+    set_clock(monkeypatch, "2015-07-03T01:59")
+    again = grower("day", "--json").json
+    assert again["date"] == "2015-07-02"  # still the evening's plan, what has begun as it was
+    assert {run for run in runs_of(again) if run[1] <= "2015-07-03T01:59"} >= set(runs)
+    assert "(hours 20:00 to 02:00)" in grower("morning").out
+    set_clock(monkeypatch, "2015-07-03T08:00")
+    said = grower("note", "applied", "--as-planned")
+    assert said.status in (0, 3), said.err
+    log = grower("log", "--from", "2015-07-02", "--json").json
+    given = {(row["zone"], row["date"]) for row in log["days"] if row["minutes"]}
+    assert given == {(zone, "2015-07-02") for zone, _, _ in runs}
+    assert grower("day", "--json").json["date"] == "2015-07-03"
+
+
+def test_two_windows_and_nothing_in_between(grower: Grower) -> None:
+    grower.edit(USUAL, TWO)
+    grower.weeks("2015-06-29", "2015-07-01")
+    page = grower("day", "--date", "2015-07-02", "--json").json
+    assert [one["from"][11:16] for one in page["windows"]] == ["05:00", "22:00"]
+    assert "(hours 05:00 to 07:00 and 22:00 to 01:00)" in grower("morning", "--date", "2015-07-02").out
+    runs = runs_of(page)
+    assert runs
+    for zone, start, stop in runs:
+        morning = "2015-07-02T05:00" <= start < stop <= "2015-07-02T07:00"
+        evening = "2015-07-02T22:00" <= start < stop <= "2015-07-03T01:00"
+        assert morning or evening, (zone, start, stop)
+    assert {start[11:13] < "12" for _, start, _ in runs} == {True, False}  # both are used
