@@ -17,6 +17,7 @@ from scheduler.core.balance.yields import ky_of_days, share_lost
 from scheduler.core.week.loss import loss_of, weights
 from scheduler.core.week.plan import plan_week
 from scheduler.core.week.problem import Week
+from scheduler.errors import BadGarden
 from scheduler.garden.file import load_text
 from scheduler.model import Garden, WeatherDays, YieldResponse
 from scheduler.planning.day_rules import rules_from
@@ -271,3 +272,10 @@ def test_only_short_runs_by_hand_are_planned_anew(records: ModuleType):
     assert worth_the_walk(garden(records).zones[:2], one, np.array([12.0, 30.0])) == ()  # a valve opens
     settling = replace(one, settle=np.full((7, 2), 15.0))
     assert worth_the_walk(zones, settling, np.array([15.0, 15.0])) == ()
+
+
+def test_priority_in_the_file(records: ModuleType):
+    plot = garden(records, tomatoes="priority: high")
+    assert [zone.priority for zone in plot.zones] == ["normal", "high", "normal", "normal", "normal"]
+    with pytest.raises(BadGarden, match=r'priority: .*did you mean "high"'):
+        garden(records, tomatoes="priority: hihg")
