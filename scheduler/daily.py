@@ -162,14 +162,19 @@ def publish(garden: Garden, store: Store, page: DayPage, places: Places) -> None
     """schedule.json, schedule.ics and today.json, each replaced whole."""
     day = date.fromisoformat(page["date"])
     plans = store.plans(day - timedelta(days=CALENDAR_DAYS), day)
-    runs = [run for plan in plans if plan.day != day for run in plan.runs]
-    runs += map(Run.from_page, page["runs"])
+    dated = [(plan.day, run) for plan in plans if plan.day != day for run in plan.runs]
+    dated += [(day, Run.from_page(run)) for run in page["runs"]]
     write_schedule_json(
         places.data,
-        {key: page[key] for key in ("date", "made_at", "window", "windows", "runs", "unmet", "notices")},
+        {
+            key: page[key]
+            for key in ("date", "made_at", "window", "windows", "runs", "unmet", "notices")
+            if key in page
+        },
     )
     calendar = schedule_ics(
-        runs,
+        [run for _, run in dated],
+        dates=[day for day, _ in dated],
         garden_name=garden.name,
         timezone=garden.location.timezone,
         made_at=datetime.fromisoformat(page["made_at"]),

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection, Iterable, Iterator
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ def schedule_ics(
     made_at: datetime,
     describe: Callable[[Run], str],
     by_hand: Collection[str] = (),
+    dates: Sequence[date] | None = None,
 ) -> bytes:
     """An iCalendar stream (RFC 5545) with one event per run, the same bytes for the same arguments.
 
@@ -32,14 +33,17 @@ def schedule_ics(
     describe: the text of an event, with the water in the grower's units. by_hand: zones whose runs sound an
     alarm, since somebody has to open them. ValueError for naive moments and a run that does not end after
     it starts (to the second).
+    dates: of each run, the date whose plan it is of; None: the local date of its start.
     """
     from zoneinfo import ZoneInfo
 
     zone = ZoneInfo(timezone)
     stamp = _utc(made_at)
     events: dict[str, tuple[Run, Event]] = {}
-    for run in runs:
-        uid = _uid(garden_name, run, zone)
+    runs = list(runs)
+    starts = [_utc(run.start).astimezone(zone).date() for run in runs]
+    for run, day in zip(runs, starts if dates is None else dates, strict=True):
+        uid = _uid(garden_name, run, day)
         events[uid] = (run, _event(run, uid, zone, stamp, describe(run), run.zone in by_hand))
     ordered = sorted(events.values(), key=lambda pair: (_utc(pair[0].start), pair[0].zone, pair[0].pulse))
     years = [moment.astimezone(zone).year for run, _ in ordered for moment in (run.start, run.stop)]
@@ -102,11 +106,10 @@ def _duration_text(minutes: float) -> str:
     return f"{round(minutes, 1):g} min"
 
 
-def _uid(garden_name: str, run: Run, zone: Any) -> str:
+def _uid(garden_name: str, run: Run, day: date) -> str:
     """A UUID by name (RFC 7986, 5.3 asks for UUIDs): garden, zone, local date, pulse."""
     from uuid import NAMESPACE_URL, uuid5
 
-    day = _utc(run.start).astimezone(zone).date()
     # as JSON, since a zone's name may hold any separator
     return str(
         uuid5(NAMESPACE_URL, "rowwater:" + json.dumps([garden_name, run.zone, day.isoformat(), run.pulse]))

@@ -49,6 +49,8 @@ def test_an_evening_past_midnight(grower: Grower, monkeypatch: pytest.MonkeyPatc
     given = {(row["zone"], row["date"]) for row in log["days"] if row["minutes"]}
     assert given == {(zone, "2015-07-02") for zone, _, _ in runs}
     assert grower("day", "--json").json["date"] == "2015-07-03"
+    calendar = (grower.data / "schedule.ics").read_text()
+    assert calendar.count("DTSTART;TZID=America/Los_Angeles:20150702T2") >= 1
 
 
 def test_two_windows_and_nothing_in_between(grower: Grower) -> None:

@@ -337,3 +337,13 @@ def test_moments_without_a_zone_and_runs_without_length_are_refused() -> None:
     for stop in (RUNS[0].start, RUNS[0].start - timedelta(minutes=5)):  # 3.8.2.2: DTEND is later than DTSTART
         with pytest.raises(ValueError, match="not after its start"):
             published([replace(RUNS[0], stop=stop)])
+
+
+def test_a_run_past_midnight_is_another_than_the_first_of_the_next_evening() -> None:
+    """Both begin on the 12th, as pulse 1 of their zone: they are of two dates' plans."""
+    runs = [
+        planned("tomatoes", at("2026-06-12", "00:30"), 30, pulse=1),
+        planned("tomatoes", at("2026-06-12", "22:00"), 30, pulse=1),
+    ]
+    dates = [datetime(2026, 6, day).date() for day in (11, 12)]
+    assert len(by_uid(published(runs, dates=dates))) == 2
