@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 @click.command(name="morning")
 @click.option("--date", "day", type=DATE, help="take this date as today")
 @click.option("--json", "as_json", is_flag=True, help="print the page as JSON")
-@click.option("--all", "everything", is_flag=True, help="list every zone, however long the list")
+@click.option("--all", "everything", is_flag=True, help="every zone and every remark, however long the list")
 @place_options
 @click.pass_context
 def command(ctx: click.Context, day: date | None, as_json: bool, everything: bool) -> None:

@@ -13,7 +13,7 @@ from scheduler.model import Fetched, Garden, Notice
 from scheduler.pages.day_notices import day_notices
 from scheduler.pages.rounding import known, rounded
 from scheduler.pages.unmet import unmet_lines
-from scheduler.planning.day_rules import water_from
+from scheduler.planning.day_rules import rules_from, water_from
 from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
@@ -104,7 +104,9 @@ def _unanswered(one: Unanswered) -> UnansweredLine:
 
 def _zone(garden: Garden, facts: Facts, plan: Plan, z: int) -> ZoneLine:
     live = plan.live
-    found = _cropped(facts, plan, z) if live.terms.stand[live.today, z] >= 0 else _bare(facts, plan, z)
+    found = (
+        _cropped(garden, facts, plan, z) if live.terms.stand[live.today, z] >= 0 else _bare(facts, plan, z)
+    )
     until = facts.held(facts.zones[z].name)
     if until is not None:
         begin = water_from(garden, until)
@@ -125,7 +127,7 @@ def _bare(facts: Facts, plan: Plan, z: int) -> ZoneLine:
     }
 
 
-def _cropped(facts: Facts, plan: Plan, z: int) -> ZoneLine:
+def _cropped(garden: Garden, facts: Facts, plan: Plan, z: int) -> ZoneLine:
     zone, live, need = facts.zones[z], plan.live, plan.need
     stand = live.terms.stands[int(live.terms.stand[live.today, z])]
     crop, number = stand.planting.crop, stand.day_no + live.today - stand.begin
@@ -140,7 +142,7 @@ def _cropped(facts: Facts, plan: Plan, z: int) -> ZoneLine:
         "stage": STAGES[int(stage_of_day(np.asarray(number), ends))],
         "day": number,
         "season_days": int(ends[-1]),
-        "state": _state(facts, plan, z, bool(runs)),
+        "state": _state(garden, facts, plan, z, bool(runs)),
         "deficit_mm": rounded(need.deficit_now[z]),
         "deficit_start_mm": rounded(need.deficit[z]),
         "deficit_low_mm": rounded(low),
@@ -166,14 +168,16 @@ def band_now(plan: Plan, z: int) -> tuple[float, float]:
     return max(float(sure.low[z]) + since, 0.0), max(float(sure.high[z]) + since, 0.0)
 
 
-def _state(facts: Facts, plan: Plan, z: int, runs: bool) -> State:
+def _state(garden: Garden, facts: Facts, plan: Plan, z: int, runs: bool) -> State:
     if facts.held(facts.zones[z].name):
         return "on hold"
     if runs:
         return "runs"
     if plan.waits[z]:
         return "waits for rain"
-    return "does not fit" if plan.need.minutes[z] > 0 else "not due"
+    if not plan.need.minutes[z]:
+        return "not due"
+    return "does not fit" if rules_from(garden.supply, facts.day)[0].allowed else "not a watering day"
 
 
 # --- weather -------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from scheduler.pages.first_days import first_days_notices
 from scheduler.pages.hold import when_again
 from scheduler.pages.quality import notices as quality_notices
 from scheduler.pages.week import week_notices
+from scheduler.planning.day_rules import rules_from
 from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
@@ -70,7 +71,7 @@ def _weather_notices(facts: Facts, live: Live) -> Iterator[Notice]:
     no_rain = [d for d in recent if live.rain_missing[d]]
     if no_rain:
         yield Notice(
-            "look",
+            "look" if len(no_rain) > 1 else "info",  # one day without word is common and soon mended
             f"nobody reported rain for {_days(live.start, no_rain)}: counted as 0 (estimated). "
             "If it rained: rowwater note rain AMOUNT",
         )
@@ -104,11 +105,30 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
     yield from _restated(garden, facts, plan.live)
     for z in range(len(facts.zones)):
         yield from _zone_notices(garden, facts, plan, z)
+    yield from _stressed(facts, plan)
     short: dict[str, list[str]] = {}
     for unmet in plan.schedule.unmet:
         short.setdefault(words(unmet.why, unmet.numbers, garden.display), []).append(unmet.zone)
+    allowed = rules_from(garden.supply, facts.day)[0].allowed
     for why, zones in short.items():
-        yield Notice("problem", f"{', '.join(zones)}: not all of it fits today; {why}")
+        if allowed:
+            yield Notice("problem", f"{', '.join(zones)}: not all of it fits today; {why}")
+        else:  # as the grower's own rules want it; a crop that suffers from it is told beside
+            yield Notice("info", f"due: {', '.join(zones)}; {why}")
+
+
+def _stressed(facts: Facts, plan: Plan) -> Iterator[Notice]:
+    """Crops beyond their readily available water, in one line."""
+    need, stands = plan.need, plan.live.terms.stand[plan.live.today] >= 0
+    names = [
+        zone.name for z, zone in enumerate(facts.zones) if stands[z] and need.deficit_now[z] > need.raw[z]
+    ]
+    if len(names) == 1:
+        yield Notice("look", f"{names[0]} is past its readily available water: the crop is short")
+    elif names:
+        yield Notice(
+            "look", f"{', '.join(names)} are past their readily available water: the crops are short"
+        )
 
 
 def _zone_notices(garden: Garden, facts: Facts, plan: Plan, z: int) -> Iterator[Notice]:
@@ -126,8 +146,6 @@ def _zone_notices(garden: Garden, facts: Facts, plan: Plan, z: int) -> Iterator[
     if until and need.due[z]:
         yield Notice("look", f"{zone.name} is due but on hold: {when_again(garden, until)}")
     stands = plan.live.terms.stand[plan.live.today, z] >= 0
-    if stands and need.deficit_now[z] > need.raw[z]:
-        yield Notice("look", f"{zone.name} is past its readily available water: the crop is short")
     ahead = [planting.planted for planting in zone.plantings if planting.planted > facts.day]
     if not stands and ahead:
         yield Notice("info", f"{zone.name}: no crop, no water; next planting {min(ahead)}")
@@ -143,22 +161,29 @@ def _soil_notices(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
 
 
 def _restated(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
-    """Say so when the past was edited and yesterday's stated deficits are no longer what they were."""
+    """Confirm that the past was edited, where yesterday's stated deficits are no longer what they were.
+
+    No alarm: today's minutes already follow the edit, and nothing is left to be done.
+    """
     before = facts.plan_before()
     if before is None or before.day < live.start:
         return
     changed = _what_changed(garden, facts, before)
     told = {zone["zone"]: zone for zone in before.page["zones"]}
+    moved: dict[str, str] = {}
     row = live.balance.deficit_start[(before.day - live.start).days]
     for z, zone in enumerate(facts.zones):
         line = told.get(zone.name)
         old = line and line.get("deficit_start_mm")
         if old is not None and abs(old - row[z]) > RESTATED_ABOVE_MM:
-            yield Notice(
-                "look",
-                f"{zone.name}: deficit of {before.day} restated {show_depth(old, garden.display)} -> "
-                f"{show_depth(float(row[z]), garden.display)}: {changed} changed",
-            )
+            now = show_depth(float(row[z]), garden.display)
+            moved[zone.name] = f"{show_depth(old, garden.display)} -> {now}"
+    if len(moved) == 1:
+        ((name, change),) = moved.items()
+        yield Notice("info", f"{name}: deficit of {before.day} restated {change}: {changed} changed")
+    elif moved:
+        changes = ", ".join(f"{name} {change}" for name, change in moved.items())
+        yield Notice("info", f"deficits of {before.day} restated, {changed} changed: {changes}")
 
 
 def _what_changed(garden: Garden, facts: Facts, before: StoredPlan) -> str:

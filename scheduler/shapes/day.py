@@ -6,7 +6,9 @@ from typing import Literal, NotRequired, TypeAlias, TypedDict
 
 from scheduler.shapes.base import Day, Display, Moment, NoticeLine, RunLine, UnmetLine, Window
 
-State: TypeAlias = Literal["runs", "waits for rain", "not due", "no crop", "on hold", "does not fit"]
+State: TypeAlias = Literal[
+    "runs", "waits for rain", "not due", "no crop", "on hold", "does not fit", "not a watering day"
+]
 
 
 class DayWeather(TypedDict):

@@ -57,12 +57,16 @@ def test_exit_status_and_words(grower: Grower, args: list[str], status: int, wor
 
 
 def test_status_3_where_an_eye_is_needed(grower: Grower) -> None:
-    grower.edit_weather("2015-06-30", rain_mm="")
+    for day in ("2015-06-30", "2015-07-01"):
+        grower.edit_weather(day, rain_mm="")
     assert grower("day", "--date", "2015-06-30").status == 0
     said = grower("day", "--date", "2015-07-01")
-    assert said.status == 3
+    assert said.status == 0, "one day without word of rain is told quietly"
     assert "nobody reported rain for 2015-06-30" in said.out
-    assert grower("morning", "--date", "2015-07-01").status == 3
+    said = grower("day", "--date", "2015-07-02")
+    assert said.status == 3
+    assert "nobody reported rain for 2 days" in said.out
+    assert grower("morning", "--date", "2015-07-02").status == 3
 
 
 def test_a_stale_page_says_how_old_it_is(grower: Grower) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import click
 
@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 
 SCREEN_LINES = 23
 BAD_EDIT = "garden"  # `board.FIRST`, which is not worth its import here
+REMARK_LINES = 6
+"""Kept free for remarks, where zones that rest would take it."""
+NARROW = 60
+"""Columns below which a zone takes two lines."""
 NO_RAIN_MM = 0.05
 FORGIVE = timedelta(minutes=2)
 SHORT_STAGE = {"initial": "ini", "development": "dev", "mid-season": "mid", "late season": "late"}
@@ -39,9 +43,13 @@ def morning_text(
         *_weather(page, width),
     ]
     asked = list(_questions(page, width))
-    tail = [*_given(page, width), *_hand(page, width), *_credits(page)]
-    room = None if everything else max(SCREEN_LINES - len(head) - len(asked) - len(tail) - 2, 4)
-    lines = [*head, *asked, *_zones(page, width, room), *tail]
+    tail = [*_given(page, width), *_credits(page)]
+    remarks = _remarks(page, width)
+    fixed = len(head) + len(asked) + len(tail) + 2
+    wanted = min(sum(map(len, remarks)) + 1, REMARK_LINES) if remarks else 0
+    zones = list(_zones(page, width, None if everything else SCREEN_LINES - fixed - wanted))
+    room = None if everything else SCREEN_LINES - fixed - len(zones) + 2
+    lines = [*head, *asked, *zones, *tail, *_fitting(remarks, room, width)]
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -85,7 +93,10 @@ def _age(page: TodayFile, today: date) -> Iterator[str]:
 def _weather(page: TodayFile, width: int) -> Iterator[str]:
     days = page["weather"]
     for label, day in (("Yesterday", days.get("yesterday")), ("Today", days.get("today"))):
-        yield from wrap(f"{label:<9}  {_day_weather(page, day or {})}", width, 11)
+        told = dict(day or {})
+        if label == "Yesterday":
+            told.pop("rain_chance_pct", None)  # it fell, or it did not
+        yield from wrap(f"{label:<9}  {_day_weather(page, cast('DayWeather', told))}", width, 11)
 
 
 def _day_weather(page: TodayFile, day: DayWeather) -> str:
@@ -137,7 +148,9 @@ def _questions(page: TodayFile, width: int) -> Iterator[str]:
         if zone.get("wanted_minutes") != zone.get("minutes_if_given")
     ]
     yield "  yes:  rowwater note applied --as-planned"
-    yield "  else: rowwater note applied ZONE 20min   (0min if none; the plan below counts none)"[:width]
+    yield from wrap(
+        "  else: rowwater note applied ZONE 20min   (0min if none; the plan below counts none)", width, 8
+    )
     if changed:
         yield from wrap(f"  minutes today if yes or no: {', '.join(changed)}", width, 4)
 
@@ -158,15 +171,18 @@ def _zones(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
     if runs:
         head = f"Water today: {len(runs)} of {len(zones)} zones, {show_volume(total, page['display'])}"
     yield ""
-    yield click.style(f"{head} (hours {_hours(page)})", bold=True)
-    shown = zones if room is None or len(zones) <= room else zones[: room - 1]
+    yield from (click.style(line, bold=True) for line in wrap(f"{head} (hours {_hours(page)})", width, 2))
+    per_zone = 2 if width < NARROW else 1
+    shown = zones if room is None else zones[: max(room // per_zone, len(runs))]
+    if len(shown) < len(zones):
+        shown = zones[: max(room // per_zone - 1, len(runs))] if room is not None else zones
     cells = [_cells(page, zone, runs.get(zone["zone"], [])) for zone in shown]
     widths = [max((len(row[k]) for row in cells), default=0) for k in range(3)]
-    widths[0] = min(widths[0], 14 if width >= 70 else 10)
     for zone, row in zip(shown, cells, strict=True):
-        yield _zone_line(zone, row, widths, width, loud=zone["zone"] in runs)
+        yield from _zone_lines(zone, row, widths, width, loud=zone["zone"] in runs)
     if len(shown) < len(zones):
-        yield f"  ... and {len(zones) - len(shown)} more: rowwater morning --all"
+        left = f"{len(zones) - len(shown)} more do not run: rowwater morning --all"
+        yield from wrap(left, width, 4, first=2)
 
 
 def _order(zone: ZoneLine, runs: dict[str, list[RunLine]]) -> tuple[int, str, float]:
@@ -198,18 +214,25 @@ def _plan(zone: ZoneLine, runs: list[RunLine]) -> str:
     return f"{start:%H:%M} {show_minutes(sum(run['minutes'] for run in runs))}{pulses}"
 
 
-def _zone_line(
+def _zone_lines(
     zone: ZoneLine, row: tuple[str, str, str], widths: list[int], width: int, *, loud: bool
-) -> str:
-    name, plan, dry = (cell[:size].ljust(size) for cell, size in zip(row, widths, strict=True))
-    line = f"  {name}  {plan}  {dry}"
-    if "crop" in zone:
-        crop = f"{zone['crop']} d{zone['day']}"
-        left = width - len(line) - 3 - len(crop)
-        names = (zone["stage"], SHORT_STAGE[zone["stage"]])
-        stage = next((name for name in names if len(name) <= left), "")
-        line += f"  {crop} {stage}".rstrip()
-    return click.style(line[:width], bold=True) if loud else line[:width]
+) -> Iterator[str]:
+    """One line, or two where the terminal is narrow or a name is long: names and figures are never cut."""
+    name, plan, dry = (cell.ljust(size) for cell, size in zip(row, widths, strict=True))
+    lines = [f"  {name}  {plan}  {dry}"]
+    if width < NARROW or len(lines[0].rstrip()) > width:
+        lines = [*wrap(f"{row[0]}  {row[1]}", width, 4, first=2), *([f"    {row[2]}"] if row[2] else [])]
+    lines[-1] += _crop(zone, width - len(lines[-1]) - 2)
+    yield from (click.style(line, bold=True) if loud else line for line in lines)
+
+
+def _crop(zone: ZoneLine, room: int) -> str:
+    """Crop, its day and its stage, as much of it as there is room for in whole words."""
+    if "crop" not in zone:
+        return ""
+    crop, stage = f"{zone['crop']} d{zone['day']}", zone["stage"]
+    said = (f"{crop} {stage}", f"{crop} {SHORT_STAGE[stage]}", crop)
+    return next((f"  {text}" for text in said if len(text) <= room), "")
 
 
 def _dryness(deficit_mm: float, trigger_mm: float) -> str:
@@ -233,24 +256,36 @@ def _given(page: TodayFile, width: int) -> Iterator[str]:
     yield from wrap(f"Given since yesterday: {'; '.join(said)}", width, 2)
 
 
-def _hand(page: TodayFile, width: int) -> Iterator[str]:
+def _remarks(page: TodayFile, width: int) -> list[list[str]]:
+    """Lines of each remark, most urgent first."""
     order = {"problem": 0, "look": 1, "info": 2}
+    colours = {"problem": "red", "look": "yellow"}
     told = (notice for notice in page["notices"] if notice.get("key") != BAD_EDIT)
-    notices = sorted(told, key=lambda notice: order[notice["level"]])
-    loud = [notice for notice in notices if notice["level"] != "info"]
-    quiet = [notice for notice in notices if notice["level"] == "info"]
-    if loud:
-        yield ""
-        yield click.style("Needs a hand", bold=True)
-    for notice in loud:
-        colour = "red" if notice["level"] == "problem" else "yellow"
-        yield from (click.style(line, fg=colour) for line in wrap(f"  ! {notice['text']}", width, 4))
-    if quiet:
-        yield ""
-    for notice in quiet[:4]:
-        yield from wrap(f"  {notice['text']}", width, 4)
-    if len(quiet) > 4:
-        yield f"  ... and {len(quiet) - 4} more remarks: rowwater morning --json"
+    remarks = []
+    for notice in sorted(told, key=lambda notice: order[notice["level"]]):
+        colour = colours.get(notice["level"])
+        lines = wrap(f"  {'! ' if colour else ''}{notice['text']}", width, 4)
+        remarks.append([click.style(line, fg=colour) if colour else line for line in lines])
+    return remarks
+
+
+def _fitting(remarks: list[list[str]], room: int | None, width: int) -> Iterator[str]:
+    """Whole remarks, as many as there is room for, and how many are left; the first is always told.
+
+    room: lines of the screen left, the empty one before the remarks among them; None: no end.
+    """
+    if not remarks:
+        return
+    yield ""
+    left = None if room is None else room - 1
+    for n, lines in enumerate(remarks):
+        closing = n < len(remarks) - 1
+        if n and left is not None and len(lines) + closing > left:
+            more = "remark" if n == len(remarks) - 1 else "remarks"
+            yield from wrap(f"{len(remarks) - n} more {more}: rowwater morning --all", width, 4, first=2)
+            return
+        left = None if left is None else left - len(lines)
+        yield from lines
 
 
 def _credits(page: TodayFile) -> Iterator[str]:
