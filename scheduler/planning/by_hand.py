@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from scheduler.store.store import Store
 
 
+DECIMALS = 4
+"""Of a depth on record, mm: as a plan's. The same water told in minutes or as planned leaves one balance."""
+
+
 class Rates(NamedTuple):
     flow_lpm: float
     net_per_minute: float  # mm; 0 where no crop stands: there is no planted area to spread it on
@@ -59,8 +63,8 @@ def by_hand_record(
         day=day,
         minutes=minutes,
         liters=minutes * rate.flow_lpm if liters is None else liters,
-        gross_mm=wets * rate.gross_per_minute,
-        net_mm=wets * rate.net_per_minute,
+        gross_mm=round(wets * rate.gross_per_minute, DECIMALS),
+        net_mm=round(wets * rate.net_per_minute, DECIMALS),
         outcome="by hand" if minutes else "never opened",
         recorded_at=now,
         measured=measured,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -13,13 +13,18 @@ from lived.play import Shed
 Values = Mapping[tuple[date, str], float | None]
 
 
-def compare(ledger: Ledger, shed: Shed) -> list[str]:
-    """Take over the newest plan, then hold log, questions and notes against the ledger."""
+RECENT = timedelta(days=20)  # no habit reaches further back
+
+
+def compare(ledger: Ledger, shed: Shed, *, whole: bool = False) -> list[str]:
+    """Take over the newest plan, then hold log (of the last days, or `whole`), questions and notes
+    against the ledger."""
     page = shed.today
     wrong = ledger.plan(page, shed.now)
     last = max(shed.now.date(), date.fromisoformat(page["date"]))
-    span = ("--from", min(ledger.planned).isoformat(), "--to", last.isoformat())
-    wrong += _log(ledger, shed("log", "--json", *span).json["days"])
+    first = min(ledger.planned) if whole else max(min(ledger.planned), last - RECENT)
+    log = shed("log", "--json", "--from", first.isoformat(), "--to", last.isoformat()).json["days"]
+    wrong += _log(ledger, log, first)
     if page["date"] == shed.now.date().isoformat():
         asked = by_day_and_zone(page["unanswered"], "minutes")
         ours = ledger.unanswered_minutes(shed.now.date())
@@ -29,15 +34,13 @@ def compare(ledger: Ledger, shed: Shed) -> list[str]:
     return wrong
 
 
-def _log(ledger: Ledger, log: list[Mapping[str, Any]]) -> Iterator[str]:
-    given = ledger.given_minutes()
+def _log(ledger: Ledger, log: list[Mapping[str, Any]], first: date) -> Iterator[str]:
+    given = {key: value for key, value in ledger.given_minutes().items() if key[0] >= first}
+    planned = {key: value for key, value in ledger.planned_minutes().items() if key[0] >= first}
     minutes = {key: value for key, value in by_day_and_zone(log, "minutes").items() if value is not None}
     yield from _unequal("minutes given", minutes, given)
-    yield from _unequal(
-        "minutes planned",
-        {key: value for key, value in by_day_and_zone(log, "planned_minutes").items() if value},
-        ledger.planned_minutes(),
-    )
+    asked = {key: value for key, value in by_day_and_zone(log, "planned_minutes").items() if value}
+    yield from _unequal("minutes planned", asked, planned)
     liters = {key: value for key, value in by_day_and_zone(log, "liters").items() if value is not None}
     yield from _unequal(
         "litres", liters, {key: ledger.liters(key[1], value) for key, value in given.items()}, 0.5
@@ -47,8 +50,19 @@ def _log(ledger: Ledger, log: list[Mapping[str, Any]]) -> Iterator[str]:
 
 
 def _list_of_notes(ledger: Ledger, shed: Shed) -> Iterator[str]:
-    """`note list` shows what is in force, in the order of typing."""
-    yield from ()
+    """What `note list` shows as in force, in the order of typing."""
+    listed = [
+        one
+        for one in shed("note", "list", "--json").json["notes"]
+        if one["withdraws"] is None and one["withdrawn_by"] is None
+    ]
+    theirs = [(one["kind"], sum(water["minutes"] for water in one["water"])) for one in listed]
+    ours = [(one.kind, sum(water.minutes for water in one.water)) for one in ledger.standing()]
+    if [kind for kind, _ in theirs] != [kind for kind, _ in ours]:
+        yield f"notes in force: the books list {theirs}, the ledger {ours}"
+    for (kind, said), (_, known) in zip(theirs, ours, strict=False):
+        if said != pytest.approx(known, abs=0.02):
+            yield f"note {kind}: the books say {said} min, the ledger {known}"
 
 
 def _unequal(what: str, theirs: Values, ours: Values, within: float = 0.02) -> Iterator[str]:

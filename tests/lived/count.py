@@ -1,4 +1,4 @@
-"""How much a grower is told over a season: `python tests/lived/count.py`.
+"""How much a grower is told over a season: `python tests/lived/count.py [GARDEN ...]`.
 
 Counts, for each garden and for a plain and a forgetful grower: mornings with exit status 3, lines of a
 morning at 80 columns, remarks of a morning and words of a remark.
@@ -45,7 +45,7 @@ class Count:
 
 def plain(place: Place, folder: Path) -> Count:
     """Plans each morning, reads, waters as told, answers at noon."""
-    shed, count = Shed(place, folder), Count()
+    shed, count = Shed(place, folder, advice=True), Count()
     for day in days_between(place.first, place.last):
         shed.at(day, "03:50")
         shed.weather()
@@ -59,7 +59,7 @@ def plain(place: Place, folder: Path) -> Count:
 
 
 def forgetful(place: Place, folder: Path) -> Count:
-    grower, count = Grower(Shed(place, folder), 1, books=False), Count()
+    grower, count = Grower(Shed(place, folder, advice=True), 1, books=False), Count()
     for day in days_between(place.first, place.last):
         grower.plan(day)
         count.morning(grower.shed)
@@ -68,7 +68,7 @@ def forgetful(place: Place, folder: Path) -> Count:
 
 
 def main() -> None:
-    for place in PLACES if len(sys.argv) < 2 else [PLACES[int(sys.argv[1])]]:
+    for place in [one for one in PLACES if one.name in sys.argv[1:]] or PLACES:
         for grower in (plain, forgetful):
             with tempfile.TemporaryDirectory() as folder:
                 print(f"{place.name}, {grower.__name__}: {grower(place, Path(folder))}", flush=True)

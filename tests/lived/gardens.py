@@ -110,6 +110,7 @@ class Place:
     last: date
     flow_lpm: dict[str, float]
     area_m2: dict[str, float]
+    forecast: bool = True  # does the station's file hold one
 
 
 GPM = 3.785411784  # L/min in a gallon a minute (NIST SP 811)
@@ -121,7 +122,7 @@ HUMID_GARDEN = Place(
     nominal_year=2026,
     timezone=ZoneInfo("America/New_York"),
     first=date(2026, 4, 20),
-    last=date(2026, 10, 20),
+    last=date(2026, 9, 30),
     flow_lpm={
         "tomatoes": 1.2 * GPM,
         "beans": 1.0 * GPM,
@@ -145,6 +146,7 @@ WELL_GARDEN = Place(
     },  # metres at 5 or 2.5 L/h
     area_m2={"tomatoes": 187.5, "melons": 225.0, "peppers": 72.0, "carrots": 32.4},
 )
+WATERING_DAYS = (2, 5)  # of the well: Wednesday and Saturday
 PLACES = (HUMID_GARDEN, WELL_GARDEN)
 
 
@@ -167,7 +169,8 @@ def write_weather(place: Place, path: Path, morning: date, *, silent: frozenset[
         if (day := morning - timedelta(days=n)) in days and day not in silent
     ]
     rows = [days[day] | {"rain_chance_pct": ""} for day in past]
-    rows += [_foretold(days, morning, n) for n in range(FORECAST_DAYS) if morning + timedelta(days=n) in days]
+    ahead = range(FORECAST_DAYS if place.forecast else 0)
+    rows += [_foretold(days, morning, n) for n in ahead if morning + timedelta(days=n) in days]
     _write(path, rows)
 
 

@@ -44,7 +44,8 @@ REMARKS = (
     "nothing", "nothing", "filter", "gauge", "gauge, ten times too much",
     "gauge of the wrong day, taken back", "command mistyped", "zone mistyped", "unknown crop",
     "garden.yaml spoiled and mended", "kept dry till tomorrow", "hold forgotten", "day once more",
-    "planted later than planned", "chore", "tape",
+    "planted later than planned", "chore", "tape", "garden.yaml improved",
+    "station silent", "undo of an undo",
 )  # fmt: skip
 
 
@@ -114,7 +115,8 @@ class Grower:
         self.at(day, "23:00")
 
     def catch_up(self) -> None:
-        """Everything put off is done, everything open is answered."""
+        """Everything put off is done, everything open is answered, the station's gaps are filled."""
+        self.shed.silent = frozenset()
         self.later, todo = [], sorted(self.later, key=lambda p: p[0])
         for _, work in todo:
             work()
@@ -174,7 +176,7 @@ class Grower:
                 self.note_as_planned()
             case "by volume":
                 self.at(day, "12:00")
-                self.note_applied(first, day, round(minutes[first]), by_volume=True)
+                self.note_liters(first, day, round(self.ledger.liters(first, minutes[first])))
                 self.note_as_planned()
             case "as planned, though one zone was dry":
                 self.at(day, "12:00")
@@ -194,18 +196,16 @@ class Grower:
         self.do("note", "applied", "--as-planned", status=(0, 3) if known else (2,))
         self.after()
 
-    def note_applied(
-        self, zone: str, day: date, minutes: float, *, total: bool = False, by_volume: bool = False
-    ) -> None:
-        amount = f"{minutes:g}min"
-        if by_volume:
-            amount = f"{round(self.ledger.liters(zone, minutes))} L"
-            minutes = round(self.ledger.liters(zone, minutes)) / self.shed.place.flow_lpm[zone]
-        said = self.do(
-            "note", "applied", zone, amount, "--date", day.isoformat(), *["--total"] * total, status=(0, 2, 3)
-        )
+    def note_applied(self, zone: str, day: date, minutes: float, *, total: bool = False) -> None:
+        args = ("--date", day.isoformat(), *["--total"] * total)
+        said = self.do("note", "applied", zone, f"{minutes:g}min", *args, status=(0, 2, 3))
         if said.status != 2:  # refused: a doubtful figure
             self.ledger.applied(zone, day, minutes, total=total)
+        self.after()
+
+    def note_liters(self, zone: str, day: date, liters: float) -> None:
+        self.do("note", "applied", zone, f"{liters:g} L", "--date", day.isoformat())
+        self.ledger.measured(zone, day, liters)
         self.after()
 
     def undo(self) -> None:
@@ -264,6 +264,22 @@ class Grower:
                     self.put_off(day + timedelta(days=6), "12:40", lambda: self._end_of_hold(zone))
             case "day once more":
                 self.do("day")
+                self.after()
+            case "garden.yaml improved":
+                text = self.shed.garden.read_text(encoding="utf-8")
+                better = text.replace("soil: loam", "soil: silt loam")
+                self.shed.garden.write_text(
+                    better if better != text else text.replace("soil: silt loam", "soil: loam")
+                )
+                self.do("day")
+                self.after()
+            case "station silent":
+                self.shed.silent = frozenset({day, day - timedelta(days=1)})
+            case "undo of an undo":
+                self.keep("filter", day, "filter")
+                self.undo()
+                self.do("note", "undo", str(len(self.shed("note", "list", "--json").json["notes"])))
+                self.ledger.entries[-1].withdrawn = False
                 self.after()
             case "planted later than planned":
                 self.planted_later(day)

@@ -40,6 +40,7 @@ class Water:
     minutes: float
     in_place_of_the_day: bool = False
     run: PlannedRun | None = None
+    measured_liters: float | None = None
 
 
 @dataclass
@@ -66,6 +67,10 @@ class Ledger:
 
     def applied(self, zone: str, day: date, minutes: float, *, total: bool = False) -> None:
         self.entries.append(Entry("applied", day, water=[Water(zone, day, minutes, total)]))
+
+    def measured(self, zone: str, day: date, liters: float) -> None:
+        minutes = liters / self.place.flow_lpm[zone]
+        self.entries.append(Entry("applied", day, water=[Water(zone, day, minutes, measured_liters=liters)]))
 
     def as_planned(self, now: datetime) -> bool:
         """Everything over and unanswered was given as planned; False where nothing is."""
@@ -109,7 +114,8 @@ class Ledger:
         return kept
 
     def standing(self, *kinds: str) -> list[Entry]:
-        return [entry for entry in self.entries if entry.kind in kinds and not entry.withdrawn]
+        """Not taken back: of these kinds, or all."""
+        return [e for e in self.entries if not e.withdrawn and (e.kind in kinds or not kinds)]
 
     def given_minutes(self) -> dict[tuple[date, str], float]:
         given: dict[tuple[date, str], float] = {}

@@ -5,9 +5,11 @@ from __future__ import annotations
 import io
 import json
 import os
+import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from copy import copy
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -18,6 +20,7 @@ from zoneinfo import ZoneInfo
 from lived.gardens import Place, write_weather
 
 from scheduler.cli.main import main
+from scheduler.planning.plan import with_remedies
 
 
 @dataclass(frozen=True)
@@ -32,9 +35,11 @@ class Said:
 
 
 class Shed:
-    """One garden in its folder. `now` is the time on the wall, which only the test moves."""
+    """One garden in its folder. `now` is the time on the wall: the test moves it, commands take a second."""
 
-    def __init__(self, place: Place, folder: Path) -> None:
+    def __init__(self, place: Place, folder: Path, *, advice: bool = False) -> None:
+        """advice: also work out what would mend a week that does not fit. It changes no plan and takes
+        several times as long."""
         folder.mkdir(parents=True, exist_ok=True)
         self.place = place
         self.folder = folder
@@ -42,6 +47,14 @@ class Shed:
         self.garden.write_text(place.yaml, encoding="utf-8")
         self.now = datetime.combine(place.first, time(0), place.timezone)
         self.silent: frozenset[date] = frozenset()
+        self.advice = advice
+
+    def copied(self, folder: Path) -> Shed:
+        """The same garden at the same moment, in another folder."""
+        shutil.copytree(self.folder, folder)
+        other = copy(self)
+        other.folder, other.garden = folder, folder / "garden.yaml"
+        return other
 
     def at(self, day: date, clock: str) -> None:
         """Move the clock on the wall to a time of day."""
@@ -54,6 +67,7 @@ class Shed:
     def __call__(self, *args: str) -> Said:
         out, err = io.StringIO(), io.StringIO()
         status: object = 0
+        self.now += timedelta(seconds=1)
         with _as_in(self), redirect_stdout(out), redirect_stderr(err):
             try:
                 main([str(arg) for arg in args])
@@ -92,6 +106,7 @@ def _as_in(shed: Shed) -> Iterator[None]:
         patch.dict(os.environ, env, clear=True),
         _without_solver(),
         patch("scheduler.clock.site_now", lambda timezone: shed.now.astimezone(ZoneInfo(timezone))),
+        patch("scheduler.daily.with_remedies", with_remedies if shed.advice else lambda plan: None),
     ):
         yield
 
