@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from scheduler.shapes.base import RunLine
+    from scheduler.shapes.base import NoticeKind, RunLine
     from scheduler.shapes.day import DayPage
 
     FloatArray = NDArray[np.float64]
@@ -399,6 +399,8 @@ class Unmet:
 class Notice:
     level: Literal["info", "look", "problem"]  # look, problem: something needs the grower's eye
     text: str
+    kind: NoticeKind = "garden"
+    zones: tuple[str, ...] = ()  # that it is about, where it may be told again
 
 
 Windows = tuple[tuple[datetime, datetime], ...]

@@ -34,9 +34,9 @@ def chore_notices(garden: Garden, facts: Facts) -> Iterator[Notice]:
     )
     for chore in due:
         if isinstance(chore, DrainChore):
-            yield Notice("look" if chore.frost else "info", drain_words(chore, garden.display))
+            yield Notice("look" if chore.frost else "info", drain_words(chore, garden.display), "chore")
     if line := chore_line(due):
-        yield Notice("info", line)
+        yield Notice("info", line, "chore")
 
 
 def _watered(facts: Facts) -> dict[str, list[date]]:

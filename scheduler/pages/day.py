@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import date, datetime, timedelta
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
 
 from scheduler.core.balance.climate import ESTIMATED_HUMIDITY, ESTIMATED_RADIATION, ESTIMATED_WIND
 from scheduler.core.balance.crop import STAGES, stage_of_day
-from scheduler.model import Fetched, Garden, Notice
+from scheduler.model import Applied, Fetched, Garden, Notice
 from scheduler.pages.day_notices import day_notices
+from scheduler.pages.reasons import no_crop_reason, reason_of, state_of
 from scheduler.pages.rounding import known, rounded
 from scheduler.pages.unmet import unmet_lines
-from scheduler.planning.day_rules import rules_from, water_from
+from scheduler.planning.day_rules import water_from
 from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
@@ -26,7 +27,6 @@ from scheduler.shapes.day import (
     Answers,
     DayPage,
     DayWeather,
-    State,
     UnansweredLine,
     ZoneLine,
 )
@@ -64,7 +64,7 @@ def day_page(
         "zones": [_zone(garden, facts, plan, z) for z in range(len(facts.zones))],
         "runs": [run_page(run) for run in schedule.runs],
         "unmet": unmet_lines(plan, garden.display),
-        "applied": given_lines((one for one in facts.applied if one.day >= yesterday), facts.plans.values()),
+        "applied": given_lines(_told_lately(facts, yesterday), facts.plans.values()),
         "unanswered": [_unanswered(one) for one in plan.unanswered],
         "notices": notice_lines(day_notices(garden, facts, plan, fetched, failures)),
         "sources": _answers(fetched, failures),
@@ -72,13 +72,29 @@ def day_page(
     }
 
 
+def _told_lately(facts: Facts, yesterday: date) -> Iterator[Applied]:
+    """Water since yesterday, and that of earlier days which was told since the last plan: once each."""
+    before = facts.plan_before()
+    over = datetime.combine(facts.day + timedelta(days=1), time(12), UTC)  # every local day has ended
+    late = {
+        (one.zone, one.day)
+        for one in facts.applied
+        if one.day < yesterday and before is not None and before.made_at < one.recorded_at < over
+    }
+    return (one for one in facts.applied if one.day >= yesterday or (one.zone, one.day) in late)
+
+
 def exit_status(page: DayPage) -> int:
-    """3 where something needs the grower's eye, else 0."""
+    """3 where something changes what the grower should do today, else 0."""
     return 3 if any(n["level"] in ("look", "problem") for n in page["notices"]) else 0
 
 
 def notice_lines(notices: Iterable[Notice]) -> list[NoticeLine]:
-    return [{"level": one.level, "text": one.text} for one in notices]
+    found: list[NoticeLine] = []
+    for one in notices:
+        line: NoticeLine = {"level": one.level, "text": one.text, "kind": one.kind}
+        found.append({**line, "zones": list(one.zones)} if one.zones else line)
+    return found
 
 
 def _answers(fetched: Sequence[Fetched], failures: Sequence[str]) -> Answers:
@@ -122,6 +138,7 @@ def _bare(facts: Facts, plan: Plan, z: int) -> ZoneLine:
         "by_hand": zone.valve.driver == "by_hand",
         "deficit_sd_mm": rounded(live.deficit_sd[z]),
         "state": "no crop",
+        "reason": no_crop_reason(facts, z),
         "deficit_mm": rounded(plan.need.deficit_now[z]),
         "minutes": 0.0,
     }
@@ -142,7 +159,8 @@ def _cropped(garden: Garden, facts: Facts, plan: Plan, z: int) -> ZoneLine:
         "stage": STAGES[int(stage_of_day(np.asarray(number), ends))],
         "day": number,
         "season_days": int(ends[-1]),
-        "state": _state(garden, facts, plan, z, bool(runs)),
+        "state": state_of(garden, facts, plan, z),
+        "reason": reason_of(garden, facts, plan, z),
         "deficit_mm": rounded(need.deficit_now[z]),
         "deficit_start_mm": rounded(need.deficit[z]),
         "deficit_low_mm": rounded(low),
@@ -166,18 +184,6 @@ def band_now(plan: Plan, z: int) -> tuple[float, float]:
     since = float(plan.need.deficit_now[z] - plan.need.deficit[z])
     sure = plan.live.sure
     return max(float(sure.low[z]) + since, 0.0), max(float(sure.high[z]) + since, 0.0)
-
-
-def _state(garden: Garden, facts: Facts, plan: Plan, z: int, runs: bool) -> State:
-    if facts.held(facts.zones[z].name):
-        return "on hold"
-    if runs:
-        return "runs"
-    if plan.waits[z]:
-        return "waits for rain"
-    if not plan.need.minutes[z]:
-        return "not due"
-    return "does not fit" if rules_from(garden.supply, facts.day)[0].allowed else "not a watering day"
 
 
 # --- weather -------------------------------------------------------------------------------------

@@ -1,15 +1,19 @@
-"""What the grower is told this morning beside the figures: what was missing, what is short, what is due."""
+"""What the grower is told this morning beside the figures: what was missing, what is short, what is due.
+
+"look" and "problem" are for what changes what a person should do today; what the grower did or typed is
+confirmed, what is as it was yesterday is only remarked on.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 from scheduler.core.balance.et import CLIMATOLOGY, METHODS, RECENT_MEAN
 from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.chores import chore_notices
 from scheduler.pages.first_days import first_days_notices
-from scheduler.pages.hold import when_again
 from scheduler.pages.quality import notices as quality_notices
 from scheduler.pages.week import week_notices
 from scheduler.planning.day_rules import rules_from
@@ -17,17 +21,45 @@ from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
 from scheduler.planning.plan import Plan
+from scheduler.planning.week import WORTH_TELLING_STRESS
+from scheduler.shapes.base import NoticeLine
 from scheduler.show import show_depth, words
 
 RESTATED_ABOVE_MM = 0.5
 RECENT_DAYS = 7
 """Days back whose missing weather is still told."""
+TOLD_ONCE = frozenset({"weather", "soil", "answer"})
+"""Kinds that need an eye on the first morning only; after that they are remarks while they last."""
+REMINDER_WEEKDAY = 0
+"""On Mondays a shortage of the same zones needs an eye again."""
 
 
 def day_notices(
     garden: Garden, facts: Facts, plan: Plan, fetched: Sequence[Fetched], failures: Sequence[str]
 ) -> Iterator[Notice]:
-    yield from _source_notices(garden, facts, fetched, failures)
+    before = facts.plan_before()
+    told = before.page["notices"] if before else []
+    for notice in _all(garden, facts, plan, fetched, failures):
+        known = _known(notice, told, facts.day)
+        yield replace(notice, level="info") if known else notice
+
+
+def _known(notice: Notice, told: Sequence[NoticeLine], today: date) -> bool:
+    """Whether the morning before said the same: then it changes nothing today."""
+    if notice.kind in TOLD_ONCE:
+        return any(one["text"] == notice.text for one in told)
+    same = [
+        one
+        for one in told
+        if one.get("kind") == notice.kind and set(one.get("zones", ())) >= set(notice.zones)
+    ]
+    return bool(notice.level == "look" and notice.zones and same) and today.weekday() != REMINDER_WEEKDAY
+
+
+def _all(
+    garden: Garden, facts: Facts, plan: Plan, fetched: Sequence[Fetched], failures: Sequence[str]
+) -> Iterator[Notice]:
+    yield from _source_notices(garden, facts, plan.live, fetched, failures)
     yield from _weather_notices(facts, plan.live)
     yield from _plan_notices(garden, facts, plan)
     yield from week_notices(garden, plan)
@@ -39,14 +71,18 @@ def day_notices(
 
 
 def _source_notices(
-    garden: Garden, facts: Facts, fetched: Sequence[Fetched], failures: Sequence[str]
+    garden: Garden, facts: Facts, live: Live, fetched: Sequence[Fetched], failures: Sequence[str]
 ) -> Iterator[Notice]:
-    """What the weather sources did not answer, remarked on, or sent that cannot be believed."""
+    """What the weather sources did not answer, remarked on, or sent that cannot be believed.
+
+    A source that fails needs an eye where nobody else says what today or yesterday is like.
+    """
+    guessed = any(_stands_in(live, d) for d in range(max(live.today - 1, 0), live.today + 1))
     for line in failures:
-        yield Notice("look", f"weather: {line}")
+        yield Notice("look" if guessed else "info", f"weather: {line}", "weather")
     for answer in fetched:
         for text in answer.notices:
-            yield Notice("info", f"weather: {text}")
+            yield Notice("info", f"weather: {text}", "weather")
     before = facts.plan_before()
     yield from quality_notices(
         facts.flags, facts.weather, today=facts.day, said_before=before.day if before else None,
@@ -61,24 +97,34 @@ def _weather_notices(facts: Facts, live: Live) -> Iterator[Notice]:
     if filled:
         method = live.et.method_name(live.et_offset + int(filled[-1]))
         yield Notice(
-            "look",
+            "look" if filled[-1] == live.today - 1 else "info",
             f"no temperatures for {_days(live.start, filled)}: ET0 there is a stand-in ({method})",
+            "weather",
         )
     if _stands_in(live, live.today):
         yield Notice(
-            "info", f"no forecast for today: ET0 is a stand-in ({METHODS[RECENT_MEAN]} or climatology)"
+            "look",
+            f"no forecast for today: ET0 is a stand-in ({METHODS[RECENT_MEAN]} or climatology)",
+            "weather",
         )
     no_rain = [d for d in recent if live.rain_missing[d]]
     if no_rain:
         yield Notice(
-            "look" if len(no_rain) > 1 else "info",  # one day without word is common and soon mended
+            "look" if _rain_stopped(live, no_rain) else "info",
             f"nobody reported rain for {_days(live.start, no_rain)}: counted as 0 (estimated). "
             "If it rained: rowwater note rain AMOUNT",
+            "weather",
         )
     told = facts.weather.came_from.get("tmax_c", ())
     guessed = [d for d in recent if told and str(told[live.et_offset + d]).endswith("(forecast)")]
     if guessed:
-        yield Notice("info", f"the weather of {_days(live.start, guessed)} is still the forecast")
+        yield Notice("info", f"the weather of {_days(live.start, guessed)} is still the forecast", "weather")
+
+
+def _rain_stopped(live: Live, no_rain: Sequence[int]) -> bool:
+    """Since two days nobody reports rain, and somebody did before: not every garden has such a source."""
+    yesterday = live.today - 1
+    return live.today > 2 and {yesterday, yesterday - 1} <= set(no_rain) and yesterday - 2 not in no_rain
 
 
 def _stands_in(live: Live, d: int) -> bool:
@@ -95,60 +141,73 @@ def _days(start: date, numbers: list[int]) -> str:
 
 def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
     if facts.store_replaced:
-        yield Notice("problem", "the database was damaged and set aside: the balance starts anew today")
+        yield Notice(
+            "problem", "the database was damaged and set aside: the balance starts anew today", "records"
+        )
     for note, why in facts.aside:
         yield Notice(
             "look",
             f"{note.zone}: your note of {note.day} ({note.details['crop']} planted) cannot be followed: "
             f"{why} (to take it back: rowwater note list, note undo)",
+            "answer",
         )
     yield from _restated(garden, facts, plan.live)
-    for z in range(len(facts.zones)):
-        yield from _zone_notices(garden, facts, plan, z)
-    yield from _stressed(facts, plan)
+    yield from _dry_notices(facts, plan)
+    yield from _unmet_notices(garden, facts, plan)
+
+
+def _unmet_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
+    """What does not fit; a week's plan says itself where a crop suffers, and a rule day is no fault."""
+    if not rules_from(garden.supply, facts.day)[0].allowed:
+        return
     short: dict[str, list[str]] = {}
     for unmet in plan.schedule.unmet:
-        short.setdefault(words(unmet.why, unmet.numbers, garden.display), []).append(unmet.zone)
-    allowed = rules_from(garden.supply, facts.day)[0].allowed
+        if plan.outlook is None or _never_runs(plan, facts, unmet.zone):
+            short.setdefault(words(unmet.why, unmet.numbers, garden.display), []).append(unmet.zone)
     for why, zones in short.items():
-        if allowed:
-            yield Notice("problem", f"{', '.join(zones)}: not all of it fits today; {why}")
-        else:  # as the grower's own rules want it; a crop that suffers from it is told beside
-            yield Notice("info", f"due: {', '.join(zones)}; {why}")
+        text = f"{', '.join(zones)}: not all of it fits today; {why}"
+        yield Notice("problem", text, "water", tuple(zones))
 
 
-def _stressed(facts: Facts, plan: Plan) -> Iterator[Notice]:
-    """Crops beyond their readily available water, in one line."""
-    need, stands = plan.need, plan.live.terms.stand[plan.live.today] >= 0
-    names = [
-        zone.name for z, zone in enumerate(facts.zones) if stands[z] and need.deficit_now[z] > need.raw[z]
-    ]
-    if len(names) == 1:
-        yield Notice("look", f"{names[0]} is past its readily available water: the crop is short")
-    elif names:
+def _never_runs(plan: Plan, facts: Facts, name: str) -> bool:
+    """In a week of mornings the zone gets nothing though it is due."""
+    z = [zone.name for zone in facts.zones].index(name)
+    return plan.outlook is not None and not plan.outlook.plan.minutes[:, z].any()
+
+
+def _dry_notices(facts: Facts, plan: Plan) -> Iterator[Notice]:
+    """Crops past what they can spare that today's water does not bring back."""
+    need, dry, names = plan.need, list[str](), list[str]()
+    told = _short_zones(plan) | {
+        unmet.zone for unmet in plan.schedule.unmet if _never_runs(plan, facts, unmet.zone)
+    }
+    given = {zone.name: 0.0 for zone in facts.zones}
+    for run in plan.schedule.runs:
+        given[run.zone] = given.get(run.zone, 0.0) + run.net_mm
+    for z, zone in enumerate(facts.zones):
+        if plan.live.terms.stand[plan.live.today, z] < 0 or not need.deficit_now[z] > need.raw[z]:
+            continue
+        if need.deficit_now[z] - given[zone.name] > need.raw[z]:
+            until = facts.held(zone.name)
+            if zone.name in told and until is None:
+                continue
+            names.append(zone.name)
+            dry.append(f"{zone.name} (on hold until {until:%a %Y-%m-%d})" if until else zone.name)
+    if dry:
         yield Notice(
-            "look", f"{', '.join(names)} are past their readily available water: the crops are short"
+            "look",
+            f"{', '.join(dry)}: the crop is short of water, and today's plan does not mend it",
+            "crop",
+            tuple(names),
         )
 
 
-def _zone_notices(garden: Garden, facts: Facts, plan: Plan, z: int) -> Iterator[Notice]:
-    zone, need = facts.zones[z], plan.need
-    if plan.waits[z]:
-        rain, deficit = (
-            show_depth(float(mm), garden.display) for mm in (need.outlook_rain, need.deficit_now[z])
-        )
-        yield Notice(
-            "info",
-            f"{zone.name} is due but waits for rain: {rain} expected against a deficit of {deficit}, and it "
-            "stays unstressed if none comes",
-        )
-    until = facts.held(zone.name)
-    if until and need.due[z]:
-        yield Notice("look", f"{zone.name} is due but on hold: {when_again(garden, until)}")
-    stands = plan.live.terms.stand[plan.live.today, z] >= 0
-    ahead = [planting.planted for planting in zone.plantings if planting.planted > facts.day]
-    if not stands and ahead:
-        yield Notice("info", f"{zone.name}: no crop, no water; next planting {min(ahead)}")
+def _short_zones(plan: Plan) -> set[str]:
+    """Those of which the week's notice tells that they go short."""
+    if plan.outlook is None:
+        return set()
+    week, short = plan.outlook.week, plan.outlook.plan.short
+    return {week.zones[s.zone] for s in short if s.stress_days >= WORTH_TELLING_STRESS}
 
 
 def _soil_notices(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
@@ -157,33 +216,27 @@ def _soil_notices(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
         if one.aside and one.reading.day >= live.today - 1:
             name = facts.zones[one.reading.zone].name
             why = words(one.aside, one.aside_numbers, garden.display)
-            yield Notice("look", f"{name}: soil reading {one.reading.label} set aside: {why}")
+            yield Notice("look", f"{name}: soil reading {one.reading.label} set aside: {why}", "soil")
 
 
 def _restated(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
-    """Confirm that the past was edited, where yesterday's stated deficits are no longer what they were.
-
-    No alarm: today's minutes already follow the edit, and nothing is left to be done.
-    """
+    """Yesterday's stated deficits that are no longer what they were, in one line, with what moved them."""
     before = facts.plan_before()
     if before is None or before.day < live.start:
         return
-    changed = _what_changed(garden, facts, before)
     told = {zone["zone"]: zone for zone in before.page["zones"]}
-    moved: dict[str, str] = {}
     row = live.balance.deficit_start[(before.day - live.start).days]
+    moved = []
     for z, zone in enumerate(facts.zones):
         line = told.get(zone.name)
         old = line and line.get("deficit_start_mm")
         if old is not None and abs(old - row[z]) > RESTATED_ABOVE_MM:
             now = show_depth(float(row[z]), garden.display)
-            moved[zone.name] = f"{show_depth(old, garden.display)} -> {now}"
-    if len(moved) == 1:
-        ((name, change),) = moved.items()
-        yield Notice("info", f"{name}: deficit of {before.day} restated {change}: {changed} changed")
-    elif moved:
-        changes = ", ".join(f"{name} {change}" for name, change in moved.items())
-        yield Notice("info", f"deficits of {before.day} restated, {changed} changed: {changes}")
+            moved.append(f"{zone.name} {show_depth(old, garden.display)} -> {now}")
+    if moved:
+        day = f"{before.day:%a} {before.day.day} {before.day:%b}"
+        changed = _what_changed(garden, facts, before)
+        yield Notice("info", f"deficit of {day} restated, {changed} changed: {', '.join(moved)}", "answer")
 
 
 def _what_changed(garden: Garden, facts: Facts, before: StoredPlan) -> str:

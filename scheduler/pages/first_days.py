@@ -24,4 +24,5 @@ def first_days_notices(garden: Garden, facts: Facts) -> Iterator[Notice]:
             f"the record begins: the soil of {names} is taken as full (field capacity). If it was dry, write "
             f"starting_deficit: {show_depth(20.0, garden.display)} (or what is missing) under the zone in "
             f"garden.yaml, or dig and say so: rowwater note soil {zones[0].name} 35cb",
+            "soil",
         )

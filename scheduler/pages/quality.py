@@ -61,7 +61,7 @@ def notices(
         if flag.sensor:
             if flag.day >= today - timedelta(days=2) and _due(flag, today, since):
                 what = f"{flag.source}, {WEATHER_NAMES[flag.field]}"
-                yield Notice("look", f"weather: {what}: {reason_of(flag, display)}")
+                yield Notice("look", f"weather: {what}: {reason_of(flag, display)}", "weather")
         elif flag.verdict == "rejected" and flag.day >= since:
             mine = lost.setdefault((flag.source, flag.rule), [])
             if (flag.day, flag.field) not in [(other.day, other.field) for other in mine]:
@@ -77,6 +77,7 @@ def notices(
         yield Notice(
             "look" if gone else "info",
             f"weather: {what}{amount} of {when} by {source} set aside ({reason_of(newest, display)})",
+            "weather",
         )
 
 

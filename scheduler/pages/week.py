@@ -17,7 +17,7 @@ from scheduler.planning.shortage import yield_at_stake
 from scheduler.planning.week import MANY_ZONES, WORTH_TELLING_STRESS, Outlook
 from scheduler.shapes.week import UnmetFrom, WeekPage, WeekSummary, ZoneDay
 from scheduler.shapes.working import StoredWorking
-from scheduler.show import show_depth, show_flow
+from scheduler.show import show_flow
 
 NAMED = 3
 """Of more zones that go short only the number is told."""
@@ -58,7 +58,7 @@ def week_page(garden: Garden, plan: Plan, *, made_at: datetime) -> WeekPage | No
         ],
         "method": ahead.plan.method,
         "note": ahead.plan.note,
-        "notices": [{"level": n.level, "text": n.text} for n in week_notices(garden, plan)],
+        "notices": [{"level": n.level, "text": n.text, "kind": n.kind} for n in week_notices(garden, plan)],
     }
 
 
@@ -121,37 +121,24 @@ def _unmet(garden: Garden, plan: Plan, ahead: Outlook) -> list[UnmetFrom]:
 
 
 def week_notices(garden: Garden, plan: Plan) -> Iterator[Notice]:
-    """Where the week does not fit, what would mend it; and where rain ahead lowered today's minutes."""
+    """Where the week does not fit, and what would mend it."""
     if plan.unplanned:
         yield Notice(
             "look",
             f"the week could not be planned ({plan.unplanned}): today each zone follows its own trigger",
+            "water",
         )
     ahead = plan.outlook
     if ahead is None:
         return
-    yield from _rain_notices(garden, plan, ahead)
     stressed = [s for s in ahead.plan.short if s.stress_days >= WORTH_TELLING_STRESS]
     if stressed:
         zones = "; ".join(_short_text(plan, ahead, s) for s in stressed[:NAMED])
         more = f"; and {len(stressed) - NAMED} more" if len(stressed) > NAMED else ""
         text = f"{NOT_ENOUGH}: {zones}{more}. {_remedy_text(garden, ahead)}"
-        yield Notice("look", text)
+        yield Notice("look", text, "water", tuple(ahead.week.zones[s.zone] for s in stressed))
     if ahead.plan.note and ahead.plan.method == "heuristic":
-        yield Notice("info", "the week was worked out by plain steps; `rowwater why ZONE` says why")
-
-
-def _rain_notices(garden: Garden, plan: Plan, ahead: Outlook) -> Iterator[Notice]:
-    unmet = {u.zone for u in plan.schedule.unmet}
-    for z, name in enumerate(ahead.week.zones):
-        given, wanted = float(ahead.plan.minutes[0, z]), float(plan.need.minutes[z])
-        if 0 < given < wanted and name not in unmet:
-            room = float(ahead.plan.outcome.deficit_start[0, z] - ahead.plan.outcome.net[0, z])
-            yield Notice(
-                "info",
-                f"{name} gets {given:.0f} of {wanted:.0f} min: {show_depth(max(room, 0.0), garden.display)} "
-                "of room is left for the rain expected",
-            )
+        yield Notice("info", "the week was worked out by plain steps; `rowwater why ZONE` says why", "water")
 
 
 def _short_text(plan: Plan, ahead: Outlook, short: Short) -> str:

@@ -16,11 +16,20 @@ Span = TypedDict("Span", {"from": Day, "to": Day})
 Window = TypedDict("Window", {"from": str, "until": str})
 
 
+NoticeKind: TypeAlias = Literal["records", "weather", "water", "crop", "answer", "soil", "chore", "garden"]
+"""records: of the database; water: what the supply cannot do; answer: what the grower told or changed."""
+
+
 class NoticeLine(TypedDict):
-    """by, key, at: of the service's own notices in today.json."""
+    """by, key, at: of the service's own notices in today.json; kind: of all others.
+
+    zones: those it is about, where it would be said of the same ones every morning.
+    """
 
     level: Level
     text: str
+    kind: NotRequired[NoticeKind]
+    zones: NotRequired[list[str]]
     by: NotRequired[Literal["service"]]
     key: NotRequired[str]
     at: NotRequired[Moment]

@@ -7,8 +7,8 @@ from typing import Literal, NotRequired, TypeAlias, TypedDict
 from scheduler.shapes.base import Day, Display, Moment, NoticeLine, RunLine, UnmetLine, Window
 
 State: TypeAlias = Literal[
-    "runs", "waits for rain", "not due", "no crop", "on hold", "does not fit", "not a watering day"
-]
+    "runs", "waits for rain", "not due", "not a watering day", "no crop", "on hold", "does not fit"
+]  # fmt: skip
 
 
 class DayWeather(TypedDict):
@@ -33,6 +33,7 @@ class DaysWeather(TypedDict):
 class ZoneLine(TypedDict):
     """One zone this morning; `minutes` is what is planned today.
 
+    reason: why it runs, waits or rests, in a few words of the display.
     held_until, water_from: of a zone on hold, and when water may run again (null: no watering day in sight).
     From `crop` on only where a crop stands.  deficit_start_mm is last night's, deficit_mm that of now.
     """
@@ -41,6 +42,7 @@ class ZoneLine(TypedDict):
     by_hand: bool
     deficit_sd_mm: float
     state: State
+    reason: NotRequired[str]
     deficit_mm: float
     minutes: float
     held_until: NotRequired[Day]

@@ -71,7 +71,7 @@ def test_a_due_zone_waits_only_for_likely_rain_and_only_while_unstressed(
     expected = float(rain_mm) * float(chance or 0) / 100
     assert waits == (beans["deficit_mm"] + etc_today <= beans["raw_mm"] and expected >= beans["deficit_mm"])
     assert (beans["state"] == "waits for rain") is waits
-    assert any(n["text"].startswith("beans is due but waits for rain") for n in page["notices"]) is waits
+    assert ("likely by" in beans["reason"]) is waits
     assert (beans["minutes"] == 0) is waits
 
 

@@ -56,17 +56,19 @@ def test_exit_status_and_words(grower: Grower, args: list[str], status: int, wor
         assert said.out == ""
 
 
-def test_status_3_where_an_eye_is_needed(grower: Grower) -> None:
-    for day in ("2015-06-30", "2015-07-01"):
+def test_status_3_once_where_a_source_fell_silent(grower: Grower) -> None:
+    """One day without rain told is a remark; the second is a gauge that stopped; the third is known."""
+    for day in ("2015-07-04", "2015-07-05", "2015-07-06"):
         grower.edit_weather(day, rain_mm="")
-    assert grower("day", "--date", "2015-06-30").status == 0
-    said = grower("day", "--date", "2015-07-01")
-    assert said.status == 0, "one day without word of rain is told quietly"
-    assert "nobody reported rain for 2015-06-30" in said.out
-    said = grower("day", "--date", "2015-07-02")
-    assert said.status == 3
-    assert "nobody reported rain for 2 days" in said.out
-    assert grower("morning", "--date", "2015-07-02").status == 3
+    said = {}
+    for day in range(1, 8):
+        said[day] = grower("day", "--date", f"2015-07-0{day}")
+        grower("note", "applied", "--as-planned", "--date", f"2015-07-0{day}")
+    assert [said[day].status for day in range(1, 8)] == [0, 0, 0, 0, 0, 3, 0]
+    assert "nobody reported rain for 2015-07-04" in said[5].out
+    assert "nobody reported rain for 2 days" in said[6].out
+    assert "nobody reported rain for 3 days" in said[7].out
+    assert grower("morning", "--date", "2015-07-07").status == 0
 
 
 def test_a_stale_page_says_how_old_it_is(grower: Grower) -> None:

@@ -231,7 +231,7 @@ def test_credit_lines_are_shown(grower: Grower) -> None:
     [
         (["weather"], 1, "no weather stored yet"),
         (["weather", "--from", "2015-07-09", "--to", "2015-07-01"], 2, "nothing to show"),
-        (["weather", "--from", "yesterday"], 2, "is not a date"),
+        (["weather", "--from", "yesteryear"], 2, "is not a date"),
     ],
 )
 def test_exit_status_and_words(grower: Grower, args: list[str], status: int, words: str) -> None:

@@ -278,9 +278,7 @@ class Grower:
             case "undo of an undo":
                 self.keep("filter", day, "filter")
                 self.undo()
-                listed = self.do("note", "list", "--json")
-                if listed.status == 0:
-                    self.do("note", "undo", str(len(listed.json["notes"])))
+                self.do("note", "undo", str(len(self.shed("note", "list", "--json").json["notes"])))
                 self.ledger.entries[-1].withdrawn = False
                 self.after()
             case "planted later than planned":

@@ -75,7 +75,7 @@ def truth(ledger: Ledger) -> list[Told]:
     given = [
         Told(
             datetime.combine(day, time(21), zone),
-            ("note", "applied", name, f"{amount:.6f} {unit}", "--date", day.isoformat(), "--yes"),
+            ("note", "applied", name, f"{amount:.6f} {unit}", "--date", day.isoformat()),
         )
         for (day, name, unit), amount in amounts.items()
     ]

@@ -1,10 +1,13 @@
-"""The morning summary as text: one screen a person can read half awake."""
+"""The morning summary as text: one screen a person can read half awake.
+
+What runs is always there, and whole; remarks give way first, then zones that rest.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -12,23 +15,32 @@ from scheduler.cli.text.base import age, wrap
 from scheduler.show import show_depth, show_minutes, show_temperature, show_volume
 
 if TYPE_CHECKING:
-    from scheduler.shapes.base import RunLine
+    from scheduler.shapes.base import NoticeLine, RunLine
     from scheduler.shapes.day import DayWeather, TodayFile, ZoneLine
 
 SCREEN_LINES = 23
 BAD_EDIT = "garden"  # `board.FIRST`, which is not worth its import here
-REMARK_LINES = 6
-"""Kept free for remarks, where zones that rest would take it."""
 NARROW = 60
-"""Columns below which a zone takes two lines."""
+"""Below so many columns a zone has two lines."""
+ROOM_FOR_REMARKS = 2
+"""Lines that zones at rest leave for them: a blank one, and how many there are."""
 NO_RAIN_MM = 0.05
 FORGIVE = timedelta(minutes=2)
-SHORT_STAGE = {"initial": "ini", "development": "dev", "mid-season": "mid", "late season": "late"}
+URGENCY = {"problem": 0, "look": 1, "info": 2}
+QUIET = ("answer", "water", "soil", "chore", "weather", "crop", "records", "garden")
+"""Remarks in this order: what was confirmed, today's water, chores, then the rest."""
 
 
 def needs_a_look(page: TodayFile, today: date) -> bool:
+    """Something changes what a person should do today: an alarm, an old plan, days that nobody answered."""
     levels = {notice["level"] for notice in page["notices"]}
-    return bool(levels & {"look", "problem"}) or page["date"] != today.isoformat()
+    return bool(levels & {"look", "problem"}) or page["date"] != today.isoformat() or _long_unanswered(page)
+
+
+def _long_unanswered(page: TodayFile) -> bool:
+    """Yesterday's run is asked about every morning; one that is older has been passed over."""
+    yesterday = date.fromisoformat(page["date"]) - timedelta(days=1)
+    return any(run["date"] < yesterday.isoformat() for run in page["unanswered"])
 
 
 def morning_text(
@@ -38,26 +50,30 @@ def morning_text(
     head = [
         *_bad_edit(page, width),
         *_title(page, width),
-        *_age(page, today),
+        *_age(page, today, width),
         *_open(page, width, now),
         *_weather(page, width),
     ]
     asked = list(_questions(page, width))
-    tail = [*_given(page, width), *_credits(page)]
-    remarks = _remarks(page, width)
-    fixed = len(head) + len(asked) + len(tail) + 2
-    wanted = min(sum(map(len, remarks)) + 1, REMARK_LINES) if remarks else 0
-    zones = list(_zones(page, width, None if everything else SCREEN_LINES - fixed - wanted))
-    room = None if everything else SCREEN_LINES - fixed - len(zones) + 2
-    lines = [*head, *asked, *zones, *tail, *_fitting(remarks, room, width)]
+    given, credits = list(_given(page, width)), list(_credits(page, width))
+    above = len(head) + len(asked)
+    rest = None if everything else SCREEN_LINES - above - len(given) - len(credits)
+    loud = list(_loud(page, width))
+    kept = len(loud) + (ROOM_FOR_REMARKS if _quiet(page) else 0)
+    zones = list(_zones(page, width, None if rest is None else max(rest - kept, 0)))
+    left = None if rest is None else rest - len(zones) - len(loud)
+    lines = [*head, *asked, *zones, *given, *loud, *_remarks(page, width, left), *credits]
     return "\n".join(line.rstrip() for line in lines)
 
 
 def _title(page: TodayFile, width: int) -> Iterator[str]:
     day = date.fromisoformat(page["date"])
     when = f"{day:%a} {day.day} {day:%b %Y}"
-    name = page["garden"][: max(width - len(when) - 2, 8)]
-    yield click.style(f"{name}{' ' * max(width - len(name) - len(when), 2)}{when}", bold=True)
+    name = page["garden"]
+    if len(name) + 2 + len(when) > width:
+        yield from (click.style(line, bold=True) for line in [*wrap(name, width, 2), when])
+        return
+    yield click.style(f"{name}{' ' * (width - len(name) - len(when))}{when}", bold=True)
 
 
 def _bad_edit(page: TodayFile, width: int) -> Iterator[str]:
@@ -82,25 +98,22 @@ def _open(page: TodayFile, width: int, now: datetime | None) -> Iterator[str]:
         )
 
 
-def _age(page: TodayFile, today: date) -> Iterator[str]:
+def _age(page: TodayFile, today: date, width: int) -> Iterator[str]:
     if old := age(date.fromisoformat(page["date"]), today):
         made = datetime.fromisoformat(page["made_at"])
-        yield click.style(
-            f"! This plan is {old} (made {made:%Y-%m-%d %H:%M}). Run: rowwater day", fg="yellow", bold=True
-        )
+        text = f"! This plan is {old} (made {made:%Y-%m-%d %H:%M}). Run: rowwater day"
+        yield from (click.style(line, fg="yellow", bold=True) for line in wrap(text, width, 2))
 
 
 def _weather(page: TodayFile, width: int) -> Iterator[str]:
     days = page["weather"]
     for label, day in (("Yesterday", days.get("yesterday")), ("Today", days.get("today"))):
-        told = dict(day or {})
-        if label == "Yesterday":
-            told.pop("rain_chance_pct", None)  # it fell, or it did not
-        yield from wrap(f"{label:<9}  {_day_weather(page, cast('DayWeather', told))}", width, 11)
+        past = label == "Yesterday"
+        yield from wrap(f"{label:<9}  {_day_weather(page, day or {}, past=past)}", width, 11)
 
 
-def _day_weather(page: TodayFile, day: DayWeather) -> str:
-    return ", ".join([*_temperatures(page, day), *_rain(page, day), *_et0(page, day)])
+def _day_weather(page: TodayFile, day: DayWeather, *, past: bool) -> str:
+    return ", ".join([*_temperatures(page, day), *_rain(page, day, past=past), *_et0(page, day)])
 
 
 def _temperatures(page: TodayFile, day: DayWeather) -> Iterator[str]:
@@ -112,9 +125,9 @@ def _temperatures(page: TodayFile, day: DayWeather) -> Iterator[str]:
         yield f"{number} to {show_temperature(high, page['display'])}"
 
 
-def _rain(page: TodayFile, day: DayWeather) -> Iterator[str]:
+def _rain(page: TodayFile, day: DayWeather, *, past: bool) -> Iterator[str]:
     rain, chance = day.get("rain_mm"), day.get("rain_chance_pct")
-    odds = f" ({chance:.0f}% chance)" if chance is not None else ""
+    odds = "" if past or chance is None else f" ({chance:.0f}% chance)"
     if rain is None:
         yield f"rain unknown{odds}"
     else:
@@ -147,9 +160,9 @@ def _questions(page: TodayFile, width: int) -> Iterator[str]:
         for zone in page["zones"]
         if zone.get("wanted_minutes") != zone.get("minutes_if_given")
     ]
-    yield "  yes:  rowwater note applied --as-planned"
+    yield from wrap("  yes:  rowwater note applied --as-planned", width, 8)
     yield from wrap(
-        "  else: rowwater note applied ZONE 20min   (0min if none; the plan below counts none)", width, 8
+        "  else: rowwater note applied ZONE 20min (0min if none; the plan below counts none)", width, 8
     )
     if changed:
         yield from wrap(f"  minutes today if yes or no: {', '.join(changed)}", width, 4)
@@ -162,6 +175,7 @@ def _hours(page: TodayFile) -> str:
 
 
 def _zones(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
+    """room: lines there are; zones that run are told whatever it is, None: all of them."""
     runs: dict[str, list[RunLine]] = {}
     for run in page["runs"]:
         runs.setdefault(run["zone"], []).append(run)
@@ -171,18 +185,19 @@ def _zones(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
     if runs:
         head = f"Water today: {len(runs)} of {len(zones)} zones, {show_volume(total, page['display'])}"
     yield ""
-    yield from (click.style(line, bold=True) for line in wrap(f"{head} (hours {_hours(page)})", width, 2))
-    per_zone = 2 if width < NARROW else 1
-    shown = zones if room is None else zones[: max(room // per_zone, len(runs))]
-    if len(shown) < len(zones):
-        shown = zones[: max(room // per_zone - 1, len(runs))] if room is not None else zones
-    cells = [_cells(page, zone, runs.get(zone["zone"], [])) for zone in shown]
-    widths = [max((len(row[k]) for row in cells), default=0) for k in range(3)]
-    for zone, row in zip(shown, cells, strict=True):
-        yield from _zone_lines(zone, row, widths, width, loud=zone["zone"] in runs)
-    if len(shown) < len(zones):
-        left = f"{len(zones) - len(shown)} more do not run: rowwater morning --all"
-        yield from wrap(left, width, 4, first=2)
+    title = wrap(f"{head} (hours {_hours(page)})", width, 2)
+    yield from (click.style(line, bold=True) for line in title)
+    cells = [_cells(page, zone, runs.get(zone["zone"], [])) for zone in zones]
+    told = _told(cells, width)
+    least = sum(len(lines) for zone, lines in zip(zones, told, strict=True) if zone["zone"] in runs)
+    left = None if room is None else max(room - 1 - len(title), least)
+    for n, (zone, lines) in enumerate(zip(zones, told, strict=True)):
+        after = 1 if n < len(zones) - 1 else 0
+        if left is not None and zone["zone"] not in runs and len(lines) + after > left:
+            yield from wrap(f"  ... and {len(zones) - n} that rest: rowwater morning --all", width, 6)
+            return
+        yield from (click.style(line, bold=True) if zone["zone"] in runs else line for line in lines)
+        left = None if left is None else left - len(lines)
 
 
 def _order(zone: ZoneLine, runs: dict[str, list[RunLine]]) -> tuple[int, str, float]:
@@ -193,17 +208,28 @@ def _order(zone: ZoneLine, runs: dict[str, list[RunLine]]) -> tuple[int, str, fl
     return (1 if trigger else 2), "", -(zone["deficit_mm"] / trigger) if trigger else 0.0
 
 
-def _cells(page: TodayFile, zone: ZoneLine, runs: list[RunLine]) -> tuple[str, str, str]:
-    """Name, what it does today, and how dry it is against its trigger."""
+class _Cells(NamedTuple):
+    name: str
+    plan: str
+    bar: str
+    deficit: str
+    reason: str
+    crop: str
+
+
+def _cells(page: TodayFile, zone: ZoneLine, runs: list[RunLine]) -> _Cells:
+    """Name, what it does today, how dry it is against its trigger, why, and what grows there."""
+    plan, reason = _plan(zone, runs), zone.get("reason", "")
+    crop = f"{zone['crop']} d{zone['day']}" if "crop" in zone else ""
     trigger_mm = zone.get("trigger_mm")
     if trigger_mm is None:
-        return zone["zone"], _plan(zone, runs), ""
+        return _Cells(zone["zone"], plan, "", "", reason, crop)
     deficit, trigger = (show_depth(mm, page["display"]) for mm in (zone["deficit_mm"], trigger_mm))
     give_or_take = ""
     if zone.get("doubt_matters"):
         give_or_take = f" +/- {show_depth(zone['deficit_sd_mm'], page['display']).split()[0]}"
-    dry = f"{_dryness(zone['deficit_mm'], trigger_mm)} {deficit.split()[0]}/{trigger}{give_or_take}"
-    return zone["zone"], _plan(zone, runs), dry
+    dry = f"{deficit.split()[0]}/{trigger}{give_or_take}"
+    return _Cells(zone["zone"], plan, _dryness(zone["deficit_mm"], trigger_mm), dry, reason, crop)
 
 
 def _plan(zone: ZoneLine, runs: list[RunLine]) -> str:
@@ -214,25 +240,44 @@ def _plan(zone: ZoneLine, runs: list[RunLine]) -> str:
     return f"{start:%H:%M} {show_minutes(sum(run['minutes'] for run in runs))}{pulses}"
 
 
-def _zone_lines(
-    zone: ZoneLine, row: tuple[str, str, str], widths: list[int], width: int, *, loud: bool
-) -> Iterator[str]:
-    """One line, or two where the terminal is narrow or a name is long: names and figures are never cut."""
-    name, plan, dry = (cell.ljust(size) for cell, size in zip(row, widths, strict=True))
-    lines = [f"  {name}  {plan}  {dry}"]
-    if width < NARROW or len(lines[0].rstrip()) > width:
-        lines = [*wrap(f"{row[0]}  {row[1]}", width, 4, first=2), *([f"    {row[2]}"] if row[2] else [])]
-    lines[-1] += _crop(zone, width - len(lines[-1]) - 2)
-    yield from (click.style(line, bold=True) if loud else line for line in lines)
+def _told(cells: list[_Cells], width: int) -> list[list[str]]:
+    """The lines of each zone: one where it fits, two on a narrow screen; nothing is cut.
+
+    Bar, then crop, give way to the rest: a reason is worth more than a picture.
+    """
+    if width < NARROW:
+        return [_two_lines(row, width) for row in cells]
+    for columns in _LAYOUTS:
+        shown = [[text for text, wanted in zip(row, columns, strict=True) if wanted] for row in cells]
+        lines = _in_columns(shown)
+        if all(len(line) <= width for line in lines):
+            return [[line] for line in lines]
+    lines = _in_columns([[row.name, row.plan, row.deficit] for row in cells])
+    if any(len(line) > width for line in lines):
+        return [_two_lines(row, width) for row in cells]
+    return [
+        [line, *(wrap(f"      {row.reason}", width, 6) if row.reason else ())]
+        for line, row in zip(lines, cells, strict=True)
+    ]
 
 
-def _crop(zone: ZoneLine, room: int) -> str:
-    """Crop, its day and its stage, as much of it as there is room for in whole words."""
-    if "crop" not in zone:
-        return ""
-    crop, stage = f"{zone['crop']} d{zone['day']}", zone["stage"]
-    said = (f"{crop} {stage}", f"{crop} {SHORT_STAGE[stage]}", crop)
-    return next((f"  {text}" for text in said if len(text) <= room), "")
+_LAYOUTS = tuple(
+    (True, True, bar, True, True, crop) for bar, crop in ((True, True), (True, False), (False, False))
+)
+"""Which of `_Cells` are shown, the fullest first."""
+
+
+def _in_columns(rows: list[list[str]]) -> list[str]:
+    sizes = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))] if rows else []
+    return [
+        "  ".join(["", *(text.ljust(size) for text, size in zip(row, sizes, strict=True) if size)]).rstrip()
+        for row in rows
+    ]
+
+
+def _two_lines(row: _Cells, width: int) -> list[str]:
+    said = [text for text in (row.deficit, row.reason) if text]
+    return [*wrap(f"  {row.name}: {row.plan}", width, 4), *wrap(f"    {', '.join(said)}", width, 4)]
 
 
 def _dryness(deficit_mm: float, trigger_mm: float) -> str:
@@ -242,51 +287,56 @@ def _dryness(deficit_mm: float, trigger_mm: float) -> str:
 
 
 def _given(page: TodayFile, width: int) -> Iterator[str]:
-    if not page["applied"]:
-        return
-    said = []
+    """What each day got, under that day's own name."""
+    by_day: dict[str, list[str]] = {}
     for water in page["applied"]:
-        day = date.fromisoformat(water["date"])
         planned = (
             f" of {water['planned_minutes']:.0f}" if water["planned_minutes"] != water["minutes"] else ""
         )
         volume = show_volume(water["liters"], page["display"])
-        said.append(f"{water['zone']} {water['minutes']:.0f}{planned} min, {volume} ({day:%a})")
-    yield ""
-    yield from wrap(f"Given since yesterday: {'; '.join(said)}", width, 2)
+        text = f"{water['zone']} {water['minutes']:.0f}{planned} min ({volume})"
+        by_day.setdefault(water["date"], []).append(text)
+    if by_day:
+        yield ""
+    for when, said in sorted(by_day.items()):
+        day = date.fromisoformat(when)
+        yield from wrap(f"Given {day:%a} {day.day} {day:%b}: {', '.join(said)}", width, 2)
 
 
-def _remarks(page: TodayFile, width: int) -> list[list[str]]:
-    """Lines of each remark, most urgent first."""
-    order = {"problem": 0, "look": 1, "info": 2}
-    colours = {"problem": "red", "look": "yellow"}
-    told = (notice for notice in page["notices"] if notice.get("key") != BAD_EDIT)
-    remarks = []
-    for notice in sorted(told, key=lambda notice: order[notice["level"]]):
-        colour = colours.get(notice["level"])
-        lines = wrap(f"  {'! ' if colour else ''}{notice['text']}", width, 4)
-        remarks.append([click.style(line, fg=colour) if colour else line for line in lines])
-    return remarks
+def _loud(page: TodayFile, width: int) -> Iterator[str]:
+    """What changes what a person should do today, the most urgent first."""
+    told = [notice for notice in page["notices"] if notice.get("key") != BAD_EDIT]
+    loud = [notice for notice in told if URGENCY[notice["level"]] < URGENCY["info"]]
+    if loud:
+        yield ""
+        yield click.style("Needs a hand", bold=True)
+    for notice in sorted(loud, key=lambda notice: URGENCY[notice["level"]]):
+        colour = "red" if notice["level"] == "problem" else "yellow"
+        yield from (click.style(line, fg=colour) for line in wrap(f"  ! {notice['text']}", width, 4))
 
 
-def _fitting(remarks: list[list[str]], room: int | None, width: int) -> Iterator[str]:
-    """Whole remarks, as many as there is room for, and how many are left; the first is always told.
+def _quiet(page: TodayFile) -> list[NoticeLine]:
+    quiet = [n for n in page["notices"] if n["level"] == "info" and n.get("key") != BAD_EDIT]
+    return sorted(quiet, key=lambda notice: QUIET.index(notice.get("kind", "water")))
 
-    room: lines of the screen left, the empty one before the remarks among them; None: no end.
-    """
-    if not remarks:
+
+def _remarks(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
+    """Whole remarks as far as there is room; how many more there are, and how to see them."""
+    quiet = _quiet(page)
+    if not quiet:
         return
-    yield ""
-    left = None if room is None else room - 1
-    for n, lines in enumerate(remarks):
-        closing = n < len(remarks) - 1
-        if n and left is not None and len(lines) + closing > left:
-            more = "remark" if n == len(remarks) - 1 else "remarks"
-            yield from wrap(f"{len(remarks) - n} more {more}: rowwater morning --all", width, 4, first=2)
-            return
-        left = None if left is None else left - len(lines)
-        yield from lines
+    lines: list[str] = [] if room is not None and room < ROOM_FOR_REMARKS else [""]
+    for k, notice in enumerate(quiet):
+        mine = wrap(f"  {notice['text']}", width, 4)
+        last = 0 if k == len(quiet) - 1 else 1
+        if room is not None and len(lines) + len(mine) + last > room:
+            more = f"{len(quiet) - k} more remark{'s' if len(quiet) - k > 1 else ''}"
+            lines += wrap(f"  {more}: rowwater morning --all", width, 4)
+            break
+        lines += mine
+    yield from lines
 
 
-def _credits(page: TodayFile) -> Iterator[str]:
-    yield from page["sources"]["credits"]
+def _credits(page: TodayFile, width: int) -> Iterator[str]:
+    for text in page["sources"]["credits"]:
+        yield from wrap(text, width, 2)
