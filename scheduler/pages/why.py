@@ -18,6 +18,7 @@ def why_page(plan: StoredPlan, working: StoredWorking, zone: str) -> WhyPage:
         "zone": zone,
         "date": plan.day.isoformat(),
         "made_at": plan.made_at.isoformat(),
+        "plain": own.get("plain", []),
         "sections": [*working["shared"], *own["sections"]],
         "history": own["history"],
     }

@@ -19,6 +19,7 @@ from scheduler.core.balance.terms import Stand
 from scheduler.core.hydraulics.results import ZoneHydraulics
 from scheduler.model import Garden, Zone
 from scheduler.pages.lines import line
+from scheduler.pages.plain import plain_lines
 from scheduler.pages.quality import working_lines
 from scheduler.pages.rounding import rounded
 from scheduler.pages.uncertainty_lines import uncertainty_lines
@@ -44,6 +45,7 @@ def day_working(garden: Garden, facts: Facts, plan: Plan) -> DayWorking:
         ],
         "zones": {
             zone.name: {
+                "plain": plain_lines(garden, facts, plan, z),
                 "sections": _zone_sections(garden, facts, plan, z),
                 "history": _history(plan.live, z),
             }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 from scheduler.shapes.base import Day, Moment
 from scheduler.shapes.week import WeekPage
@@ -37,6 +37,9 @@ class BalanceDay(TypedDict):
 
 
 class ZoneWorking(TypedDict):
+    """plain: why the zone runs, waits or rests, in a few sentences."""
+
+    plain: NotRequired[list[str]]
     sections: list[Section]
     history: list[BalanceDay]
 

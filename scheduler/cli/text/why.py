@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 from typing import TYPE_CHECKING
 
 from scheduler.cli.text.base import wrap
@@ -17,7 +18,12 @@ def why_text(working: WhyPage, *, display: Display, width: int) -> str:
 
 
 def _lines(working: WhyPage, display: Display, width: int) -> Iterator[str]:
-    yield f"{working['zone']}: the working behind {working['date']} (SI units inside)"
+    today = date.fromisoformat(working["date"])
+    yield f"{working['zone']}, {today:%a} {today.day} {today:%b %Y}"
+    for text in working.get("plain", ()):
+        yield from wrap(text, width, 2)
+    yield ""
+    yield from wrap(f"The working behind {working['date']} (SI units inside)", width, 2)
     for section in working["sections"]:
         yield ""
         yield section["title"]
