@@ -41,12 +41,12 @@ def command(
     from scheduler.pages.check import check_page
     from scheduler.planning.day_rules import today_and_now
 
-    garden = common.garden()
+    garden = _with_noted_plantings(common.garden())
     now = site_now(garden.location.timezone)
     today, now = today_and_now(garden, day or now.date(), now)
     et = _climate(garden, weather)
     found = check_garden(garden, today, math.nan if et is None else hottest_week(et.et0_mm))
-    page = check_page(garden, found)
+    page = check_page(garden, found, et)
     page["problems"] += allowance_problems(garden, found, et, today)
     page["config"], page["data"] = str(common.config_path()), str(common.data_folder())
     if not offline:
@@ -66,6 +66,22 @@ def command(
         click.echo(check_text(page, garden.display, common.terminal_width()))
     wrong = any(problem["level"] == "problem" for problem in page["problems"])
     ctx.exit(3 if wrong or not all(tried["ok"] for tried in page.get("sources", ())) else 0)
+
+
+def _with_noted_plantings(garden: Garden) -> Garden:
+    """The garden with what the grower noted of plantings since, where anything is on record."""
+    if not (common.data_folder() / "rowwater.db").is_file():
+        return garden
+    from dataclasses import replace
+    from functools import partial
+
+    from scheduler.clock import site_now
+    from scheduler.garden.file import planting_from_note
+    from scheduler.planning.notes import with_notes
+
+    make = partial(planting_from_note, common.config_path())
+    with common.store(site_now(garden.location.timezone)) as store:
+        return replace(garden, zones=with_notes(garden.zones, store.notes(), make))
 
 
 def _climate(garden: Garden, weather: str | None) -> ReferenceET | None:

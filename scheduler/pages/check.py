@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Set
+from datetime import timedelta
 
+from scheduler.core.balance.et import ReferenceET
 from scheduler.core.hydraulics.results import RowHydraulics, ZoneHydraulics
-from scheduler.core.system.check import GardenCheck, ProblemKind, ZoneCheck
+from scheduler.core.system.check import (
+    GardenCheck,
+    ProblemKind,
+    ZoneCheck,
+    hottest_week,
+    hottest_week_start,
+)
+from scheduler.core.system.summer import has_summer
 from scheduler.model import Garden
 from scheduler.pages.rounding import known, rounded
-from scheduler.shapes.check import CheckPage, RowLine, ZoneFlow, ZonePressure
+from scheduler.shapes.check import CheckPage, HottestWeek, RowLine, ZoneFlow, ZonePressure
 from scheduler.show import words
 
 CAUTIONS = {
@@ -31,8 +41,10 @@ ABOUT_PRESSURE: Set[ProblemKind] = {
 }  # fmt: skip
 
 
-def check_page(garden: Garden, check: GardenCheck) -> CheckPage:
-    """SI. Figures that nothing tells (no diameter, no climate) are null, not zero."""
+def check_page(garden: Garden, check: GardenCheck, et: ReferenceET | None = None) -> CheckPage:
+    """SI; `et`: the climate that the check was made with.
+
+    Figures that nothing tells (no diameter, no climate) are null, not zero."""
     supply = garden.supply
     return {
         "supply_lpm": rounded(supply.flow_lpm),
@@ -44,6 +56,7 @@ def check_page(garden: Garden, check: GardenCheck) -> CheckPage:
         "sections": [list(group) for group in check.sections.groups],
         "section_flows_lpm": [rounded(flow) for flow in check.sections.flows_lpm],
         "sections_proven_fewest": check.sections.exact or check.sections.gap == 0,
+        "hottest_week": None if et is None else _hottest_week(garden, et),
         "hottest_week_minutes": known(check.morning_minutes),
         "hours_minutes": known(check.hours_minutes),
         "problems": [
@@ -57,6 +70,20 @@ def check_page(garden: Garden, check: GardenCheck) -> CheckPage:
         ],
         "cautions": _cautions(garden, check),
         "notices": [*garden.notices, *_stand_ins(check)],
+    }
+
+
+def _hottest_week(garden: Garden, et: ReferenceET) -> HottestWeek | None:
+    start = hottest_week_start(et.et0_mm)
+    if start is None:
+        return None
+    first = et.first + timedelta(days=start)
+    days = (et.first + timedelta(days=k) for k, mm in enumerate(et.et0_mm.tolist()) if math.isfinite(mm))
+    return {
+        "first": first.isoformat(),
+        "last": (first + timedelta(days=6)).isoformat(),
+        "et0_mm": rounded(hottest_week(et.et0_mm)),
+        "summer_on_record": has_summer(days, garden.location.latitude_deg),
     }
 
 

@@ -56,6 +56,15 @@ class ZoneFlow(ZonePressure):
     peak_minutes: float | None
 
 
+class HottestWeek(TypedDict):
+    """The 7 days whose mean ET0 is the highest of the record."""
+
+    first: str
+    last: str
+    et0_mm: float  # mean of a day
+    summer_on_record: bool  # false: a summer's hottest week asks for more
+
+
 class CheckPage(TypedDict):
     """`rowwater check --json`."""
 
@@ -66,6 +75,7 @@ class CheckPage(TypedDict):
     sections: list[list[str]]
     section_flows_lpm: list[float]
     sections_proven_fewest: bool
+    hottest_week: HottestWeek | None  # null: no week of weather is known
     hottest_week_minutes: float | None
     hours_minutes: float | None
     problems: list[ProblemLine]

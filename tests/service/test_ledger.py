@@ -294,7 +294,10 @@ def test_a_cap_on_water_cuts_a_run_and_ends_the_next() -> None:
     assert written_seconds(made.step(moment(P), plan(P, long), None)) == [1500.0]  # 100 L
     found = made.step(moment(P, 5), plan(P, watering(P, "c")), None)
     assert not actions_of(found, "Write")
-    assert "daily cap on water: 100 of 100 L" in actions_of(found, "Tell")[0].text
+    assert (
+        "daily cap on water: 100 L of 100 L have run; more from Tue 2026-06-02"
+        in actions_of(found, "Tell")[0].text
+    )
 
 
 def test_water_of_the_month_counts_other_months_do_not() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 from typing import TYPE_CHECKING
 
 from scheduler.cli.text.base import wrap
@@ -68,8 +69,25 @@ def _sections(page: CheckPage, display: Display, width: int) -> Iterator[str]:
     yield f"{count} section{'s' if count != 1 else ''}, one after another (what may run together):"
     for number, (names, flow) in enumerate(zip(page["sections"], page["section_flows_lpm"], strict=True), 1):
         yield from wrap(f"  {number}: {', '.join(names)} ({show_flow(flow, display)})", width, INDENT)
-    needed, given = page["hottest_week_minutes"], page["hours_minutes"]
-    if needed is None or given is None:
+    needed, given, week = page["hottest_week_minutes"], page["hours_minutes"], page["hottest_week"]
+    if needed is None or given is None or week is None:
         yield "  hottest week not known: no weather stored yet (or give --weather FILE)"
-    else:
-        yield f"  hottest week: {show_minutes(needed)} a morning, of {show_minutes(given)} allowed"
+        return
+    days = _span(date.fromisoformat(week["first"]), date.fromisoformat(week["last"]))
+    minutes = f"{show_minutes(needed)} a morning, of {show_minutes(given)} allowed"
+    yield from wrap(f"  hottest week, {days}: {minutes}", width, INDENT)
+    if not week["summer_on_record"]:
+        yield from wrap(
+            "- the record has no summer: its hottest week will ask for more. A summer is needed to judge "
+            "the hours: --weather FILE, with one in it",
+            width,
+            INDENT,
+        )
+
+
+def _span(first: date, last: date) -> str:
+    """Such as "9 to 15 Jul 2015"."""
+    end = f"{last.day} {last:%b} {last.year}"
+    if first.year != last.year:
+        return f"{first.day} {first:%b} {first.year} to {end}"
+    return f"{first.day} to {end}" if first.month == last.month else f"{first.day} {first:%b} to {end}"

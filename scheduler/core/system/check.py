@@ -28,7 +28,13 @@ ROOT_CLASS_M = 0.25
 """Crops whose full root depths differ by less water alike (own choice)."""
 
 
-ProblemKind = RemarkKind | Literal["flow", "uniformity", "tape", "row length", "watering days", "hours"]
+FARTHEST_PLANTING_DAYS = 300
+"""A planting farther off than this was hardly meant for this year (own choice)."""
+
+
+ProblemKind = (
+    RemarkKind | Literal["flow", "uniformity", "tape", "row length", "watering days", "hours", "planted"]
+)
 """What a problem is about; program code goes by this, never by the words."""
 
 
@@ -72,8 +78,18 @@ def hottest_week(et0: Mm) -> float:
     >>> round(hottest_week(np.array([4.0] * 7 + [6.0] * 7 + [5.0] * 3)), 6), hottest_week(np.array([5.0]))
     (6.0, nan)
     """
+    start = hottest_week_start(et0)
+    return math.nan if start is None else float(week_means(et0)[start])
+
+
+def hottest_week_start(et0: Mm) -> int | None:
+    """Index of the first day of the `hottest_week`, the earliest of equal ones; None where there is none.
+
+    >>> hottest_week_start(np.array([4.0] * 7 + [6.0] * 7 + [5.0] * 3)), hottest_week_start(np.array([5.0]))
+    (7, None)
+    """
     means = week_means(et0)
-    return float(np.nanmax(means)) if np.isfinite(means).any() else math.nan
+    return int(np.nanargmax(means)) if np.isfinite(means).any() else None
 
 
 def check_garden(garden: Garden, today: date, peak_et0_mm: float) -> GardenCheck:
@@ -98,6 +114,7 @@ def check_garden(garden: Garden, today: date, peak_et0_mm: float) -> GardenCheck
     day = garden.supply
     hours = stretch(watering_windows(today, day.hours, garden.location.timezone)).open_minutes
     problems = (
+        *(problem for zone in garden.zones for problem in _planted_far_off(garden, zone, today)),
         *(problem for zone in zones for problem in _zone_problems(garden, zone)),
         *_fit_problems(garden, zones, morning, hours, per_week),
     )
@@ -111,6 +128,25 @@ def _stand(garden: Garden, zone: Zone, today: date) -> Stand | None:
         if standing:
             return standing[0]
     return None
+
+
+def _planted_far_off(garden: Garden, zone: Zone, today: date) -> Iterator[Problem]:
+    """A zone whose every planting lies most of a year away, none of them standing: a year mistyped?"""
+    days = [(planting.planted - today).days for planting in zone.plantings]
+    if not days or min(map(abs, days)) <= FARTHEST_PLANTING_DAYS:
+        return
+    if stands([zone], today, 1, garden.location, garden.supply):
+        return
+    off = min(days, key=abs)
+    planted = today + timedelta(days=off)
+    yield Problem(
+        "planted",
+        zone.name,
+        f"no crop stands here: the nearest planting, {planted}, lies {abs(off)} days "
+        f"{'ahead' if off > 0 else 'back'} - is its year right?",
+        "correct `planted`, or give this year's planting",
+        "look",
+    )
 
 
 def _peak_minutes(zone: Zone, stand: Stand, peak_et0_mm: float) -> float:
