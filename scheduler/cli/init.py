@@ -6,15 +6,12 @@ import json
 from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from scheduler.cli import common
 from scheduler.errors import BadInput
-
-if TYPE_CHECKING:
-    from scheduler.garden.starter import Answers
 
 ASKED = {
     "garden": "Name of the garden",
@@ -50,19 +47,38 @@ def _ask(missing: list[str], given: dict[str, str]) -> None:
     """Puts an answer to each question into `given`; one that is wrong is asked again."""
     from scheduler.garden import starter
 
-    offered = vars_of(starter.Answers()) | {"timezone": _zone_of_this_machine()}
+    offered = _offered()
     for name in missing:
-        default = None if name in NEVER_OFFERED else offered[name]
         while True:
-            given[name] = str(click.prompt(ASKED[name], default))
+            given[name] = str(click.prompt(ASKED[name], offered.get(name)))
             wrong = starter.wrong_answer(name, given)
             if not wrong:
                 break
             click.echo(f"  {wrong}")
 
 
-def vars_of(answers: Answers) -> dict[str, str | None]:
-    return {field.name: getattr(answers, field.name) for field in fields(answers)}
+def _offered() -> dict[str, str]:
+    """What stands for an answer that is not given: an example's but for the place, and today's planting."""
+    from scheduler.clock import site_now
+    from scheduler.garden.starter import Answers
+
+    found = {field.name: getattr(Answers(), field.name) for field in fields(Answers)}
+    found["timezone"] = _zone_of_this_machine()
+    found["planted"] = site_now(found["timezone"] or "UTC").date().isoformat()
+    return {name: found[name] for name in ASKED if name not in NEVER_OFFERED and found[name] is not None}
+
+
+def _take(missing: list[str], given: dict[str, str]) -> None:
+    """Puts what is offered into `given`; BadInput where nothing is."""
+    offered = _offered()
+    wanted = [f"--{name}" for name in missing if name not in offered]
+    if wanted:
+        raise BadInput(
+            f"a garden needs its place: {', '.join(wanted)}",
+            hint="such as --latitude 35.61 --longitude -82.44 --elevation '2130 ft' "
+            "--timezone America/New_York; or without --yes, to be asked",
+        )
+    given |= {name: offered[name] for name in missing}
 
 
 def _zone_of_this_machine() -> str | None:
@@ -76,7 +92,11 @@ def _zone_of_this_machine() -> str | None:
 
 @click.command(name="init")
 @click.argument("path", default="garden.yaml", metavar="[FILE]")
-@click.option("--yes", is_flag=True, help="ask nothing: take the options given, and an example for the rest")
+@click.option(
+    "--yes",
+    is_flag=True,
+    help="ask nothing: take the options given (the place must be), and an example for the rest",
+)
 @_one_option_per_question
 def command(path: str, yes: bool, **options: str | None) -> None:
     """Write a starter garden.yaml (asks, or takes options) and its schema; never overwrites."""
@@ -98,6 +118,8 @@ def command(path: str, yes: bool, **options: str | None) -> None:
         if not common.asking_is_possible():
             raise BadInput("no terminal to ask on", hint="use --yes, with options such as --latitude 35.61")
         _ask(missing, given)
+    else:
+        _take(missing, given)
     answers = replace(starter.Answers(), **given)
     text = starter.short_text(answers)
     load_text(text, name=target.name)  # what only all answers together show, before anything is written

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from scheduler.cli.common import DATE, data_folder, no_plan, place_options, print_json, terminal_width
+from scheduler.cli.common import (
+    DATE,
+    config_path,
+    data_folder,
+    no_plan,
+    place_options,
+    print_json,
+    terminal_width,
+)
 
 if TYPE_CHECKING:
     from scheduler.shapes.day import TodayFile
@@ -25,6 +33,7 @@ def command(ctx: click.Context, day: date | None, as_json: bool, everything: boo
 
     page = read_today(data_folder())
     if page is None:
+        config_path()  # no garden yet: that comes before any plan
         raise no_plan(None)
     try:
         look = _show(cast("TodayFile", page), day, as_json=as_json, everything=everything)

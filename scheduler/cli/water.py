@@ -24,6 +24,7 @@ def command(zone: str, duration: Sequence[str]) -> None:
     try:
         status, said = ask(common.data_folder(), {"do": "water", "zone": zone, "minutes": minutes})
     except NoService as error:
+        common.config_path()  # no garden yet: that comes before any service
         raise CouldNot(
             "the service is not running: nobody would close the valve again",
             hint="start it: sudo systemctl start rowwater (or: rowwater serve)",

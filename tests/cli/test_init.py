@@ -10,9 +10,14 @@ import pytest
 import yaml
 from cli.conftest import Grower
 
+PLACE = (
+    "--latitude", "35.61", "--longitude", "-82.44",
+    "--elevation", "2130 ft", "--timezone", "America/New_York",
+)  # fmt: skip
+
 
 def test_the_starter_reads_well_and_fits_its_schema(grower: Grower) -> None:
-    said = grower("init", "plot.yaml", "--yes", "--garden", "North bed", "--crop", "lettuce")
+    said = grower("init", "plot.yaml", "--yes", *PLACE, "--garden", "North bed", "--crop", "lettuce")
     assert said.status == 0, said.err
     assert grower("check", "--config", "plot.yaml", "--offline").status == 0
     text = Path("plot.yaml").read_text()
@@ -35,6 +40,19 @@ def test_it_never_overwrites(grower: Grower) -> None:
     assert said.status == 2
     assert "is there already" in said.err
     assert grower.garden.read_bytes() == before
+
+
+def test_nobody_gets_the_place_of_an_example(grower: Grower) -> None:
+    said = grower("init", "plot.yaml", "--yes", *PLACE[:2], *PLACE[6:])
+    assert said.status == 2
+    assert "a garden needs its place: --longitude, --elevation" in said.err
+    assert not Path("plot.yaml").exists()
+
+
+def test_the_planting_offered_is_todays(grower: Grower) -> None:
+    assert grower("init", "plot.yaml", "--yes", *PLACE).status == 0
+    said = grower("check", "--config", "plot.yaml", "--offline")
+    assert "no crop stands here" not in said.out
 
 
 def test_it_does_not_ask_without_a_terminal(grower: Grower) -> None:
@@ -60,7 +78,7 @@ def test_a_wrong_answer_writes_nothing(grower: Grower, option: str, value: str, 
 
 
 def test_a_wrong_option_is_named(grower: Grower) -> None:
-    said = grower("init", "plot.yaml", "--yes", "--latitude", "-82.44", "--longitude", "35.61")
+    said = grower("init", "plot.yaml", "--yes", "--latitude", "-82.44", "--longitude", "35.61", *PLACE[4:])
     assert said.status == 2
     assert "did you mean latitude 35.61, longitude -82.44?" in said.err
     said = grower("init", "plot.yaml", "--yes", "--row-spacing", "12 m")

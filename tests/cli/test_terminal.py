@@ -17,7 +17,19 @@ from scheduler.cli.main import COMMANDS
 ROOT = Path(__file__).parents[2]
 CALLS = {
     "morning": ["morning", "--date", "2015-07-01"],
-    "init": ["init", "--yes", "new.yaml"],
+    "init": [
+        "init",
+        "--yes",
+        "new.yaml",
+        "--latitude",
+        "35.61",
+        "--longitude",
+        "-82.44",
+        "--elevation",
+        "2130 ft",
+        "--timezone",
+        "America/New_York",
+    ],  # fmt: skip
     "check": ["check", "--date", "2015-07-01"],
     "crops": ["crops"],
     "completion": ["completion", "bash"],
