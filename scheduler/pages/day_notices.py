@@ -15,6 +15,7 @@ from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.chores import chore_notices
 from scheduler.pages.first_days import first_days_notices
 from scheduler.pages.quality import notices as quality_notices
+from scheduler.pages.used_instead import used_instead
 from scheduler.pages.week import week_notices
 from scheduler.planning.day_rules import rules_from
 from scheduler.planning.digests import digests
@@ -79,7 +80,9 @@ def _source_notices(
     """
     guessed = any(_stands_in(live, d) for d in range(max(live.today - 1, 0), live.today + 1))
     for line in failures:
-        yield Notice("look" if guessed else "info", f"weather: {line}", "weather")
+        instead = used_instead(facts, live, line.partition(": ")[0])
+        text = f"weather: {line}; used instead: {instead}"
+        yield Notice("look" if guessed else "info", text, "weather")
     for answer in fetched:
         for text in answer.notices:
             yield Notice("info", f"weather: {text}", "weather")

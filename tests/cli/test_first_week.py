@@ -41,3 +41,34 @@ def test_without_any_weather_each_source_is_quoted(grower: Grower) -> None:
     assert "file weather.csv: " in said.err
     assert "file gone.csv: " in said.err
     assert "rowwater check tries every source" in said.err
+
+
+def instead_of(grower: Grower, day: str, name: str) -> str:
+    (text,) = [text for text in texts(grower, day) if text.startswith(f"weather: file {name}: ")]
+    return text.partition("; used instead: ")[2]
+
+
+def keep(grower: Grower, until: str) -> None:
+    """The record up to a day (not counted)."""
+    path = grower.folder / "weather.csv"
+    head, *rows = path.read_text().splitlines()
+    path.write_text("\n".join([head, *(row for row in rows if row < until)]) + "\n")
+
+
+def test_a_source_that_fails_says_what_is_used_instead(grower: Grower) -> None:
+    grower.edit("- file: {path: weather.csv}", "- file: {path: gone.csv}\n    - file: {path: weather.csv}")
+    assert instead_of(grower, "2015-07-01", "gone.csv") == "yesterday and today by file weather.csv"
+
+
+def test_a_mean_that_stands_in_is_called_one(grower: Grower) -> None:
+    grower.edit("- file: {path: weather.csv}", "- file: {path: gone.csv}\n    - file: {path: weather.csv}")
+    keep(grower, "2015-07-01")
+    told = instead_of(grower, "2015-07-01", "gone.csv")
+    assert told == "yesterday by file weather.csv, today's ET0 a mean of past years"
+
+
+def test_an_answer_of_before_stands_in_for_a_source_that_fails(grower: Grower) -> None:
+    assert grower("day", "--date", "2015-07-01").status in (0, 3)
+    (grower.folder / "weather.csv").unlink()
+    told = instead_of(grower, "2015-07-02", "weather.csv")
+    assert told == "yesterday and today by its earlier answer"

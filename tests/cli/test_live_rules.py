@@ -194,4 +194,5 @@ def test_the_forecast_service_feeds_the_day(
     monkeypatch.setattr("time.sleep", lambda _: None)
     page = grower("day", "--date", "2026-06-15", "--json").json
     assert page["weather"]["yesterday"]["et0_mm"] > 0  # yesterday's forecast stands in
-    assert any(n["text"].startswith("weather: open-meteo") for n in page["notices"])
+    (text,) = [n["text"] for n in page["notices"] if n["text"].startswith("weather: open-meteo")]
+    assert text.endswith("; used instead: yesterday and today by its earlier answer")
