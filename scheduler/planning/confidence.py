@@ -120,10 +120,11 @@ def forecast_share(facts: Facts, et: ReferenceET, garden: Garden) -> tuple[float
         return sources.FORECAST_SHARE
     share = list(sources.FORECAST_SHARE)
     moved = 1.0
-    for lead in range(1, sources.LEADS):
-        issued = et0_as_issued(garden, facts.forecasts_issued, first, len(came), lead)
-        if issued is not None and np.isfinite(issued - came).any():
-            moved = _learned_share(issued, came, lead) / sources.FORECAST_SHARE[lead]
+    leads = range(1, sources.LEADS)
+    issued = et0_as_issued(garden, facts.forecasts_issued, first, len(came), leads)
+    for lead in leads:
+        if lead in issued and np.isfinite(issued[lead] - came).any():
+            moved = _learned_share(issued[lead], came, lead) / sources.FORECAST_SHARE[lead]
             if lead == 1:
                 share[0] = min(share[0] * moved, MOST_SHARE)  # what was issued this morning for today
         share[lead] = min(sources.FORECAST_SHARE[lead] * moved, MOST_SHARE)

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from scheduler.core.arrays import FloatArray
-from scheduler.core.balance.et import NONE, reference_et
+from scheduler.core.balance.et import NONE, reference_ets
 from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays, WeatherValue
 
 OfSource = Mapping[tuple[date, str], list[tuple[date, float]]]
@@ -21,18 +21,24 @@ Issued = Mapping[str, OfSource]
 
 
 def et0_as_issued(
-    garden: Garden, values: Iterable[WeatherValue], first: date, count: int, lead: int
-) -> FloatArray | None:
-    """ET0 (mm, (day,)) of the days first.. as it was forecast `lead` days ahead, by the first source that
-    issued anything; nan where it did not, None where nobody did."""
+    garden: Garden, values: Iterable[WeatherValue], first: date, count: int, leads: Iterable[int]
+) -> dict[int, FloatArray]:
+    """ET0 (mm, (day,)) of the days first.. as it was forecast so many days ahead, by lead.
+
+    Each lead by the first source that issued anything that far ahead; nan where it did not.  A lead that
+    nobody issued is left out.
+    """
     issued, mornings = issued_by_source(values, ZoneInfo(garden.location.timezone))
     order = [source.name for source in garden.sources if source.name in issued]
-    for source in [*order, *sorted(issued.keys() - set(order))]:
-        days = days_as_issued(issued[source], mornings[source], first, count, lead)
+    order += sorted(issued.keys() - set(order))
+    found: dict[int, WeatherDays] = {}
+    for lead in leads:
+        told = (days_as_issued(issued[source], mornings[source], first, count, lead) for source in order)
+        days = next((days for days in told if days is not None), None)
         if days is not None:
-            et = reference_et(days, garden.location)
-            return np.where(et.method != NONE, et.et0_mm, np.nan)
-    return None
+            found[lead] = days
+    et0 = reference_ets(list(found.values()), garden.location)
+    return {lead: np.where(et.method != NONE, et.et0_mm, np.nan) for lead, et in zip(found, et0, strict=True)}
 
 
 def issued_by_source(
@@ -66,8 +72,9 @@ def days_as_issued(
         if morning not in mornings:
             continue
         for field in WEATHER_FIELDS:
-            known = [value for at, value in issued.get((day, field), ()) if at <= morning]
-            if known:
-                arrays[field][i] = known[-1]
-                anything = True
+            for at, value in reversed(issued.get((day, field), ())):
+                if at <= morning:
+                    arrays[field][i] = value
+                    anything = True
+                    break
     return WeatherDays(first=first, **arrays) if anything else None

@@ -5,6 +5,7 @@ Records and their publishers: tests/weather/README.md.
 
 from __future__ import annotations
 
+from datetime import timedelta
 from statistics import fmean, pstdev
 
 import numpy as np
@@ -16,8 +17,8 @@ from core import gardens as g
 from weather import records
 
 from scheduler.core.balance.climate import days_of_year
-from scheduler.core.balance.et import PM, PM_ESTIMATED, hargreaves, reference_et
-from scheduler.model import WeatherDays
+from scheduler.core.balance.et import PM, PM_ESTIMATED, hargreaves, reference_et, reference_ets
+from scheduler.model import WEATHER_FIELDS, WeatherDays
 
 FULL = ("fallon", "holyoke")
 """The two records that have humidity, solar radiation and wind, and an ETo of their own."""
@@ -155,3 +156,26 @@ def test_day_of_the_year_by_the_calendar():
     own = [day.timetuple().tm_yday for day in weather.dates()]
     assert days_of_year(weather.first, 800).tolist() == own
     assert max(own) == 366
+
+
+@pytest.mark.parametrize("name", FULL)
+@pytest.mark.parametrize("temperature_only", ["penman-monteith", "hargreaves"])
+def test_spans_computed_together_are_the_library_alone_to_the_last_bit(name, temperature_only):
+    """Of uneven length, so that no day keeps its place among the values; some days have only temperatures
+    and some not even these."""
+    weather, where = g.recorded(name), g.location_of(name, temperature_only=temperature_only)
+    spans, begin = [], 100
+    for count in (1, 2, 3, 5, 7, 8, 13, 60, 61):
+        cut = {field: getattr(weather, field)[begin : begin + count].copy() for field in WEATHER_FIELDS}
+        for field in ("tdew_c", "rh_max_pct", "solar_mj_m2", "wind_m_s"):
+            cut[field][::3] = np.nan
+        cut["tmax_c"][1::5] = np.nan
+        spans.append(WeatherDays(weather.first + timedelta(days=begin), **cut))
+        begin += count
+    together = reference_ets(spans, where)
+    for days, found in zip(spans, together, strict=True):
+        alone = reference_et(days, where)
+        assert found.et0_mm.tobytes() == alone.et0_mm.tobytes()
+        assert found.method.tolist() == alone.method.tolist()
+    assert len({code for et in together for code in et.method.tolist()}) >= 3
+    assert reference_ets([], where) == []

@@ -12,9 +12,10 @@ from core import gardens
 from scheduler.core.balance.et import reference_et
 from scheduler.core.balance.terms import terms
 from scheduler.core.uncertainty import sources as d
-from scheduler.model import Applied, Note, Soil, WeatherValue
+from scheduler.model import Applied, Note, Soil, SourceSpec, WeatherValue
 from scheduler.planning.confidence import came_by, forecast_share, water_uncertainty
 from scheduler.planning.facts import Facts
+from scheduler.planning.issued import et0_as_issued
 from scheduler.planning.soil import curve_of, readings_of
 
 FIRST = date(2015, 5, 1)
@@ -114,6 +115,29 @@ def test_forecasts_that_were_good_make_the_next_ones_surer():
     )
     assert mixed[1] < d.FORECAST_SHARE[1]
     assert mixed[7] > d.FORECAST_SHARE[7]
+
+
+def test_each_lead_is_read_off_the_first_source_that_issued_so_far_ahead_and_gives_the_same_bits():
+    """The garden's own source asked no further than one day ahead: two days ahead, another stands in."""
+    at = gardens.location_of("fallon")
+    file = SourceSpec("file", "own")
+    plot = replace(gardens.garden(*ZONES), location=at, sources=(file,))
+    first, days = DAY - timedelta(days=3), gardens.weather(DAY - timedelta(days=3), 3, tmin_c=9.0)
+
+    def said(source: str, lead: int, tmax_c: float) -> list[WeatherValue]:
+        return [
+            WeatherValue(day, field, value, source, "forecast", NOW - timedelta(days=(DAY - day).days + lead))
+            for day in days.dates()
+            for field, value in (("tmin_c", 9.0), ("tmax_c", tmax_c))
+        ]
+
+    values = [*said("own", 1, 25.0), *said("another", 1, 30.0), *said("another", 2, 35.0)]
+    found = et0_as_issued(plot, values, first, 3, leads=range(1, 8))
+    assert set(found) == {1, 2}
+    for lead, tmax_c in ((1, 25.0), (2, 35.0)):
+        alone = reference_et(replace(days, tmax_c=np.full(3, tmax_c)), at).et0_mm
+        assert found[lead].tolist() == alone.tolist()
+    assert et0_as_issued(plot, [], first, 3, leads=range(1, 8)) == {}
 
 
 def test_own_soil_figures_take_the_nearest_texture():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -63,14 +64,38 @@ def reference_et(days: WeatherDays, location: Location) -> ReferenceET:
     >>> et.et0_mm.round(1).tolist(), et.method_name(0), et.method_name(1)
     ([3.9, nan], 'penman-monteith', 'none')
     """
+    return reference_ets([days], location)[0]
+
+
+def reference_ets(spans: Sequence[WeatherDays], location: Location) -> list[ReferenceET]:
+    """`reference_et` of each span of days, to the last bit, with one call of the library for all of them.
+
+    A call of the library costs far more than its days: seven spans together take little more than one.
+
+    >>> from scheduler.core.balance.climate import weather_days
+    >>> spans = [weather_days(date(2024, 7, 1), tmin_c=12.0, tmax_c=[hot, hot + 1]) for hot in (24.0, 28.0)]
+    >>> place = Location(35.6, -82.4, 650.0, "America/New_York")
+    >>> alone = [reference_et(days, place).et0_mm.tolist() for days in spans]
+    >>> alone == [et.et0_mm.tolist() for et in reference_ets(spans, place)]
+    True
+    """
+    found = [_without_library(days, location) for days in spans]
+    by_pm = [(et.method == PM) | (et.method == PM_ESTIMATED) for et in found]
+    et0 = _by_library([et.climate for et in found], by_pm, location)
+    ends = np.cumsum([which.sum() for which in by_pm])
+    for et, which, end in zip(found, by_pm, ends, strict=True):
+        et.et0_mm[which] = et0[end - which.sum() : end]
+    return found
+
+
+def _without_library(days: WeatherDays, location: Location) -> ReferenceET:
+    """The method of each day; ET0 by eq 52 is there already, that by eq 6 is nan."""
     inputs = climate(days, location)
     humidity = inputs.humidity_by == ESTIMATED_HUMIDITY
     radiation = inputs.radiation_by == ESTIMATED_RADIATION
     wind = inputs.wind_by == ESTIMATED_WIND
     by_range = inputs.usable & humidity & radiation & wind & (location.temperature_only == "hargreaves")
     et0 = np.where(by_range, hargreaves(inputs.tmin_c, inputs.tmax_c, inputs.ra_mj), np.nan)
-    by_pm = inputs.usable & ~by_range
-    et0[by_pm] = _by_library(inputs, by_pm, location)
     method = np.where(humidity | radiation | wind, PM_ESTIMATED, PM)
     method = np.where(by_range, HARGREAVES, method)
     method = np.where(inputs.usable, method, NONE).astype(np.int8)
@@ -142,27 +167,28 @@ def penman_monteith(
     return PenmanMonteith(tmean, pressure, gamma, delta, share, rns, rnl, rn, et0)
 
 
-def _by_library(inputs: Climate, which: BoolArray, location: Location) -> FloatArray:
-    """Eq 6 for the days marked in `which`. pyet is imported here and nowhere else: it is heavy."""
-    if not which.any():
+def _by_library(climates: Sequence[Climate], which: Sequence[BoolArray], location: Location) -> FloatArray:
+    """Eq 6 for the days marked in `which`, one after another. pyet is heavy: it is imported only here."""
+    if not any(marked.any() for marked in which):
         return np.empty(0)
     import pandas as pd
     import pyet
 
-    def series(values: FloatArray) -> pd.Series[float]:
-        return pd.Series(values[which])
+    def series(name: str) -> pd.Series[float]:
+        marked = zip(climates, which, strict=True)
+        return pd.Series(np.concatenate([getattr(inputs, name)[days] for inputs, days in marked]))
 
-    tmin, tmax = series(inputs.tmin_c), series(inputs.tmax_c)
+    tmin, tmax = series("tmin_c"), series("tmax_c")
     et0 = pyet.pm_fao56(
         (tmin + tmax) / 2,
-        series(inputs.u2_m_s),
-        rs=series(inputs.rs_mj),
+        series("u2_m_s"),
+        rs=series("rs_mj"),
         tmax=tmax,
         tmin=tmin,
         elevation=location.elevation_m,
         lat=float(np.radians(location.latitude_deg)),
-        rso=series(inputs.rso_mj),  # ours: pyet's own needs a calendar index and does not guard polar night
-        ea=series(inputs.ea_kpa),
+        rso=series("rso_mj"),  # ours: pyet's own needs a calendar index and does not guard polar night
+        ea=series("ea_kpa"),
     )
     return np.asarray(et0, dtype=np.float64)
 
