@@ -10,6 +10,7 @@ import numpy as np
 from scheduler.core.week.advice import Remedy
 from scheduler.core.week.problem import Short
 from scheduler.model import Display, Garden, Notice
+from scheduler.pages.reasons import spoken
 from scheduler.pages.rounding import known, rounded
 from scheduler.pages.unmet import unmet_lines
 from scheduler.planning.plan import Plan
@@ -21,8 +22,7 @@ from scheduler.show import show_flow
 
 NAMED = 3
 """Of more zones that go short only the number is told."""
-DAY = "%a %Y-%m-%d"
-NOT_ENOUGH = "there is not enough water for the week ahead"
+NOT_ENOUGH = "not enough water for the week ahead"
 WORTH_TELLING_YIELD = 0.01
 AIMS = (
     "least lost by stress (area x sensitivity, a crop near wilting first); then zones served when their own "
@@ -148,16 +148,16 @@ def _short_text(plan: Plan, ahead: Outlook, short: Short) -> str:
     share = yield_at_stake(plan.live.terms, plan.live.today, short.zone, lack)
     if share is not None and share >= WORTH_TELLING_YIELD:
         costs += f", about {share:.0%} of its yield"
-    return f"{ahead.week.zones[short.zone]} {_goes_without(ahead, short)}: {costs}"
+    return f"{ahead.week.zones[short.zone]} {_goes_without(ahead, short)} ({costs})"
 
 
 def _goes_without(ahead: Outlook, short: Short) -> str:
     runs = np.flatnonzero(ahead.plan.minutes[:, short.zone] > 0)
     if not len(runs):
-        return f"gets no water up to {ahead.day(ahead.week.days - 1):{DAY}}"
+        return f"gets no water up to {spoken(ahead.day(ahead.week.days - 1), ahead.first)}"
     if runs[0] > 0 and short.first_day < runs[0]:
-        return f"gets no water until {ahead.day(int(runs[0])):{DAY}}"
-    return f"gets less than it needs from {ahead.day(short.first_day):{DAY}} on"
+        return f"gets no water until {spoken(ahead.day(int(runs[0])), ahead.first)}"
+    return f"gets less than it needs from {spoken(ahead.day(short.first_day), ahead.first)} on"
 
 
 def _remedy_text(garden: Garden, ahead: Outlook) -> str:
@@ -172,9 +172,9 @@ def _remedy_text(garden: Garden, ahead: Outlook) -> str:
     if best.enough:
         return f"This alone would mend it: {words}"
     if best.stress_after >= best.stress_before:
-        return f"What helps most by itself: {words}"
+        return f"What helps most: {words}"
     days = f"{best.stress_after:.1f} in place of {best.stress_before:.1f} stress days"
-    return f"What helps most by itself: {words} ({days})"
+    return f"What helps most: {words} ({days})"
 
 
 def _change(garden: Garden, ahead: Outlook, remedy: Remedy) -> str:
@@ -183,7 +183,7 @@ def _change(garden: Garden, ahead: Outlook, remedy: Remedy) -> str:
         case "longer hours":
             return f"{remedy.amount:.0f} more minutes of watering hours a day"
         case "one more day":
-            return f"water on {ahead.day(remedy.day or 0):%a %Y-%m-%d} too"
+            return f"water on {spoken(ahead.day(remedy.day or 0), ahead.first)} too"
         case "more flow":
             return f"{show_flow(remedy.amount, garden.display)} more from the supply"
         case "split the zone":
