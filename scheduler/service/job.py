@@ -13,6 +13,7 @@ import argparse
 import json
 import os
 import sys
+from dataclasses import asdict
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -23,6 +24,7 @@ from scheduler.errors import RowwaterError
 from scheduler.garden.file import load_text, planting_from_note
 from scheduler.places import Places, data_dir, find_config
 from scheduler.service.brief import brief_page, rates_page
+from scheduler.store.owner import Owner
 
 
 def read(config: Path) -> dict[str, Any]:
@@ -31,8 +33,11 @@ def read(config: Path) -> dict[str, Any]:
     garden = load_text(
         texts[config.name], texts.get("crops.yaml"), name=config.name, folder=str(config.parent.absolute())
     )
+    place = garden.location
+    owner = Owner.of(garden.name, place.latitude_deg, place.longitude_deg, garden.folder, config.name)
     return {
         "path": str(config.absolute()),
+        "owner": asdict(owner),
         "brief": brief_page(garden, site_now(garden.location.timezone).date()),
         "texts": {name: text.decode() for name, text in texts.items()},
     }

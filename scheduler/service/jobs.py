@@ -19,6 +19,7 @@ from scheduler.service.child import Ended, Run, run_child
 from scheduler.service.in_use import InUse, keep, stamp_of
 from scheduler.service.job_times import JobDone
 from scheduler.service.queues import drained
+from scheduler.store.owner import Owner, owners_of, refuse_another
 
 DAY_LIMIT_S = 600.0
 READ_LIMIT_S = 60.0
@@ -74,6 +75,7 @@ class Refused:
     """A version of garden.yaml that is not taken over, and why."""
 
     complaints: tuple[str, ...]
+    another: CouldNot | None = None  # it is another garden's than the records in the data folder
 
 
 class ConfigWatch:
@@ -102,6 +104,11 @@ class ConfigWatch:
         self._news: queue.SimpleQueue[InUse | Refused] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._not_before = float("-inf")
+
+    @property
+    def same_file(self) -> bool:
+        """Whether the file looked at is the one of the version in force before this start."""
+        return self.known is not None and self._path == self.known.original
 
     def start(self) -> None:
         threading.Thread(target=self._loop, name="garden.yaml", daemon=True).start()
@@ -142,6 +149,9 @@ class ConfigWatch:
         try:
             answer = json.loads(ended.out)
             self._path = Path(answer["path"])
+            if (another := self._another(answer["owner"])) is not None:
+                self._not_before = time.monotonic() + AGAIN_S  # the grower may say that it is the same
+                return Refused((another.text,), another)
             texts = {name: text.encode() for name, text in answer["texts"].items()}
             return keep(
                 self._data, answer["brief"], texts, original=self._path, stamp=stamp or stamp_of(self._path),
@@ -151,3 +161,11 @@ class ConfigWatch:
             return Refused((f"{self._path}: could not be kept: {error}",))
         except (ValueError, KeyError, TypeError) as error:
             return Refused((f"{self._path}: {type(error).__name__}: {error}",))
+
+    def _another(self, owner: dict[str, Any]) -> CouldNot | None:
+        database = self._data / "rowwater.db"
+        try:
+            refuse_another(Owner(**owner), owners_of(database), database)
+        except CouldNot as error:
+            return error
+        return None

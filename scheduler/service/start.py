@@ -69,10 +69,15 @@ def _run(
 
 
 def first_garden(watch: ConfigWatch) -> tuple[InUse, Refused | None]:
-    """The version to start with, and a newer one that is not taken over. An edit made meanwhile counts."""
+    """The version to start with, and a newer one that is not taken over. An edit made meanwhile counts.
+
+    Another garden's file is refused; an edit that makes this one look like another stops no water.
+    """
     found = watch.look()
     if isinstance(found, InUse):
         return found, None
+    if found is not None and found.another is not None and not watch.same_file:
+        raise found.another
     if watch.known is None:
         complaints = found.complaints if found else ()
         raise BadGarden(complaints) if complaints else BadInput("no garden.yaml to serve")

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Iterable
+from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from scheduler.errors import CouldNot
 
+OWNERS = "SELECT value FROM store_info WHERE name GLOB 'owner *' ORDER BY CAST(substr(name, 7) AS INTEGER)"
 SAME_PLACE_DEGREES = 0.1
 """A corrected coordinate, not another place: 11 km or less."""
 
@@ -51,3 +54,17 @@ def refuse_another(owner: Owner, known: Iterable[Owner], database: Path) -> None
             hint="give this garden a folder of its own with --data DIR; or, if it is the same one under a "
             "new name, run once: rowwater day --same-garden",
         )
+
+
+def owners_of(database: Path) -> list[Owner]:
+    """Oldest first, read without touching the file; none where it is not there or cannot be read.
+
+    What cannot be read is judged, and told, where the database is opened.
+    """
+    if not database.is_file():
+        return []
+    try:
+        with closing(sqlite3.connect(f"{database.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+            return [Owner.read(text) for (text,) in connection.execute(OWNERS)]
+    except (sqlite3.Error, ValueError, TypeError):
+        return []

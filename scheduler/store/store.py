@@ -23,7 +23,7 @@ from scheduler.store.connection import connect, transaction
 from scheduler.store.effective import effective_applied
 from scheduler.store.failures import Damaged, explained
 from scheduler.store.opening import SHIPPED, Opened, Setup, open_database
-from scheduler.store.owner import Owner, refuse_another
+from scheduler.store.owner import OWNERS, Owner, refuse_another
 from scheduler.store.withdrawn import UNDO, withdrawn
 
 if TYPE_CHECKING:
@@ -127,10 +127,7 @@ class Store:
 
     def _owners(self) -> list[Owner]:
         """Oldest first; none of a database that no garden has opened yet."""
-        query = (
-            "SELECT value FROM store_info WHERE name GLOB 'owner *' ORDER BY CAST(substr(name, 7) AS INTEGER)"
-        )
-        return self._read_all(Owner.read, [row["value"] for row in self._rows(query)])
+        return self._read_all(Owner.read, [row["value"] for row in self._rows(OWNERS)])
 
     @property
     def first_day(self) -> date | None:

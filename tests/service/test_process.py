@@ -7,9 +7,14 @@ import sqlite3
 import time
 from collections.abc import Callable
 from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 from service.shed import Shed
+
+from scheduler.store.owner import Owner, owners_of, refuse_another
+from scheduler.store.store import Store
 
 MakeShed = Callable[..., Shed]
 
@@ -200,3 +205,49 @@ def test_stop_works_without_the_service_and_water_does_not(make_shed: MakeShed) 
     left = shed.rowwater("stop", "b")
     assert left.returncode == 1
     assert "hand valve" in left.stderr
+
+
+def files_of(data: Path) -> dict[str, bytes]:
+    """What says whose garden it is, and what was planned."""
+    names = [path for path in data.rglob("*") if path.name in ("garden.yaml", "in-use.json", "today.json")]
+    return {str(path): path.read_bytes() for path in names}
+
+
+def test_another_gardens_data_folder_is_refused_with_its_valves_closed(make_shed: MakeShed) -> None:
+    """Nothing of the other garden is written; an edit that looks like another garden stops no water."""
+    shed = make_shed()
+    shed.start()
+    shed.kill()
+    with Store.open(shed.data / "rowwater.db", now=datetime.now(UTC)) as store:
+        store.keep_for(Owner.of("Test shed", 47.44, -122.31, str(shed.folder), "garden.yaml"))
+    kept, before, text = files_of(shed.data), len(shed.lines()), shed.garden.read_text()
+    assert len(kept) >= 2
+    elsewhere = shed.folder / "back"
+    elsewhere.mkdir()
+    other = text.replace("garden: Test shed", "garden: Back plot")
+    (elsewhere / "garden.yaml").write_text(other)
+    shed.environ["ROWWATER_CONFIG"] = str(elsewhere / "garden.yaml")
+    shed.start(wait=False)
+    assert shed.process is not None
+    assert shed.process.wait(30) == 1
+    assert {(line.zone, line.word) for line in shed.lines()[before:]} == {(z, "close") for z in "abc"}
+    assert f"are those of another garden: Test shed ({shed.garden}), not Back plot" in shed.log()
+    assert "rowwater day --same-garden" in shed.log()
+    assert files_of(shed.data) == kept
+    assert [owner.name for owner in owners_of(shed.data / "rowwater.db")] == ["Test shed"]
+
+    shed.environ["ROWWATER_CONFIG"] = str(shed.garden)
+    shed.garden.write_text(other.replace("latitude: 47.44", "latitude: 41.44"))
+    shed.start()
+    shed.until(lambda: "those of another garden" in shed.said(), 20, "the summary")
+    assert "is in use" in shed.said()
+
+
+def test_records_that_cannot_be_read_refuse_nobody(tmp_path: Path) -> None:
+    """Whoever opens the database says what is wrong with it."""
+    mine = Owner.of("Test shed", 47.44, -122.31, "/", "garden.yaml")
+    for name, data in (("none.db", None), ("noise.db", b"noise" * 2000), ("empty.db", b"")):
+        if data is not None:
+            (tmp_path / name).write_bytes(data)
+        refuse_another(mine, owners_of(tmp_path / name), tmp_path / name)
+    assert not (tmp_path / "none.db").exists()
