@@ -30,7 +30,7 @@ CALLS = {
     "alone": [],
 }
 OF_ITS_OWN_PROCESS = {"serve"}
-"""Replaces the process that it is called in: see tests/service."""
+"""Replaces the process that it is called in: see tests/service/test_process.py."""
 
 
 def test_no_command_is_left_out() -> None:

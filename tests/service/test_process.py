@@ -243,6 +243,23 @@ def test_another_gardens_data_folder_is_refused_with_its_valves_closed(make_shed
     assert "is in use" in shed.said()
 
 
+def test_without_a_garden_it_says_where_it_looked(make_shed: MakeShed) -> None:
+    shed = make_shed()
+    shed.garden.unlink()
+    shed.start(wait=False)
+    assert shed.process is not None
+    assert shed.process.wait(30) == 2
+    assert f"{shed.garden}: no such file" in shed.log()
+    del shed.environ["ROWWATER_CONFIG"]
+    shed.environ["XDG_CONFIG_HOME"] = str(shed.folder / "settings")
+    shed.start(wait=False)
+    assert shed.process.wait(30) == 2
+    assert "no garden.yaml found; looked for " in shed.log()
+    for looked in ("/etc/rowwater/garden.yaml", "settings/rowwater/garden.yaml", str(shed.garden)):
+        assert looked in shed.log()
+    assert shed.log().count("`rowwater init` writes a garden.yaml to start from") == 2
+
+
 def test_records_that_cannot_be_read_refuse_nobody(tmp_path: Path) -> None:
     """Whoever opens the database says what is wrong with it."""
     mine = Owner.of("Test shed", 47.44, -122.31, "/", "garden.yaml")
