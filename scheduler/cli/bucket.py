@@ -63,7 +63,7 @@ def command(
     else:
         from scheduler.cli.text.bucket import bucket_text
 
-        click.echo(bucket_text(page, garden, display, tapes.display))
+        click.echo(bucket_text(page, garden, display, tapes.display, common.terminal_width()))
     ctx.exit(0 if page["timings"]["agree"] else 3)
 
 

@@ -33,5 +33,5 @@ def command(ctx: click.Context, day: date | None, as_json: bool, same_garden: bo
     else:
         from scheduler.cli.text.day import day_text
 
-        click.echo(day_text(page))
+        click.echo(day_text(page, common.terminal_width()))
     ctx.exit(exit_status(page))

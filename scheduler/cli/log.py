@@ -39,4 +39,4 @@ def command(zone: str | None, first: date | None, last: date | None, as_json: bo
     else:
         from scheduler.cli.text.log import log_text
 
-        click.echo(log_text(page, site.display))
+        click.echo(log_text(page, site.display, common.terminal_width()))

@@ -82,7 +82,7 @@ def command(
     else:
         from scheduler.cli.text.season import season_text
 
-        click.echo(season_text(page, garden.display))
+        click.echo(season_text(page, garden.display, common.terminal_width()))
 
 
 def _simulated(

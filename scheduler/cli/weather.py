@@ -59,5 +59,5 @@ def command(
     else:
         from scheduler.cli.text.weather import weather_text
 
-        click.echo(weather_text(page, garden.display))
+        click.echo(weather_text(page, garden.display, common.terminal_width()))
     ctx.exit(exit_status(page))

@@ -49,5 +49,5 @@ def command(ctx: click.Context, day: date | None, plot: str | None, as_json: boo
     else:
         from scheduler.cli.text.week import week_text
 
-        click.echo(week_text(page, today=today))
+        click.echo(week_text(page, today=today, width=common.terminal_width()))
     ctx.exit(3 if needs_a_look(page, today) else 0)

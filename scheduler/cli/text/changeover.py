@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     )
 
 WIDEST = 100
+NARROW = 60
 WORK = {
     "keep": "keep {length}",
     "cut back": "cut back to {length}",
@@ -40,15 +41,16 @@ def _lines(page: ChangeoverPage, display: Display, width: int) -> Iterator[str]:
     def fit(text: str, indent: int = 2) -> list[str]:
         return wrap(text, width, indent, first=2)
 
-    yield click.style(f"Supply line: from {page['from']} to {page['to']}", bold=True)
+    for line in wrap(f"Supply line: from {page['from']} to {page['to']}", width, 2):
+        yield click.style(line, bold=True)
     yield from fit(f"Places are measured from the feed ({page['feed']}): {page['convention']}.")
     yield from fit("Hold a tape measure to one hole that is there before you make the others.")
     for name, zone in page["zones"].items():
         yield ""
-        yield from _zone(name, zone, page["feed"], display)
+        yield from _zone(name, zone, page["feed"], display, width)
     yield ""
     yield click.style("Parts in all", bold=True)
-    yield from _parts(page, display)
+    yield from _parts(page, display, width)
     for problem in page["problems"]:
         places = f"{show_place(problem['needs_m'], display)} of {show_place(problem['has_m'], display)}"
         yield from fit(f"! {problem['zone']}: {problem['text']} ({places}); {problem['mend']}", 4)
@@ -57,29 +59,39 @@ def _lines(page: ChangeoverPage, display: Display, width: int) -> Iterator[str]:
     yield from fit("Shut the water off and let the pressure go before you open the line.", 4)
 
 
-def _zone(name: str, zone: ZoneChangeLine, feed: Feed, display: Display) -> Iterator[str]:
-    yield click.style(name, bold=True) + f": {_rows(zone['from'], display)} -> {_rows(zone['to'], display)}"
+def _zone(name: str, zone: ZoneChangeLine, feed: Feed, display: Display, width: int) -> Iterator[str]:
+    head = wrap(f"{name}: {_rows(zone['from'], display)} -> {_rows(zone['to'], display)}", width, 2)
+    yield head[0].replace(name, click.style(name, bold=True), 1)
+    yield from head[1:]
     states = [hole["state"] for hole in zone["holes"]]
     if not zone["changes"]:
-        yield f"  no change: all {len(states)} holes stay, and their tape"
+        yield from wrap(f"  no change: all {len(states)} holes stay, and their tape", width, 4)
         return
-    yield f"  {'from the feed':>20}  {'hole':<5}  {'old row':>7}  {'new row':>7}"
+    yield _columns("from the feed", "hole", "old row", "new row", width)
     for hole in zone["holes"]:
-        yield _hole(hole, display)
-    yield f"  {states.count('stays')} stay, {states.count('plug')} to plug, {states.count('new')} new"
+        yield _hole(hole, display, width)
+    counts = f"{states.count('stays')} stay, {states.count('plug')} to plug, {states.count('new')} new"
+    yield from wrap(f"  {counts}", width, 4)
     for rows, count, work in tape_lines(zone["tapes"]):
         length, cut = show_length(work["length_m"], display), show_length(work["cut_m"], display)
         which = "row" if rows.isdigit() else "rows"
         tapes = "1 tape" if count == 1 else f"{count} tapes"
-        yield f"  tape of {which} {rows}: {WORK[work['work']].format(length=length, cut=cut)} ({tapes})"
+        what = WORK[work["work"]].format(length=length, cut=cut)
+        yield from wrap(f"  tape of {which} {rows}: {what} ({tapes})", width, 4)
     if zone["shift"]:
-        yield _shift(zone["shift"], feed, display)
+        yield from wrap(_shift(zone["shift"], feed, display), width, 4)
 
 
-def _hole(hole: HoleLine, display: Display) -> str:
+def _columns(place: str, state: str, old: str, new: str, width: int) -> str:
+    if width < NARROW:
+        return f"{place:>18} {state:<5} {old:>7} {new:>7}"
+    return f"  {place:>20}  {state:<5}  {old:>7}  {new:>7}"
+
+
+def _hole(hole: HoleLine, display: Display, width: int) -> str:
     place = f"{hole['branch'] or ''} {show_place(hole['from_feed_m'], display)}".strip()
-    old, new = hole["row_from"] or "-", hole["row_to"] or "-"
-    return f"  {place:>20}  {hole['state']:<5}  {old:>7}  {new:>7}"
+    old, new = (str(row or "-") for row in (hole["row_from"], hole["row_to"]))
+    return _columns(place, hole["state"], old, new, width)
 
 
 def _shift(shift: ShiftLine, feed: Feed, display: Display) -> str:
@@ -99,7 +111,12 @@ def _rows(layout: Layout | None, display: Display) -> str:
     return f"{crop}{rows} {show_length(layout['spacing_m'], display)} apart{tapes}"
 
 
-def _parts(page: ChangeoverPage, display: Display) -> Iterator[str]:
+def _parts(page: ChangeoverPage, display: Display, width: int) -> Iterator[str]:
+    for text in _part_lines(page, display):
+        yield from wrap(text, width, 8)
+
+
+def _part_lines(page: ChangeoverPage, display: Display) -> Iterator[str]:
     parts = page["parts"]
     tape, whole, lifted = (
         show_length(metres, display)

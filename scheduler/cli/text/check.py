@@ -6,13 +6,15 @@ from collections.abc import Iterator
 from datetime import date
 from typing import TYPE_CHECKING
 
-from scheduler.cli.text.base import wrap
+from scheduler.cli.text.base import Row, table, wrap
 from scheduler.show import Display, show_area, show_flow, show_length, show_minutes, show_pressure
 
 if TYPE_CHECKING:
     from scheduler.shapes.check import CheckPage, ZoneFlow
 
 INDENT = 6
+HEADS = ("tape", "area", "flow", "lowest pressure", "uniformity", "hottest day")
+WIDTHS = (10, 13, 11, 17, 12, 13)
 
 
 def check_text(page: CheckPage, display: Display, width: int) -> str:
@@ -20,14 +22,14 @@ def check_text(page: CheckPage, display: Display, width: int) -> str:
 
 
 def _lines(page: CheckPage, display: Display, width: int) -> Iterator[str]:
-    yield f"{page['config']} reads well; data in {page['data']}"
+    yield from wrap(f"{page['config']} reads well; data in {page['data']}", width, INDENT, cut=False)
     yield f"Supply {show_flow(page['supply_lpm'], display)}, usable {show_flow(page['usable_lpm'], display)}"
     for name, meters in page["longest_tape_m"].items():
-        yield f"  feeds at most {show_length(meters, display)} of tape {name} at once"
+        text = f"  feeds at most {show_length(meters, display)} of tape {name} at once"
+        yield from wrap(text, width, INDENT)
     yield ""
-    yield "zone           tape       area      flow   lowest pressure  uniformity  hottest day"
-    for name, zone in page["zones"].items():
-        yield _zone(name, zone, display)
+    rows = [_zone(name, zone, display) for name, zone in page["zones"].items()]
+    yield from table([("zone", HEADS), *rows], width, label=14, cells=WIDTHS)
     yield ""
     yield from _sections(page, display, width)
     for tried in page.get("sources", ()):
@@ -40,13 +42,17 @@ def _lines(page: CheckPage, display: Display, width: int) -> Iterator[str]:
         yield from wrap(f"Caution: {caution}", width, INDENT)
 
 
-def _zone(name: str, zone: ZoneFlow, display: Display) -> str:
-    lowest = "?" if zone["lowest_kpa"] is None else show_pressure(zone["lowest_kpa"], display)
-    peak = "?" if zone["peak_minutes"] is None else show_minutes(zone["peak_minutes"])
+def _zone(name: str, zone: ZoneFlow, display: Display) -> Row:
     return (
-        f"{name[:11]:<11} {show_length(zone['tape_m'], display):>8}"
-        f" {show_area(zone['planted_m2'], display):>11} {show_flow(zone['flow_lpm'], display):>9}"
-        f" {lowest:>14} {zone['uniformity']:>11.2f} {peak:>12}"
+        name,
+        (
+            show_length(zone["tape_m"], display),
+            show_area(zone["planted_m2"], display),
+            show_flow(zone["flow_lpm"], display),
+            "?" if zone["lowest_kpa"] is None else show_pressure(zone["lowest_kpa"], display),
+            f"{zone['uniformity']:.2f}",
+            "?" if zone["peak_minutes"] is None else show_minutes(zone["peak_minutes"]),
+        ),
     )
 
 
@@ -66,12 +72,14 @@ def _problems(page: CheckPage, width: int) -> Iterator[str]:
 
 def _sections(page: CheckPage, display: Display, width: int) -> Iterator[str]:
     count = len(page["sections"])
-    yield f"{count} section{'s' if count != 1 else ''}, one after another (what may run together):"
+    head = f"{count} section{'s' if count != 1 else ''}, one after another (what may run together):"
+    yield from wrap(head, width, INDENT)
     for number, (names, flow) in enumerate(zip(page["sections"], page["section_flows_lpm"], strict=True), 1):
         yield from wrap(f"  {number}: {', '.join(names)} ({show_flow(flow, display)})", width, INDENT)
     needed, given, week = page["hottest_week_minutes"], page["hours_minutes"], page["hottest_week"]
     if needed is None or given is None or week is None:
-        yield "  hottest week not known: no weather stored yet (or give --weather FILE)"
+        text = "  hottest week not known: no weather stored yet (or give --weather FILE)"
+        yield from wrap(text, width, INDENT)
         return
     days = _span(date.fromisoformat(week["first"]), date.fromisoformat(week["last"]))
     minutes = f"{show_minutes(needed)} a morning, of {show_minutes(given)} allowed"

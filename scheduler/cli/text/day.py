@@ -6,28 +6,38 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from scheduler.cli.text.base import mark
+from scheduler.cli.text.base import mark, wrap
 from scheduler.show import show_depth, show_minutes, show_volume
 
 if TYPE_CHECKING:
     from scheduler.shapes.day import DayPage
 
 
-def day_text(page: DayPage) -> str:
-    return "\n".join(_lines(page))
+def day_text(page: DayPage, width: int) -> str:
+    return "\n".join(_lines(page, width))
 
 
-def _lines(page: DayPage) -> Iterator[str]:
+def _lines(page: DayPage, width: int) -> Iterator[str]:
     display = page["display"]
-    yield f"{page['garden']}, {page['date']}: {len(page['runs'])} runs planned"
+    count = len(page["runs"])
+    yield from wrap(
+        f"{page['garden']}, {page['date']}: {count} run{'s' if count != 1 else ''} planned", width, 2
+    )
     for run in page["runs"]:
         start, stop = datetime.fromisoformat(run["start"]), datetime.fromisoformat(run["stop"])
-        yield (
-            f"  {start:%H:%M}-{stop:%H:%M}  {run['zone']:<14} {show_minutes(run['minutes']):>10}"
-            f"  {show_volume(run['liters'], display):>8}  {show_depth(run['net_mm'], display)} net"
-        )
+        when, zone = f"  {start:%H:%M}-{stop:%H:%M}", run["zone"]
+        minutes, liters = show_minutes(run["minutes"]), show_volume(run["liters"], display)
+        net = f"{show_depth(run['net_mm'], display)} net"
+        line = f"{when}  {zone:<14} {minutes:>10}  {liters:>8}  {net}"
+        if len(line) <= width:
+            yield line
+        else:
+            yield from wrap(f"{when}  {zone}", width, 4)
+            yield from wrap(f"{minutes}, {liters}, {net}", width, 4, first=4)
     for unmet in page["unmet"]:
-        yield f"  unmet: {unmet['zone']} {show_depth(unmet['net_mm'], display)} net: {unmet['why']}"
+        lacks = f"{unmet['zone']} {show_depth(unmet['net_mm'], display)} net"
+        yield from wrap(f"  unmet: {lacks}: {unmet['why']}", width, 4)
     for notice in page["notices"]:
-        yield f"  {mark(notice['level'])}{notice['text']}"
-    yield from page["sources"]["credits"]
+        yield from wrap(f"  {mark(notice['level'])}{notice['text']}", width, 4)
+    for credit in page["sources"]["credits"]:
+        yield from wrap(credit, width, 2, cut=False)

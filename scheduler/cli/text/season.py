@@ -2,30 +2,45 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from scheduler.cli.text.base import Row, table, wrap
 from scheduler.show import Display, show_depth, show_volume
 
 if TYPE_CHECKING:
     from scheduler.shapes.season import Foresight, SeasonPage
 
 
-def season_text(page: SeasonPage, display: Display) -> str:
-    lines = [
-        f"{page['garden']}, {page['from']} to {page['to']}",
-        "",
-        f"{'zone':<14} {'runs':>5} {'minutes':>8} {'water':>11} {'net':>8} {'crop ET':>8} {'rain':>8}"
-        f" {'drained':>8} {'stress':>7}",
-    ]
+HEADS = ("runs", "minutes", "water", "net", "crop ET", "rain", "drained", "stress")
+WIDTHS = (6, 9, 12, 9, 9, 9, 9, 8)
+
+
+def season_text(page: SeasonPage, display: Display, width: int) -> str:
+    return "\n".join(_lines(page, display, width))
+
+
+def _lines(page: SeasonPage, display: Display, width: int) -> Iterator[str]:
+    yield from wrap(f"{page['garden']}, {page['from']} to {page['to']}", width, 2)
+    yield ""
+    yield from table([("zone", HEADS), *_zones(page, display)], width, label=14, cells=WIDTHS)
+    for text in (*_foresight_lines(page["foresight"]), *_limit_lines(page)):
+        yield from wrap(text, width, 4) or [""]
+
+
+def _zones(page: SeasonPage, display: Display) -> Iterator[Row]:
     for name, zone in page["zones"].items():
         depths = (zone["net_mm"], zone["etc_mm"], zone["rain_mm"], zone["percolation_mm"])
-        net, etc, rain, drained = (show_depth(mm, display) for mm in depths)
-        lines.append(
-            f"{name[:14]:<14} {zone['runs']:>5} {zone['minutes']:>8.0f}"
-            f" {show_volume(zone['liters'], display):>11} {net:>8} {etc:>8} {rain:>8} {drained:>8}"
-            f" {zone['stress_days']:>5} d"
+        yield (
+            name,
+            (
+                str(zone["runs"]),
+                f"{zone['minutes']:.0f}",
+                show_volume(zone["liters"], display),
+                *(show_depth(mm, display) for mm in depths),
+                f"{zone['stress_days']} d",
+            ),
         )
-    return "\n".join([*lines, *_foresight_lines(page["foresight"]), *_limit_lines(page)])
 
 
 def _limit_lines(page: SeasonPage) -> list[str]:

@@ -1,18 +1,17 @@
-"""The weather page as text: a day a line, each figure with the letter of its source, 80 columns."""
+"""The weather page as text: a day a line, each figure with the letter of its source."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Literal
 
-from scheduler.cli.text.base import wrap
+from scheduler.cli.text.base import Row, table, wrap
 from scheduler.show import M_S_PER_MPH, MM_PER_INCH, Display
 
 if TYPE_CHECKING:
     from scheduler.shapes.weather import FlagLine, SkillLine, Value, WeatherDay, WeatherPage
 
-WIDTH = 80
 ESTIMATED, LOOK = "~", "!"
 MATTERS = {"rain_mm": 0.5, "solar_mj_m2": 2.0, "wind_m_s": 0.5, "tdew_c": 1.0}
 """Restatements below these (below 1 degC, 5 % for the rest) are left to --json."""
@@ -30,27 +29,24 @@ Figure = Literal["bias", "mean_absolute", "pairs"]
 FIGURES: tuple[tuple[Figure, str], ...] = (("bias", "mean"), ("mean_absolute", "off by"), ("pairs", "days"))
 
 
-def weather_text(page: WeatherPage, display: Display) -> str:
-    return "\n".join(line.rstrip() for line in _lines(page, display))
+def weather_text(page: WeatherPage, display: Display, width: int) -> str:
+    return "\n".join(line.rstrip() for line in _lines(page, display, width))
 
 
-def _fit(text: str, indent: int) -> list[str]:
-    return wrap(text, WIDTH, indent)
-
-
-def _lines(page: WeatherPage, display: Display) -> Iterator[str]:
-    yield f"{page['garden']}: weather from {page['from']} to {page['to']}"[:WIDTH]
+def _lines(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
+    yield from wrap(f"{page['garden']}: weather from {page['from']} to {page['to']}", width, 2)
     for notice in page["notices"]:
         mark = "  " if notice["level"] == "info" else "! "
-        yield from _fit(f"{mark}{notice['text']}", 4)
+        yield from wrap(f"{mark}{notice['text']}", width, 4)
     yield ""
-    yield from _days(page, display)
-    yield from _quality(page, display)
-    yield from _restated(page, display)
-    yield from _forecasts(page, display)
+    yield from _days(page, display, width)
+    yield from _quality(page, display, width)
+    yield from _restated(page, display, width)
+    yield from _forecasts(page, display, width)
     if page["credits"]:
         yield ""
-        yield from page["credits"]
+    for credit in page["credits"]:
+        yield from wrap(credit, width, 2, cut=False)
 
 
 # --- quantities ----------------------------------------------------------------------------------
@@ -79,41 +75,43 @@ def _say(field: str, value: float, display: Display) -> str:
 # --- the days ------------------------------------------------------------------------------------
 
 
-def _days(page: WeatherPage, display: Display) -> Iterator[str]:
+def _days(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
     letters = _letters(page)
     looked = {(flag["date"], flag["field"]) for flag in page["quality"] if not flag["since"]}
     heads = [("ET0", "et0_mm"), ("low", "tmin_c"), ("high", "tmax_c"), ("dew", "tdew_c"),
              ("sun", "solar_mj_m2"), ("wind 2m", "wind_m_s"), ("rain", "rain_mm")]  # fmt: skip
-    yield "day".ljust(11) + "".join(name.rjust(9) for name, _ in heads) + "odds".rjust(6)
-    units = [_shown(field, display)[1] for _, field in heads]
-    yield " " * 11 + "".join(unit.rjust(9) for unit in units) + "%".rjust(6)
+    rows: list[Row | None] = [
+        ("day", [*(name for name, _ in heads), "odds"]),
+        ("", [*(_shown(field, display)[1] for _, field in heads), "%"]),
+    ]
     for day in page["days"]:
         when = date.fromisoformat(day["date"])
         now = ">" if day["date"] == page["today"] else " "
         cells = [_cell(day, field, letters, looked, display) for _, field in heads]
         chance = day["values"].get("rain_chance_pct")
-        said = f"{chance['value']:.0f}" if chance else ""
-        yield f"{now}{when:%a} {when.day:>2} {when:%b}"[:11].ljust(11) + "".join(cells) + said.rjust(6)
+        said = f"{chance['value']:.0f}" if chance and day["date"] >= page["today"] else ""
+        rows.append((f"{now}{when:%a} {when.day:>2} {when:%b}", [*cells, said]))
+    yield from table(rows, width, label=12, cells=[8, *[9] * 6, 6])
     yield ""
-    yield from _legend(page, letters)
+    yield from _legend(page, letters, width)
 
 
 def _cell(
     day: WeatherDay, field: str, letters: dict[str, str], looked: set[tuple[str, str]], display: Display
 ) -> str:
-    """Value and one mark, nine columns."""
+    """Value and its marks."""
     write = _shown(field, display)[0]
     if field == "et0_mm":
         mark = STAND_IN.get(day["et0_method"] or "", ESTIMATED if day["estimated"] else " ")
-        return ("-" if day["et0_mm"] is None else write(day["et0_mm"]) + mark + " ").rjust(9)
+        return "-" if day["et0_mm"] is None else write(day["et0_mm"]) + mark + " "
     part = {"tdew_c": "humidity", "solar_mj_m2": "solar radiation", "wind_m_s": "wind"}.get(field, field)
     value = _value(day, field)
     fields = ["tdew_c", "rh_max_pct", "rh_min_pct", "rh_mean_pct"] if field == "tdew_c" else [field]
     look = LOOK if any((day["date"], name) in looked for name in fields) else " "
     if value is None:
-        return f"-{' '}{look}".rjust(9)
+        return f"- {look}"
     mark = ESTIMATED if part in day["estimated"] else letters.get(_who(day, fields), " ")
-    return f"{write(value)}{mark}{look}".rjust(9)
+    return f"{write(value)}{mark}{look}"
 
 
 def _value(day: WeatherDay, field: str) -> float | None:
@@ -152,7 +150,7 @@ def _letters(page: WeatherPage) -> dict[str, str]:
     return {name: chr(ord("a") + i % 26) for i, name in enumerate(seen) if name}
 
 
-def _legend(page: WeatherPage, letters: dict[str, str]) -> Iterator[str]:
+def _legend(page: WeatherPage, letters: dict[str, str], width: int) -> Iterator[str]:
     said = [f"{letter} {name}" for name, letter in letters.items()]
     ways: dict[str, None] = {}
     methods = {day["et0_method"] for day in page["days"]}
@@ -168,18 +166,18 @@ def _legend(page: WeatherPage, letters: dict[str, str]) -> Iterator[str]:
         said.append("m mean of the latest days, for want of temperatures")
     if any(not flag["since"] for flag in page["quality"]):
         said.append(f"{LOOK} see quality control")
-    for text in said:
-        yield from _fit(text, 2)
     if methods & {"penman-monteith", "penman-monteith-estimated"}:
-        yield "ET0 by FAO-56 Penman-Monteith (eq 6)"
+        said.append("ET0 by FAO-56 Penman-Monteith (eq 6)")
     if "hargreaves" in methods:
-        yield "ET0 by FAO-56 eq 52 (temperatures only) where nobody gave humidity, sun and wind"
+        said.append("ET0 by FAO-56 eq 52 (temperatures only) where nobody gave humidity, sun and wind")
+    for text in said:
+        yield from wrap(text, width, 2)
 
 
 # --- what was found and changed ------------------------------------------------------------------
 
 
-def _quality(page: WeatherPage, display: Display) -> Iterator[str]:
+def _quality(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
     if not page["quality"]:
         return
     yield ""
@@ -196,13 +194,13 @@ def _quality(page: WeatherPage, display: Display) -> Iterator[str]:
         amount = (
             f" {_say(last['field'], last['value'], display)}" if len(mine) == 1 and not last["since"] else ""
         )
-        yield from _fit(
+        yield from wrap(
             f"  {when} {', '.join(fields)}{amount} of {source} {VERDICTS[verdict]}: {last['reason']}"
-            f"  [{rule}: {last['published']}]", 6,
+            f"  [{rule}: {last['published']}]", width, 6, cut=False,
         )  # fmt: skip
 
 
-def _restated(page: WeatherPage, display: Display) -> Iterator[str]:
+def _restated(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
     shown = [
         r
         for r in page["restated"]
@@ -214,30 +212,38 @@ def _restated(page: WeatherPage, display: Display) -> Iterator[str]:
     yield "Said anew"
     for r in shown:
         was, now = _say(r["field"], r["was"], display), _say(r["field"], r["now"], display)
-        yield from _fit(
-            f"  {r['date']} {WORDS[r['field']]} of {r['source']}: {was} -> {now} ({r['said_at'][:10]})", 6
-        )
+        text = f"  {r['date']} {WORDS[r['field']]} of {r['source']}: {was} -> {now} ({r['said_at'][:10]})"
+        yield from wrap(text, width, 6)
 
 
-def _forecasts(page: WeatherPage, display: Display) -> Iterator[str]:
+def _forecasts(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
     yield ""
     rows = [row for row in page["forecasts"] if row["field"] in ("et0_mm", "rain_mm")]
     if not rows:
-        yield "No forecast has come due yet: how they fare shows here later."
+        yield from wrap("No forecast has come due yet: how they fare shows here later.", width, 2)
         return
-    yield f"How forecasts have fared since {page['forecasts_since']}: what came less the forecast"
-    yield "days ahead".ljust(24) + "".join(str(lead).rjust(8) for lead in range(1, 8))
-    for source in dict.fromkeys(row["source"] for row in rows):
-        yield source[:WIDTH]
-        for field in ("et0_mm", "rain_mm"):
-            mine = {row["lead_days"]: row for row in rows if (row["source"], row["field"]) == (source, field)}
-            if not mine:
-                continue
-            write, unit = _shown(field, display)
-            for key, label in FIGURES:
-                cells = [_figure(mine.get(lead), key, write) for lead in range(1, 8)]
-                head = f"  {WORDS[field] + ', ' + unit:<9} {label}" if key == "bias" else f"  {'':<9} {label}"
-                yield head.ljust(24) + "".join(cell.rjust(8) for cell in cells)
+    since = page["forecasts_since"]
+    yield from wrap(f"How forecasts have fared since {since}: what came less the forecast", width, 2)
+    for n, source in enumerate(dict.fromkeys(row["source"] for row in rows)):
+        if n:
+            yield ""
+        yield from wrap(source, width, 2)
+        mine = [row for row in rows if row["source"] == source]
+        yield from table([_LEADS, *_fared(mine, display)], width, label=24, cells=[8] * 7)
+
+
+_LEADS: Row = ("days ahead", [str(lead) for lead in range(1, 8)])
+
+
+def _fared(rows: Sequence[SkillLine], display: Display) -> Iterator[Row]:
+    for field in ("et0_mm", "rain_mm"):
+        mine = {row["lead_days"]: row for row in rows if row["field"] == field}
+        if not mine:
+            continue
+        write, unit = _shown(field, display)
+        for key, label in FIGURES:
+            name = f"{WORDS[field]}, {unit}" if key == "bias" else ""
+            yield f"  {name:<9} {label}", [_figure(mine.get(lead), key, write) for lead in range(1, 8)]
 
 
 def _figure(row: SkillLine | None, key: Figure, write: Callable[[float], str]) -> str:

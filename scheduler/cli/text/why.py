@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import date
 from typing import TYPE_CHECKING
 
-from scheduler.cli.text.base import wrap
+from scheduler.cli.text.base import Row, table, wrap
 from scheduler.show import Display, show_depth
 
 if TYPE_CHECKING:
@@ -32,13 +32,22 @@ def _lines(working: WhyPage, display: Display, width: int) -> Iterator[str]:
     if working["history"]:
         yield ""
         yield "The last days, mm"
-        yield "  date         ET0     Kc    ETc   rain  counts  given  deficit"
-        for day in working["history"]:
-            yield (
-                f"  {day['date']} {day['et0_mm']:6.2f} {day['kc']:6.3f} {day['etc_mm']:6.2f}"
-                f" {day['rain_mm']:6.2f} {day['rain_eff_mm']:7.2f} {day['net_mm']:6.2f}"
-                f" {day['deficit_end_mm']:8.2f}"
-            )
+        yield from table(list(_history(working)), width, label=13, cells=(6, 7, 7, 7, 8, 7, 9))
+
+
+def _history(working: WhyPage) -> Iterator[Row]:
+    yield "  date", ("ET0", "Kc", "ETc", "rain", "counts", "given", "deficit")
+    for day in working["history"]:
+        depths = (day["rain_mm"], day["rain_eff_mm"], day["net_mm"], day["deficit_end_mm"])
+        yield (
+            f"  {day['date']}",
+            (
+                f"{day['et0_mm']:.2f}",
+                f"{day['kc']:.3f}",
+                f"{day['etc_mm']:.2f}",
+                *(f"{mm:.2f}" for mm in depths),
+            ),
+        )
 
 
 def _line(line: Line, display: Display, width: int) -> Iterator[str]:
