@@ -19,7 +19,7 @@ def why_text(working: WhyPage, *, display: Display, width: int) -> str:
 
 def _lines(working: WhyPage, display: Display, width: int) -> Iterator[str]:
     today = date.fromisoformat(working["date"])
-    yield f"{working['zone']}, {today:%a} {today.day} {today:%b %Y}"
+    yield from wrap(f"{working['zone']}, {today:%a} {today.day} {today:%b %Y}", width, 2)
     for text in working.get("plain", ()):
         yield from wrap(text, width, 2)
     yield ""
