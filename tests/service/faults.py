@@ -4,17 +4,45 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
 
 from service.played import PlayedDisk
-from service.plot import PLOT, Plot
+from service.plot import HOURS, PLAN_AT, PLOT, Plot
 from service.world import World, renamed
 
 from scheduler.service.requests import Request
 
-DAY_S = 7.8 * 3600  # from 02:50 until after the watering hours
 CALM_S = 1500.0  # afterwards, with all well: whatever hangs must come to an end
 HOUR = 3600.0
+
+
+@dataclass(frozen=True)
+class Lived:
+    """Watering hours, and what is played of them: from ten minutes before the plan until after their end.
+
+    busy: hours after the begin between which nearly all faults strike, one pair for each window.
+    """
+
+    hours: tuple[time, time]
+    plan_at: time
+    length_h: float
+    busy: tuple[tuple[float, float], ...]
+    evening: tuple[time, time] | None = None
+
+    @property
+    def start(self) -> datetime:
+        return datetime(2026, 6, 1, self.plan_at.hour - 1, 50, tzinfo=PLOT.zone)
+
+
+MORNING = Lived(HOURS, PLAN_AT, 7.8, ((3.9, 7.41),))
+OTHER_HOURS = (
+    Lived((time(22), time(4)), time(21), 7.8, ((3.0, 7.41),)),
+    Lived((time(18), time(0)), time(17), 7.8, ((3.0, 7.41),)),  # midnight itself is their end
+    Lived((time(19), time(21)), time(18), 8.8, ((1.2, 3.2), (4.6, 8.2)), (time(22, 30), time(2))),
+    Lived((time(4), time(6)), time(3), 23.8, ((1.2, 3.2), (19.2, 23.1)), (time(22), time(2))),
+)
+"""Over midnight, and two windows."""
 
 
 def clock_step(w: World) -> None:
@@ -151,8 +179,10 @@ NEED_LIFE = {deleted, bad_edit, good_edit, water, stop}
 
 
 def sequence(seed: int) -> World:
-    """One morning with three to eight faults; raises Violation."""
+    """A day's hours with three to eight faults; raises Violation."""
     rng = random.Random(f"plot {seed}")
+    aside = random.Random(f"hours {seed}")
+    lived = aside.choice(OTHER_HOURS) if aside.random() < 1 / 3 else MORNING
     cap_s = rng.choice([900.0, 3 * HOUR])
     plot = Plot(
         PLOT.zones,
@@ -160,19 +190,25 @@ def sequence(seed: int) -> World:
         cap_s=cap_s,
         planned_cap_s=rng.choice([cap_s, cap_s, 3 * HOUR]),
         master=rng.random() < 0.2,
+        hours=lived.hours,
+        evening=lived.evening,
+        plan_at=lived.plan_at,
         daily_cap_l=rng.choice([None, 900.0]),
         apart=rng.choice([(), (("tomatoes", "beans"), ("beans", "onions", "lettuce"))]),
     )
-    w = World(seed, plot, beat_s=120.0)
+    w = World(seed, plot, start=lived.start, beat_s=120.0)
+    length_s = lived.length_h * HOUR
     for fault in rng.choices([*FAULTS], [*FAULTS.values()], k=rng.randint(3, 8)):
 
         def strike(fault: Callable[[World], None] = fault) -> None:
             if w.alive or fault not in NEED_LIFE:
                 fault(w)
 
-        begin, end = (0.0, DAY_S) if rng.random() < 0.1 else (0.5 * DAY_S, 0.95 * DAY_S)
-        w.at(rng.uniform(begin, end), strike)  # nearly all strike while water runs
-    w.run(DAY_S)
+        begin, end = (h * HOUR for h in aside.choice(lived.busy))  # nearly all strike while water runs
+        if rng.random() < 0.1:
+            begin, end = 0.0, length_s
+        w.at(rng.uniform(begin, end), strike)
+    w.run(length_s)
     calm(w)
     return w
 
@@ -188,7 +224,8 @@ def calm(w: World) -> None:
         open_books = w.disk.openings.keys() - w.disk.closings
         in_hand = {h.opening.uid for h in w.runner.ledger.open_runs.values()}
         assert open_books <= in_hand, f"P5: never settled: {open_books - in_hand}"
-        wall = datetime.fromtimestamp(w.wall, w.plot.zone)
-        if wall.date() == true_day and wall.time() > w.plot.hours[1]:
-            w.check_day(true_day)
+        if datetime.fromtimestamp(w.wall, w.plot.zone).date() == true_day:
+            for day in (true_day - timedelta(days=1), true_day):
+                if w.wall > w.plot.windows(day)[-1][1].timestamp():
+                    w.check_day(day)
     w.check()

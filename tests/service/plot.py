@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import time
+from datetime import date, time
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
+from scheduler.core.hours.windows import watering_windows
+from scheduler.model import Hours, Windows
 from scheduler.service.brief import Brief
 
 HOURS = (time(4), time(10))
@@ -33,6 +35,11 @@ class Plot:
     daily_cap_l: float | None = None
     finish: Literal["early", "late"] | None = None  # None: drawn for each plan
     apart: tuple[tuple[str, ...], ...] = ()  # zones of which no two run at one time
+
+    def windows(self, day: date) -> Windows:
+        """The hours that begin on a date."""
+        both = [Hours(*pair) for pair in (self.hours, self.evening) if pair]
+        return watering_windows(day, both, str(self.zone))
 
     def brief(self) -> Brief:
         keys: dict[str, list[str]] = {}

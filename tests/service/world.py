@@ -18,8 +18,7 @@ from service.played import Bank, Books, FakeValve, PlayedDisk
 from service.plot import PLOT, Plot
 
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
-from scheduler.core.hours.windows import watering_windows
-from scheduler.model import Hours, Supply
+from scheduler.model import Opening, Supply
 from scheduler.planning.runs import run_page
 from scheduler.service.actions import Beat, Book, Hold, Moment, Write
 from scheduler.service.books import AskDay
@@ -43,6 +42,7 @@ MOST_STEPS = 20_000  # of a day; the busiest of 10,000 sequences takes under 5,0
 CLOCK_SLACK_S = 61.0  # so much earlier than its newest record a right clock may be
 REPLANNED_S = 240.0  # after an interruption the day is planned again within this
 LITERS = 1e-6
+HANDED_ON_S = 10.0  # from the decision to the valve: the disk, and the master valve before it
 SLACK_S = 3.0  # of a duration that the daemon measured, against the valve's own
 
 
@@ -202,11 +202,7 @@ class World:
             if minutes >= 2 and self.disk.held.get(name, day) <= day and name in self.brief.valve_of:
                 first = 1 + max((pulse for _, zone, pulse in tried if zone == name), default=0)
                 asks.setdefault(key, []).append(Ask(name, minutes, flow, 0.05, 0.0, first))
-        windows = watering_windows(
-            day,
-            [Hours(*hours) for hours in (self.plot.hours, self.plot.evening) if hours],
-            str(self.plot.zone),
-        )
+        windows = self.plot.windows(day)
         window = windows[0][0], windows[-1][1]
         supply = Supply(self.plot.usable_lpm)
         now = datetime.fromtimestamp(self.wall, self.plot.zone)
@@ -369,8 +365,10 @@ class World:
                 raise Violation(f"P6: {one} was never planned")
 
     def _check_restrictions(self, valve: FakeValve, uid: str) -> None:
-        """The cap of the day by the valves' own seconds, and who may not run beside whom."""
+        """The hours, the cap of the day by the valves' own seconds, and who may not run beside whom."""
         opening = self.disk.openings[uid]
+        if opening.shares[0].pulse is not None:
+            self._check_hours(opening)
         zones = {share.zone for share in opening.shares}
         for other in self.valves.values():
             if other is not valve and other.open_since is not None:
@@ -390,6 +388,16 @@ class World:
         asked = sum(share.flow_lpm for share in opening.shares) * opening.seconds / 60
         if ran + asked > cap + 1.0:
             raise Violation(f"restrictions: {ran:.0f} L ran, {asked:.0f} more pass the cap of {cap:.0f}")
+
+    def _check_hours(self, opening: Opening) -> None:
+        """What the plan opens begins and ends in one window of its own date."""
+        windows = self.plot.windows(opening.shares[0].day)
+        if not any(
+            begin.timestamp() - SLACK_S <= self.wall
+            and self.wall + opening.seconds <= until.timestamp() + HANDED_ON_S
+            for begin, until in windows
+        ):
+            raise Violation(f"restrictions: {opening} is not in its hours")
 
     def booked(self, book: Book) -> None:
         """P5: what the books say against what the valve did."""
