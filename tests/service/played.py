@@ -65,7 +65,7 @@ class PlayedDisk:
     beats: dict[str, tuple[float, datetime]] = field(default_factory=dict)
     closings: set[str] = field(default_factory=set)
     unsettled: dict[str, Opening] = field(default_factory=dict)
-    answered: dict[date, set[str]] = field(default_factory=dict)  # zones with a record, by day
+    by_hand: dict[tuple[date, str], datetime] = field(default_factory=dict)  # when it was last told
     applied: list[Applied] = field(default_factory=list)
     held: dict[str, date] = field(default_factory=dict)
     plans: dict[date, dict[str, Any]] = field(default_factory=dict)
@@ -73,6 +73,12 @@ class PlayedDisk:
     first_day: date | None = None
     replaced_on: date | None = None
     newest: datetime | None = None
+
+    def answers(self, day: date, run: dict[str, Any]) -> bool:
+        """Whether the books say what became of a planned run."""
+        told = self.by_hand.get((day, run["zone"]))
+        begun = told is not None and datetime.fromisoformat(run["start"]) <= told
+        return begun or (day, run["zone"], run["pulse"]) in self.identities
 
     def try_(self, ids: set[tuple[date, str, int]]) -> None:
         self.identities |= ids
@@ -182,8 +188,7 @@ class Books:
                     disk.closings.add(book.uid)
                     disk.unsettled.pop(book.uid, None)
                 disk.applied += book.records
-                for record in book.records:
-                    disk.answered.setdefault(record.day, set()).add(record.zone)
+                disk.by_hand |= {(r.day, r.zone): r.recorded_at for r in book.records if r.pulse is None}
                 disk.try_({(r.day, r.zone, r.pulse) for r in book.records if r.pulse is not None})
                 self._dated(book.at)
                 self.world.booked(book)
@@ -200,13 +205,12 @@ class Books:
     def _day(self, day: date) -> DayRead:
         disk = self.world.disk
         page = disk.plans.get(day)
-        every = len(self.world.plot.zones)
         earlier = tuple(
-            (d, r["zone"], r["pulse"], r["minutes"])
+            (d, run["zone"], run["pulse"], run["minutes"])
             for d in (day - timedelta(days=k) for k in range(7, 0, -1))
-            if d in disk.plans and len(disk.answered.get(d, ())) < every
-            for r in disk.plans[d]["runs"]
-            if r["zone"] not in disk.answered.get(d, ()) and (d, r["zone"], r["pulse"]) not in disk.identities
+            if d in disk.plans
+            for run in disk.plans[d]["runs"]
+            if not disk.answers(d, run)
         )
         return DayRead(
             day=day,

@@ -464,11 +464,10 @@ class World:
         if day not in self.disk.plans or self.gone_day:
             return
         self.check_not_too_much(day)
-        answered = {(a.day, a.zone, a.pulse) for a in self.disk.applied} | self.disk.identities
         for run in self.disk.plans[day]["runs"]:
             one = (day, run["zone"], run["pulse"])
             held = self.disk.held.get(run["zone"], day) > day
-            if one not in answered and not held:
+            if not self.disk.answers(day, run) and not held:
                 raise Violation(f"P10: nothing is known of {one}")
 
     def check_not_too_much(self, day: date) -> None:
