@@ -20,6 +20,7 @@ def command(zone: str, word: str, typed: Sequence[str]) -> None:  # noqa: ARG001
     from scheduler.cli.note import keep
     from scheduler.clock import site_now
     from scheduler.pages.hold import when_again
+    from scheduler.planning.day_rules import watering_day
 
     until = common.date_of(" ".join(typed), "future")
     garden = common.garden()
@@ -27,6 +28,7 @@ def command(zone: str, word: str, typed: Sequence[str]) -> None:  # noqa: ARG001
     now = site_now(garden.location.timezone)
     key = next(one.valve.key for one in garden.zones if one.name == name)
     names = ", ".join(one.name for one in garden.zones if one.valve.key == key)
-    held = f"{names} kept dry until {until}" if until > now.date() else f"{name} is not on hold"
-    said = f"{held}; {when_again(garden, max(until, now.date()))}"
+    today = watering_day(garden, now)
+    held = f"{names} kept dry until {until}" if until > today else f"{name} is not on hold"
+    said = f"{held}; {when_again(garden, max(until, today))}"
     keep(garden, now, "hold", now.date(), name, {"until": until.isoformat()}, said=said)

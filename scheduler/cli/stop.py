@@ -26,6 +26,7 @@ HINT = "hand valve first, power second, software last"
 def command(ctx: click.Context, zone: str | None) -> None:
     """Close every valve now, or that of ZONE, and keep it dry until tomorrow.
 
+    After midnight, in hours that began the evening before: until the next watering hours begin.
     A valve that is turned by hand cannot be closed from here: it is named, and the exit status is not 0.
     """
     from scheduler.service.ask import NoService, ask

@@ -5,7 +5,7 @@ Pure: moments, plans and events come in, actions go out (`actions.py`); no clock
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from datetime import date, timedelta
 
 from scheduler.model import Opening
@@ -56,6 +56,7 @@ class Ledger:
         self.beat_s = beat_s
         self.used_l: dict[date, float] = {}  # water on record, by date, of this month
         self.held: dict[str, date] = {}  # zones that stay dry, and until which date
+        self.held_here: dict[str, date] = {}  # of these, what the books are not known to have yet
         self.tried: set[Identity] = set(tried)
         self.open_runs: dict[str, OpenRun] = {}  # by valve
         self.closed: set[str] = set()  # valves whose close is confirmed
@@ -170,7 +171,9 @@ class Ledger:
             _of(watering, "skip", "look", f"{names}: not watered, since its valve was open before"),
         ]
 
-    def _skip(self, at: Moment, watering: Watering, plan: DayPlan, limit: str | None = None) -> list[Action]:
+    def _skip(
+        self, at: Moment, watering: Watering, plan: DayPlan, limit: str | None = None, *, meant: bool = False
+    ) -> list[Action]:
         self.tried |= watering.identities
         why = self.lately.get(
             watering.valve, limit or "the service was not running, or its clock not trusted, in time"
@@ -178,7 +181,7 @@ class Ledger:
         text = f"{watering.names}: the run of {plan.day} {watering.start:%H:%M} did not happen: {why}"
         return [
             Book(None, water_records.never_opened(watering.shares, at.wall), at.wall),
-            _of(watering, "skip", "look", text),
+            _of(watering, "skip", "info" if meant else "look", text),
         ]
 
     def _in_later_hours(self, at: Moment, watering: Watering, plan: DayPlan) -> list[Action]:
@@ -190,9 +193,9 @@ class Ledger:
         """The day of this plan is over, perhaps in one step of the clock: what is left never opens."""
         actions: list[Action] = []
         for watering in plan.waterings:
-            held = any(self.is_held(share.zone, plan.day) for share in watering.shares)
-            if self.tried.isdisjoint(watering.identities) and not held:
-                actions += self._skip(at, watering, plan)
+            if self.tried.isdisjoint(watering.identities):
+                held = any(self.is_held(share.zone, plan.day) for share in watering.shares)
+                actions += self._skip(at, watering, plan, "it was kept dry" if held else None, meant=held)
         return actions
 
     def _obstacle(self, at: Moment, valve: str, flow_lpm: float, plan: DayPlan | None) -> str | None:
@@ -289,10 +292,21 @@ class Ledger:
         return actions
 
     def hold(self, at: Moment, zones: Collection[str]) -> Hold:
-        """The plan opens these zones no more today."""
-        until = at.wall.date() + timedelta(days=1)
-        self.held |= dict.fromkeys(zones, until)
-        return Hold(tuple(zones), until, at.wall)
+        """The plan of this date opens these zones no more; a hold that lasts longer stays."""
+        until = at.date + timedelta(days=1)
+        shorter = tuple(zone for zone in zones if self.held.get(zone, at.date) < until)
+        self.held |= dict.fromkeys(shorter, until)
+        self.held_here |= dict.fromkeys(shorter, until)
+        return Hold(shorter, until, at.wall)
+
+    def holds_read(self, held: Mapping[str, date], day: date) -> None:
+        """What the books say of a date; what was held here counts too until they have it."""
+        self.held_here = {
+            zone: until
+            for zone, until in self.held_here.items()
+            if until > day and held.get(zone, day) < until
+        }
+        self.held = {**held, **self.held_here}
 
     def keep_dry(self, at: Moment, keys: Iterable[str], why: str) -> list[Action]:
         """End these openings, and open their zones no more today by the plan."""

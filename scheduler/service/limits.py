@@ -21,6 +21,8 @@ Rules = Mapping[str, Any]
 "monthly_cap_l", "by_month", "not_together"}; `by_month` maps "1".."12" to what replaces the rule in that
 month."""
 
+LOOK_AHEAD_DAYS = 62  # a month may have no watering day
+
 WITHIN_S = 1.0
 """A run that is over its limit by less is not refused: times and litres come rounded."""
 
@@ -72,6 +74,12 @@ def watering_day(rules: Rules, at: datetime) -> date:
     """The date whose plan holds at a moment: after midnight the day before, until its hours end."""
     local = at.astimezone(ZoneInfo(rules["timezone"]))
     return watering_date(local, *_restrictions(rules))
+
+
+def next_hours(rules: Rules, day: date) -> datetime | None:
+    """Begin of the first watering hours from a date on; None where none is in sight."""
+    ahead = (rule_on(rules, day + timedelta(days=k)) for k in range(LOOK_AHEAD_DAYS))
+    return next((rule.windows(rules["timezone"])[0][0] for rule in ahead if rule.allowed), None)
 
 
 def _restrictions(rules: Rules) -> tuple[Supply, Restrictions]:

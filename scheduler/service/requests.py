@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 
 from scheduler.relays.specs import MASTER
+from scheduler.service import limits
 from scheduler.service.actions import Action, Book, Close, Moment, Tell, Watering
 from scheduler.service.dayplan import shares_by_hand
 from scheduler.service.ledger import Ledger
@@ -145,7 +146,16 @@ class Requests:
             },
             by_hand=by_hand,
         )
-        return stopped.status, stopped.said(", and kept dry until tomorrow (rowwater water ZONE still works)")
+        dry = f", and kept dry until {self._dry_until(at)} (rowwater water ZONE still works)"
+        return stopped.status, stopped.said(dry)
+
+    def _dry_until(self, at: Moment) -> str:
+        """After midnight the hours of the day before go on: tomorrow would be one night too many."""
+        until, rules = at.date + timedelta(days=1), self.ledger.rules.limits
+        if until > at.wall.date() or rules is None:
+            return "tomorrow"
+        begin = limits.next_hours(rules, until)
+        return "the next watering hours" + (f", {begin:%a %Y-%m-%d %H:%M}" if begin else "")
 
     def _after_water(self, at: Moment, one: _Water) -> tuple[int, str] | None:
         held = self.ledger.open_runs.get(one.key)

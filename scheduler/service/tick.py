@@ -260,7 +260,8 @@ class Runner:
         self.mornings.found(read.day, read.made_at, self.planned.brief.plan_at, at)
         plan = self.planned.plan
         if plan is not None and plan.day < read.day and at.trusted:
-            self.perform(at, self.ledger.give_up(at, plan))
+            self.perform(at, self.ledger.give_up(at, plan))  # by the holds of that plan's date
+        self.ledger.holds_read(read.held, read.day)
         self.planned.read(read.page)
         if at.trusted and read.day == at.date:
             self._answer_for_earlier_days(at, read)
@@ -270,7 +271,6 @@ class Runner:
         # a date that a wrong clock made must not make it forget what it opened today
         if len(self.ledger.tried) > MOST_KNOWN:
             self.ledger.tried = {one for one in self.ledger.tried if one[0] >= read.day - KNOWN_BACK}
-        self.ledger.held = dict(read.held)
 
     def _answer_for_earlier_days(self, at: Moment, read: DayRead) -> None:
         """Planned runs of earlier days that this service should have opened and did not."""

@@ -62,7 +62,13 @@ def test_at_the_end_of_its_day_what_is_left_never_opens() -> None:
     made.tried = {(DAY, "zone a", 1)}
     made.held = {"zone c": DAY + timedelta(days=1)}
     found = made.give_up(moment(P, 86400), plan(P, *(watering(P, key) for key in "abc")))
-    assert [record.zone for book in actions_of(found, "Book") for record in book.records] == ["zone b"]
+    assert [record.zone for book in actions_of(found, "Book") for record in book.records] == [
+        "zone b",
+        "zone c",
+    ]
+    lines = actions_of(found, "Tell")
+    assert [line.level for line in lines] == ["look", "info"]
+    assert lines[1].text.endswith("did not happen: it was kept dry")
 
 
 # --- settings and people ---
@@ -334,3 +340,14 @@ def test_by_hand_the_hours_do_not_count_but_caps_and_neighbours_do() -> None:
     made = restricted()
     made.used_l = {DAY: 90.0}
     assert "daily cap" in made.water(moment(P), watering(P, "a"), None, None)
+
+
+def test_books_read_before_a_stop_do_not_end_it() -> None:
+    """An answer that was on its way; one that has the hold, and then one in which it was ended."""
+    made = new_ledger(P)
+    held = made.hold(moment(P), ["zone a"]).until
+    made.holds_read({}, DAY)
+    assert made.is_held("zone a", DAY)
+    made.holds_read({"zone a": held}, DAY)
+    made.holds_read({}, DAY)
+    assert not made.is_held("zone a", DAY)

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from scheduler.service.requests import Request
 from tests.service.plot import PLOT
 from tests.service.world import World
 
@@ -73,3 +74,37 @@ def test_no_water_outside_two_windows() -> None:
             assert local.hour in (4, 5, 22, 23, 0, 1) or (local.hour, local.minute) in ((6, 0), (2, 0)), (
                 record
             )
+
+
+@pytest.mark.parametrize(
+    ("plot", "again"),
+    [(EVENING, "Tue 2026-06-02 22:00"), (TWO, "Tue 2026-06-02 04:00")],
+    ids=["evening", "two windows"],
+)
+def test_a_stop_after_midnight_ends_that_night_and_no_other(plot: dict[str, object], again: str) -> None:
+    world = world_of(datetime(2026, 6, 1, 2, 30, tzinfo=PLOT.zone), finish="late", usable_lpm=12.5, **plot)
+    said: list[str] = []
+    world.run(22.5 * HOUR)  # 01:00
+    world.wishes.append(Request("stop", None, 0.0, lambda _status, text: said.append(text)))
+    world.run(world.now + 300)  # answered, and booked
+    stopped = given_on(world, DAY)
+    assert f"kept dry until the next watering hours, {again} (" in said[0]
+    world.run(26 * HOUR)
+    skipped = [line.text for line in world.runner.notices.in_order() if "did not happen" in line.text]
+    assert skipped
+    assert all(text.endswith("did not happen: it was kept dry") for text in skipped)
+    world.run(2 * 24 * HOUR + 2 * HOUR)
+    assert {zone: minutes for zone, minutes in given_on(world, DAY).items() if minutes} == stopped
+    assert sum(stopped.values()) < sum(WHOLE.values()) - 10
+    assert given_on(world, DAY + timedelta(days=1)) == pytest.approx(WHOLE, abs=0.2)
+
+
+def test_a_stop_does_not_shorten_a_hold() -> None:
+    world = world_of(datetime(2026, 6, 1, 2, 30, tzinfo=PLOT.zone), **EVENING)
+    world.disk.held["beans"] = date(2026, 6, 20)
+    world.run(22 * HOUR)
+    world.wishes.append(Request("stop", None, 0.0, lambda _status, _text: None))
+    world.run(2 * 24 * HOUR + 2 * HOUR)
+    assert world.disk.held["beans"] == date(2026, 6, 20)
+    given = given_on(world, DAY + timedelta(days=1))
+    assert given.keys() == WHOLE.keys() - {"beans"}

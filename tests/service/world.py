@@ -42,7 +42,6 @@ MOST_STEPS = 20_000  # of a day; the busiest of 10,000 sequences takes under 5,0
 CLOCK_SLACK_S = 61.0  # so much earlier than its newest record a right clock may be
 REPLANNED_S = 240.0  # after an interruption the day is planned again within this
 LITERS = 1e-6
-HANDED_ON_S = 10.0  # from the decision to the valve: the disk, and the master valve before it
 SLACK_S = 3.0  # of a duration that the daemon measured, against the valve's own
 
 
@@ -353,7 +352,7 @@ class World:
             raise Violation("P9: opened without a record")
         if seconds > self.plot.cap_s + 0.01:
             raise Violation("P2: asked for longer than the cap")
-        self._check_restrictions(valve, uid)
+        self._check_restrictions(valve, uid, seconds)
         for share in opening.shares:
             if share.pulse is None:
                 continue
@@ -364,11 +363,11 @@ class World:
             if one not in self.planned:
                 raise Violation(f"P6: {one} was never planned")
 
-    def _check_restrictions(self, valve: FakeValve, uid: str) -> None:
+    def _check_restrictions(self, valve: FakeValve, uid: str, seconds: float) -> None:
         """The hours, the cap of the day by the valves' own seconds, and who may not run beside whom."""
         opening = self.disk.openings[uid]
         if opening.shares[0].pulse is not None:
-            self._check_hours(opening)
+            self._check_hours(opening, seconds)
         zones = {share.zone for share in opening.shares}
         for other in self.valves.values():
             if other is not valve and other.open_since is not None:
@@ -389,15 +388,14 @@ class World:
         if ran + asked > cap + 1.0:
             raise Violation(f"restrictions: {ran:.0f} L ran, {asked:.0f} more pass the cap of {cap:.0f}")
 
-    def _check_hours(self, opening: Opening) -> None:
+    def _check_hours(self, opening: Opening, seconds: float) -> None:
         """What the plan opens begins and ends in one window of its own date."""
         windows = self.plot.windows(opening.shares[0].day)
         if not any(
-            begin.timestamp() - SLACK_S <= self.wall
-            and self.wall + opening.seconds <= until.timestamp() + HANDED_ON_S
+            begin.timestamp() - SLACK_S <= self.wall and self.wall + seconds <= until.timestamp() + SLACK_S
             for begin, until in windows
         ):
-            raise Violation(f"restrictions: {opening} is not in its hours")
+            raise Violation(f"restrictions: {opening} for {seconds:.0f} s is not in its hours")
 
     def booked(self, book: Book) -> None:
         """P5: what the books say against what the valve did."""
