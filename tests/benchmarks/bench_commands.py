@@ -9,25 +9,18 @@ at most 2 times pyet and sqlalchemy.
 
 from __future__ import annotations
 
-import csv
 import os
-import random
 import shutil
 import subprocess
 import sys
 import tempfile
-from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from statistics import median
-
-from scheduler.model import WeatherValue
-from scheduler.store.store import Store
 
 ROOT = Path(__file__).parents[2]
 WEATHER = ROOT / "examples" / "creekside" / "weather.csv"
 RUN = "import sys; from scheduler.cli.main import main; main(sys.argv[1:])"
 DAY = "2015-07-20"
-HISTORY_DAYS = 120
 CROPS = ["staked tomato", "bush bean", "lettuce", "summer squash", "carrot", "broccoli"]
 
 GARDEN = """garden: Bench plot
@@ -102,32 +95,6 @@ def main(rounds: int) -> None:
         for command in (["why", "zone1"], ["log", "--to", DAY], ["stop"], ["water", "zone1", "5"]):
             compare(f"rowwater {' '.join(command)}", [*run, *command], summary_imports, folder, rounds, 1.5)
         _new_mornings(run, day_imports, folder, rounds)
-        remember_forecasts(folder / "data" / "rowwater.db")
-        compare("rowwater day, forecasts of 120 days", again, day_imports, folder, rounds, 2.0)
-
-
-def remember_forecasts(database: Path) -> None:
-    """What a service said on each of 120 mornings of today and the seven days after: the days of the file,
-    off by a spread (invented) that grows with the lead."""
-    draw = random.Random(5)
-    with WEATHER.open() as file:
-        came = {row["date"]: row for row in csv.DictReader(file)}
-    today = date.fromisoformat(DAY)
-    values = []
-    for morning in (today - timedelta(days=n) for n in range(HISTORY_DAYS, -1, -1)):
-        at = datetime.combine(morning, time(12), UTC)
-        for lead in range(8):
-            day = morning + timedelta(days=lead)
-            low, high, wind = (float(came[day.isoformat()][f]) for f in ("tmin_c", "tmax_c", "wind_m_s"))
-            low, high = low + draw.gauss(0, 0.5 + 0.3 * lead), high + draw.gauss(0, 0.5 + 0.3 * lead)
-            told = {
-                "tmin_c": min(low, high), "tmax_c": max(low, high), "tdew_c": low - 1.0,
-                "wind_m_s": wind * draw.uniform(0.7, 1.3), "wind_height_m": 10.0, "rain_mm": draw.random(),
-                "solar_mj_m2": draw.uniform(15.0, 25.0), "rain_chance_pct": 20.0,
-            }  # fmt: skip
-            values += [WeatherValue(day, f, round(v, 2), "service", "forecast", at) for f, v in told.items()]
-    with Store.open(database, now=datetime.combine(today, time(12), UTC)) as store:
-        store.add_weather(values)
 
 
 def _new_mornings(run: list[str], floor: list[str], folder: Path, rounds: int) -> None:
