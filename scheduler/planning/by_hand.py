@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 from scheduler.core.balance.terms import stands
 from scheduler.model import Applied, Garden, Run, Zone
+from scheduler.planning.day_rules import rules_from, watering_day
 from scheduler.planning.notes import MakePlanting, with_notes
 from scheduler.planning.on_record import unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
@@ -70,6 +71,32 @@ def by_hand_record(
         measured=measured,
         replaces_day=replaces_day,
     )
+
+
+NOON = time(12)
+
+
+def evening_run(garden: Garden, store: Store, zone_name: str, now: datetime) -> tuple[date, Run] | None:
+    """Last evening's run of a zone, and its date, where water told now without a date is meant for it.
+
+    Nobody answered it, the watering hours it lay in were the last to end, and today nothing has begun yet.
+    """
+    today = watering_day(garden, now)
+    before = today - timedelta(days=1)
+    over = [
+        (begin, until, rule.day)
+        for rule in rules_from(garden.supply, before, 2)
+        for begin, until in rule.windows(garden.location.timezone)
+        if rule.allowed and until.timestamp() <= now.timestamp()
+    ]
+    if not over or over[-1][2] != before or over[-1][0].time() < NOON:
+        return None
+    runs = [
+        (day, run)
+        for day, run in unanswered(store.plans(before, today), store.applied(before, today))
+        if run.zone == zone_name and over[-1][0] <= run.start <= now
+    ]
+    return runs[0] if runs and all(day == before for day, _ in runs) else None
 
 
 class AsPlanned(NamedTuple):

@@ -53,6 +53,64 @@ def test_an_evening_past_midnight(grower: Grower, monkeypatch: pytest.MonkeyPatc
     assert calendar.count("DTSTART;TZID=America/Los_Angeles:20150702T2") >= 1
 
 
+def evening_by_hand(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, str, str]]:
+    """Hours 20:00 to 02:00, planned on 2 July at 09:00; the runs."""
+    grower.edit(USUAL, EVENING)
+    grower.weeks("2015-06-29", "2015-07-01")
+    set_clock(monkeypatch, "2015-07-02T09:00")
+    runs = runs_of(grower("day", "--json").json)
+    assert any(stop > "2015-07-03T00:00" for _, _, stop in runs)
+    return runs
+
+
+def given_days(grower: Grower) -> dict[tuple[str, str], float]:
+    rows = grower("log", "--from", "2015-07-02", "--to", "2015-07-03", "--json").json["days"]
+    return {(row["zone"], row["date"]): row["minutes"] for row in rows if row["minutes"]}
+
+
+def test_told_the_next_morning_without_a_date(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of last evening's run while nobody answered it; then, and with --date, of the day that is told."""
+    zone, start, _ = evening_by_hand(grower, monkeypatch)[0]
+    set_clock(monkeypatch, "2015-07-03T08:00")
+    said = grower("note", "applied", zone, "45min", "--date", "2015-07-03")
+    assert "the run of" not in said.out
+    grower("note", "undo")
+    said = grower("note", "applied", zone, "45min")
+    assert f"for Thu 2 Jul, the run of {start[11:16]}" in said.out
+    assert given_days(grower)[zone, "2015-07-02"] == 45
+    said = grower("note", "applied", zone, "5min")
+    assert "the run of" not in said.out
+    assert given_days(grower)[zone, "2015-07-03"] == 5
+
+
+def test_ordinary_hours_are_told_of_today(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
+    grower.weeks("2015-06-29", "2015-07-01")
+    set_clock(monkeypatch, "2015-07-02T03:00")
+    zone = runs_of(grower("day", "--json").json)[0][0]
+    set_clock(monkeypatch, "2015-07-03T03:30")
+    assert "the run of" not in grower("note", "applied", zone, "45min").out
+    assert given_days(grower) == {(zone, "2015-07-03"): 45}
+
+
+def test_a_note_after_midnight_unplans_nothing(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half an hour after midnight plans again; what is over then, and the rest at 08:00, is answered once."""
+    runs = evening_by_hand(grower, monkeypatch)
+    set_clock(monkeypatch, "2015-07-03T00:30")
+    grower("note", "filter")
+    again = runs_of(grower("day", "--json").json)
+    assert {run for run in runs if run[1] <= "2015-07-03T00:30"} <= set(again)
+    minutes = dict[str, float]()
+    for run in grower("day", "--json").json["runs"]:
+        minutes[run["zone"]] = minutes.get(run["zone"], 0.0) + run["minutes"]
+    set_clock(monkeypatch, "2015-07-03T01:00")
+    grower("note", "applied", "--as-planned")
+    early = sum(given_days(grower).values())
+    set_clock(monkeypatch, "2015-07-03T08:00")
+    grower("note", "applied", "--as-planned")
+    assert early <= sum(given_days(grower).values())
+    assert given_days(grower) == {(zone, "2015-07-02"): planned for zone, planned in minutes.items()}
+
+
 def test_two_windows_and_nothing_in_between(grower: Grower) -> None:
     grower.edit(USUAL, TWO)
     grower.weeks("2015-06-29", "2015-07-01")

@@ -89,9 +89,9 @@ def _typed(
     sure: bool,
 ) -> Applied:
     from scheduler.planning.by_hand import by_hand_record
-    from scheduler.planning.day_rules import watering_day
 
-    name, when = common.zone_name(garden, zone), day or watering_day(garden, now)
+    name = common.zone_name(garden, zone)
+    when = day or _meant_day(garden, store, name, now)
     if when > now.date() and not store.plan(when):
         raise BadInput(f"{when} is still to come")
     minutes, liters = _minutes_or_liters(garden, amount)
@@ -102,6 +102,19 @@ def _typed(
     doubt = water_doubt(garden, record.minutes, record.liters, measured=record.measured)
     ask_if_meant(doubt and f"{name}: {doubt}", sure=sure)
     return record
+
+
+def _meant_day(garden: Garden, store: Store, name: str, now: datetime) -> date:
+    """Of water told without a date: today, or last evening where its run still waits for an answer."""
+    from scheduler.planning.by_hand import evening_run
+    from scheduler.planning.day_rules import watering_day
+
+    found = evening_run(garden, store, name, now)
+    if found is None:
+        return watering_day(garden, now)
+    day, run = found
+    click.echo(f"for {day:%a} {day.day} {day:%b}, the run of {run.start:%H:%M} (another day: --date)")
+    return day
 
 
 def _minutes_or_liters(garden: Garden, text: str) -> tuple[float | None, float | None]:
