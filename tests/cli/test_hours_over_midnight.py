@@ -124,3 +124,24 @@ def test_two_windows_and_nothing_in_between(grower: Grower) -> None:
         evening = "2015-07-02T22:00" <= start < stop <= "2015-07-03T01:00"
         assert morning or evening, (zone, start, stop)
     assert {start[11:13] < "12" for _, start, _ in runs} == {True, False}  # both are used
+
+
+def test_a_months_cap_over_its_last_midnight(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What runs on 1 July before 02:00 is June's water: July has its own cap from its own evening on."""
+    grower.edit(USUAL, EVENING + "\n  monthly_cap: 4000L")
+    grower.weeks("2015-06-28", "2015-06-30")
+    set_clock(monkeypatch, "2015-06-30T09:00")
+    june = grower("day", "--json").json
+    assert any(stop > "2015-07-01T00:00" for _, _, stop in runs_of(june)), runs_of(june)
+    set_clock(monkeypatch, "2015-07-01T08:00")
+    grower("note", "applied", "--as-planned")
+    log = grower("log", "--from", "2015-06-28", "--to", "2015-07-01", "--json").json["days"]
+    liters = {
+        month: sum(row["liters"] or 0 for row in log if row["date"].startswith(month))
+        for month in ("2015-06", "2015-07")
+    }
+    assert liters["2015-07"] == 0
+    assert 0 < liters["2015-06"] <= 4000.5
+    july = grower("day", "--json").json
+    assert july["date"] == "2015-07-01"
+    assert sum(run["liters"] for run in july["runs"]) > 4000 - liters["2015-06"]  # more than June left
