@@ -40,7 +40,7 @@ from scheduler.show import show_length
 CONVENTION = (
     "zones lie one after another along the line in the order of garden.yaml, each as wide as its widest"
     " layout; in each the first row stands half a spacing from the zone's near edge, the next every spacing;"
-    " tapes of one row stand evenly about its middle (two: 6 in (0.15 m) or a quarter of the spacing to each"
+    " tapes of one row stand evenly about its middle (two: {} or a quarter of the spacing to each"
     " side, whichever is less)"
 )
 MIDDLE = "fed in the middle of the zones' whole width; left is towards the first zone"
@@ -77,11 +77,12 @@ def changeover_page(before: Side, after: Side, *, tolerance_m: float, waste: flo
     mainline = before.garden.supply.mainline or after.garden.supply.mainline
     feed: Feed = mainline.feed if mainline else "end"
     line_m = max((end for _, end in edges.values()), default=0.0)
+    beside = "6 in" if after.garden.display == "us" else "0.15 m"
     return {
         "from": before.what,
         "to": after.what,
         "feed": feed,
-        "convention": CONVENTION + (f"; {MIDDLE}" if feed == "middle" else ""),
+        "convention": CONVENTION.format(beside) + (f"; {MIDDLE}" if feed == "middle" else ""),
         "tolerance_m": rounded(tolerance_m),
         "waste": waste,
         "zones": {

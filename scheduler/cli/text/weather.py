@@ -78,8 +78,9 @@ def _say(field: str, value: float, display: Display) -> str:
 def _days(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
     letters = _letters(page)
     looked = {(flag["date"], flag["field"]) for flag in page["quality"] if not flag["since"]}
+    wind = "wind" if display == "us" else "wind 2m"
     heads = [("ET0", "et0_mm"), ("low", "tmin_c"), ("high", "tmax_c"), ("dew", "tdew_c"),
-             ("sun", "solar_mj_m2"), ("wind 2m", "wind_m_s"), ("rain", "rain_mm")]  # fmt: skip
+             ("sun", "solar_mj_m2"), (wind, "wind_m_s"), ("rain", "rain_mm")]  # fmt: skip
     rows: list[Row | None] = [
         ("day", [*(name for name, _ in heads), "odds"]),
         ("", [*(_shown(field, display)[1] for _, field in heads), "%"]),
