@@ -41,7 +41,7 @@ THE_WEEK: dict[str, Sequence[Sequence[str]]] = {
         ["day"], ["note", "rain", "{rain}", "--at", "03:00"], ["note", "rain", "{storm}", "--at", "04:00"],
         ["note", "soil", "beans", "24%"], ["note", "soil", "squash", "60 cb"],
         ["note", "soil", "lettuce", "2%"],
-        ["hold", "tomatoes", "--until", "2015-07-09"], ["day"], ["morning", "--all"],
+        ["hold", "tomatoes", "until", "2015-07-09"], ["day"], ["morning", "--all"],
     ),
     "2015-07-08": (
         ["day"], ["morning", "--all"], ["week"], ["log"], ["weather", "--from", "2015-07-01"],
@@ -113,5 +113,5 @@ def test_no_foreign_unit_is_shown(
                     f"{words}: {told[max(m.start() - 60, 0) : m.end() + 20]}" for m in foreign.finditer(told)
                 ]
     assert not found, "\n".join(found)
-    for situation in ("set aside", "kept dry until", "short", "-> "):
+    for situation in ("set aside", "water may run from", "short", "-> "):
         assert situation in everything, f"the week has no such situation: {situation}"
