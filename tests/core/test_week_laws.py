@@ -34,6 +34,24 @@ def garden(seed: int) -> Week:
     return replace(made, finish=str(rng.choice(["early", "late"])))  # type: ignore[arg-type]
 
 
+def test_a_cap_that_is_used_up_beside_a_bare_zone():
+    """Nothing divided by nothing is no number: the bare zone's valve uses none of the cap."""
+    made = random_week(np.random.default_rng(3), 3)
+    bare = np.arange(3) == 1
+    made = replace(
+        made,
+        standing=made.standing & ~bare,
+        flow_lpm=np.where(bare, 0.0, made.flow_lpm),
+        trigger=np.where(bare, np.inf, made.trigger),
+        etc=np.where(bare, 0.0, made.etc),
+        caps=(PeriodCap(tuple(range(7)), 0.0),),
+    )
+    with np.errstate(all="raise"):
+        plan = plan_week(made, seconds=0.0, solver=False)
+    assert not plan.minutes.any()
+    assert broken_rules(made, plan) == []
+
+
 @SOME
 @given(st.integers(0, 10**6), st.booleans())
 def test_no_plan_breaks_a_rule(seed: int, solver: bool):

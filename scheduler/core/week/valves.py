@@ -115,8 +115,9 @@ class Valves:
         most[self.flow > week.usable_lpm * (1 + WITHIN)] = 0.0
         for cap in week.caps:
             for day in cap.days:
-                with np.errstate(divide="ignore"):
-                    most[day] = np.minimum(most[day], np.floor(max(cap.liters, 0) / self.flow[day] + _WHOLE))
+                left = np.full(week.valves, np.inf)  # a valve with no crop uses none of it
+                np.divide(max(cap.liters, 0), self.flow[day], out=left, where=self.flow[day] > 0)
+                most[day] = np.minimum(most[day], np.floor(left + _WHOLE))
         for day in range(week.days):
             for v in np.flatnonzero(most[day] > 0):
                 ready = 0.0 if day or week.ready is None else float(week.ready[v])
