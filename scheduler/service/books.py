@@ -88,12 +88,20 @@ class Books:
         self._publish = publish
         self._store: Store | None = None
         self.unbooked: deque[Book] = deque()
+        self.unheld: deque[Hold] = deque()  # zones to stay dry that the disk refused so far
+
+    @property
+    def waits(self) -> bool:
+        """Something that the disk refused is still to be written."""
+        return bool(self.unbooked or self.unheld)
 
     def do(self, request: BookRequest) -> list[Answer]:
         if isinstance(request, Publish):
             return [self._published(request)]
         if isinstance(request, Book):
             self.unbooked.append(request)
+        if isinstance(request, Hold):
+            self.unheld.append(request)
         try:
             store, answers = self._at_hand()
             answers += self._in_books(store, request)
@@ -110,11 +118,12 @@ class Books:
 
     def rebook(self) -> list[Answer]:
         """What the disk refused before, again."""
-        if not self.unbooked:
+        if not self.waits:
             return []
         try:
             store, answers = self._at_hand()
             self._book(store)
+            self._hold(store)
         except CouldNot as error:
             self._let_go()
             return [Disk("books", error.text)]
@@ -152,10 +161,18 @@ class Books:
             case AskLost():
                 self._book(store)  # what waits for the disk is not lost
                 return [Lost(tuple(openings.unsettled(store)))]
-            case Hold(zones, until, at):
-                for zone in zones:
-                    store.add_note(Note("hold", at.date(), at, zone, {"until": until.isoformat()}))
+            case Hold():
+                self._hold(store)
         return []
+
+    def _hold(self, store: Store) -> None:
+        """A zone that was stopped stays dry also after a kill, once the disk takes it."""
+        while self.unheld:
+            hold = self.unheld[0]
+            for zone in hold.zones:
+                until = {"until": hold.until.isoformat()}
+                store.add_note(Note("hold", hold.at.date(), hold.at, zone, until))
+            self.unheld.popleft()
 
     def _book(self, store: Store) -> None:
         while self.unbooked:
@@ -224,13 +241,13 @@ class BookWriter:
         """Write what waits, as long as there is time; True if all of it is on disk."""
         self._requests.put(None)
         self._thread.join(seconds)
-        return not self._thread.is_alive() and not self._books.unbooked
+        return not self._thread.is_alive() and not self._books.waits
 
     def _run(self) -> None:
         try:
             while True:
                 try:
-                    request = self._requests.get(timeout=REBOOK_S if self._books.unbooked else None)
+                    request = self._requests.get(timeout=REBOOK_S if self._books.waits else None)
                 except queue.Empty:
                     self._tell(self._books.rebook())
                     continue

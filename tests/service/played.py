@@ -93,6 +93,7 @@ class Books:
         self.world = world
         self.waiting: deque[Any] = deque()
         self.unbooked: deque[Book] = deque()
+        self.unheld: deque[Hold] = deque()
         self.out: list[Answer] = []
         self.retry_at = float("inf")
 
@@ -109,11 +110,21 @@ class Books:
             self.out += self._do(self.waiting.popleft())
         if self.unbooked and self.world.now >= self.retry_at:
             self.out += self._book()
+        if not self._refuses():
+            self._hold()
+
+    def _hold(self) -> None:
+        while self.unheld:
+            hold = self.unheld.popleft()
+            self.world.disk.held |= dict.fromkeys(hold.zones, hold.until)
+            self._dated(hold.at)
 
     def _refuses(self) -> bool:
         return self.world.disk_full or self.world.now < self.world.locked_until
 
     def _do(self, request: Any) -> list[Answer]:
+        if isinstance(request, Hold):
+            self.unheld.append(request)
         if self.world.gone and not isinstance(request, Publish):
             self.world.gone = False  # noticed: it opens another one next time
             if isinstance(request, Book):
@@ -161,9 +172,8 @@ class Books:
                     if uid not in {b.uid for b in self.unbooked}
                 ]
                 return [Lost(tuple(lost))]
-            case Hold(zones, until, at):
-                disk.held |= dict.fromkeys(zones, until)
-                self._dated(at)
+            case Hold():
+                self._hold()
         return [Disk("books", None)]
 
     def _keep(self, opening: Opening, ids: set[Any]) -> None:
