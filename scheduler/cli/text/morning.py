@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from scheduler.shapes.day import DayWeather, TodayFile, ZoneLine
 
 SCREEN_LINES = 23
-BAD_EDIT = "garden"  # `board.FIRST`, which is not worth its import here
+BAD_EDIT = "garden"  # `service.notices.FIRST`, not worth its import here
 NARROW = 60
 """Below so many columns a zone has two lines."""
 ROOM_FOR_REMARKS = 2
