@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 Display = Literal["us", "metric"]
 Mulch = Literal["none", "film", "straw"]
 TextureGroup = Literal["coarse", "medium", "fine"]
+CropCoefficient = Literal["single", "dual"]
+StartedBy = Literal["seed", "transplants", "sets"]
+Stage = Literal["initial", "development", "mid-season", "late season"]
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
@@ -101,6 +104,7 @@ class Supply:
     by_month: tuple[MonthRule, ...] = ()  # no month stands in two of them
     monthly_cap_l: float | None = None
     not_together: tuple[tuple[str, ...], ...] = ()  # zones of which no two run at one time
+    injector_minutes: float | None = None  # until the feed tank is empty
 
     @property
     def usable_lpm(self) -> float:
@@ -148,6 +152,34 @@ class Soil:
     theta_wp: float
     texture_group: TextureGroup = "medium"
     group_assumed: bool = False  # own figures say nothing of the wetted width
+    rew_mm: float = 9.0  # readily evaporable water of the top 0.10 m (FAO-56 Table 19)
+
+
+@dataclass(frozen=True, slots=True)
+class HeatUnits:
+    """How a crop's degree-days are counted, degC."""
+
+    base_c: float
+    upper_c: float | None = None
+    method: Literal["sine", "average"] = "sine"
+    stages: tuple[float, float, float, float] | None = None  # sums at each stage's end; None: by calibration
+    reference: tuple[int, int] | None = None  # month and day of a usual planting; None: by the hemisphere
+
+
+@dataclass(frozen=True, slots=True)
+class Emergence:
+    """Warmth that a seed needs until it shows: degC days of the daily mean over a base."""
+
+    sum_c: float
+    base_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class DryOff:
+    """Days without water before lifting; with refill_at: watered only from that share of RAW on."""
+
+    days: int
+    refill_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +198,15 @@ class Crop:
     hold_last_stage: bool = False
     like: str | None = None
     """The crop whose figures stand in for its own."""
+    kcb: tuple[float, float, float] | None = None  # initial, mid-season, end; None: from Kc
+    film_kcb: float = 0.10  # share by which film lowers Kcb
+    by: StartedBy = "transplants"
+    seed_depth_m: float = 0.020
+    emergence: Emergence | None = None
+    dry_off: DryOff | None = None
+    killed_below_c: float | None = None
+    ec_slope_pct: float = 10.0  # yield lost per dS/m above the threshold
+    heat: HeatUnits | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,9 +235,26 @@ class YieldResponse:
 class Settle:
     """Short frequent runs that settle transplants in (common practice, no source)."""
 
-    days: int
-    every_days: int
-    run_minutes: float
+    days: int = 10
+    every_days: int | None = None  # None: by the soil
+    run_minutes: float | None = None  # None: a litre for each metre of row
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """Mornings on which the grower means to feed through the tape."""
+
+    weekdays: tuple[int, ...] | None = None  # Monday is 0; None: once a week
+
+
+@dataclass(frozen=True, slots=True)
+class Shelter:
+    """A tunnel, row cover or shade over a planting, up to the day before `until`."""
+
+    kind: Literal["tunnel", "row cover", "shade"]
+    et0_factor: float
+    keeps_rain_out: bool
+    until: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +267,19 @@ class Planting:
     mulch: Mulch = "none"
     measured_flow_lpm: float | None = None  # of the rows above
     settle: Settle | None = None
+    by: StartedBy | None = None  # None: the crop's
+    seed_depth_m: float | None = None
+    harvest: date | None = None
+    dry_off: DryOff | None = None  # None: the crop's
+    dry_from: date | None = None  # noted: no water from this day on
+    cover: float | None = None  # share of the ground that the full-grown crop shades at noon
+    covers_seen: tuple[tuple[date, float], ...] = ()  # noted
+    mulch_cover: float | None = None
+    shelter: Shelter | None = None
+    heat: bool = True
+    observed: tuple[tuple[Stage, date], ...] = ()  # first day of a stage, as seen
+    emerged: date | None = None  # noted
+    feed: Feed | None = None  # None: the zone's
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,13 +327,18 @@ class Zone:
     shortest_run_minutes: float = 5.0
     longest_run_minutes: float | None = None
     fill_time_minutes: float = 0.0
-    starting_deficit_mm: float = 0.0
+    starting_deficit_mm: float | None = 0.0  # None: from the bed's surface
     rain_capture: float | None = None
     runoff: float = 0.0
     longest_pulse_minutes: float | None = None
     pulse_rest_minutes: float = 60.0
     soil_sensor: SoilSensor | None = None
     priority: Priority = "normal"
+    tape_depth_m: float = 0.10
+    wet_band_m: float | None = None  # width seen wet on top over one tape
+    surface_run_minutes: float | None = None  # until the soil over the seed is dark; None: by the soil
+    soil_ec_ds_m: float = 1.0
+    feed: Feed | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,6 +361,7 @@ class Garden:
     sources: tuple[SourceSpec, ...] = ()
     plan_at: time | None = None
     finish: Literal["early", "late"] = "late"
+    crop_coefficient: CropCoefficient = "single"
     service: Mapping[str, Any] = field(default_factory=dict, hash=False)
     """Settings of the always-running service, checked but not used by the core:
     clock, notify, broker, meter, flow_from, master_valve."""

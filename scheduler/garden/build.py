@@ -75,7 +75,7 @@ class Builder:
         sources = (block.weather.sources if block.weather else None) or ()
         return Garden(
             block.garden, location, block.display, supply, tapes, zones, tuple(map(source_of, sources)),
-            block.plan_at, block.finish, _service(block), self._folder, tuple(self._notices),
+            block.plan_at, block.finish, "single", _service(block), self._folder, tuple(self._notices),
         )  # fmt: skip
 
     def _supply(self, block: SupplyBlock) -> Supply:

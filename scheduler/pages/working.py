@@ -14,8 +14,8 @@ import numpy as np
 from scheduler.core.balance import climate as air
 from scheduler.core.balance import crop as crops
 from scheduler.core.balance.et import HARGREAVES, PM, PM_ESTIMATED, penman_monteith
-from scheduler.core.balance.tape import leaching_requirement
-from scheduler.core.balance.terms import Stand
+from scheduler.core.balance.salt import leaching_requirement
+from scheduler.core.balance.stands import Stand
 from scheduler.core.hydraulics.results import ZoneHydraulics
 from scheduler.model import Garden, Zone
 from scheduler.pages.lines import line

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
-from scheduler.core.balance.terms import stands
+from scheduler.core.balance.stands import stands
 from scheduler.model import Applied, Garden, Run, Zone
 from scheduler.planning.day_rules import rules_from, watering_day
 from scheduler.planning.notes import MakePlanting, with_notes

@@ -76,6 +76,17 @@ def chains_of(terms: Terms, wetting: Mm, starting_deficit: Mm, *, together: bool
     return _by_step(spans, np.cumsum(cut) - 1, begin, deficit, width)
 
 
+def whole_chains(terms: Terms) -> Chains:
+    """Each zone from its first planting to the last day, in one piece."""
+    count, width = terms.stand.shape
+    zone, begin = terms.flat.stand_zone, terms.flat.stand_begin
+    first = np.flatnonzero(np.diff(zone, prepend=-1))
+    until = np.full(len(first), count)
+    spans = _Spans(zone[first], begin[first], until, until)
+    chain = np.cumsum(np.diff(zone, prepend=-1) != 0) - 1
+    return _by_step(spans, chain, begin, np.full(len(zone), np.nan), width)
+
+
 def _filled_before(terms: Terms, wetting: Mm) -> BoolArray:
     """(planting,) Whether the gap before it gave the soil more water than the planting before it can lack."""
     zone, begin, end = terms.flat.stand_zone, terms.flat.stand_begin, terms.flat.stand_end

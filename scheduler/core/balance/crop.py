@@ -55,7 +55,7 @@ def site_kc(crop: Crop, location: Location) -> tuple[float, float, float]:
 
 
 def kc_of_day(
-    day_no: IntArray,
+    day_no: FloatArray | IntArray,
     *,
     kc_ini: FloatArray,
     kc_mid: FloatArray,
@@ -72,14 +72,27 @@ def kc_of_day(
     ...                                        kc_end=np.float64(0.35), ends=ends)]
     [0.15, 0.77, 1.19, 0.56]
     """
-    ini, dev, mid, late = ends
-    rise = np.clip((day_no - ini) / np.maximum(dev - ini, 1), 0, 1)
-    fall = np.clip((day_no - mid) / np.maximum(late - mid, 1), 0, 1)
+    rise, fall = passed(day_no, ends)
     rising = kc_ini + rise * (kc_mid - kc_ini)
-    return np.asarray(np.where(day_no <= dev, rising, kc_mid + fall * (kc_end - kc_mid)))
+    return np.asarray(np.where(day_no <= ends[1], rising, kc_mid + fall * (kc_end - kc_mid)))
 
 
-def stage_of_day(day_no: IntArray, ends: FloatArray | IntArray) -> IntArray:
+def passed(day_no: FloatArray | IntArray, ends: FloatArray | IntArray) -> tuple[Share, Share]:
+    """Share passed of the development and of the late season, 0..1 (v of model M3).
+
+    day_no: the day number, or the degree-days reached; ends: (4, ...), that of each stage's last day.
+
+    >>> rise, fall = passed(np.array([20, 40, 95]), np.cumsum([25, 25, 30, 20]).astype(float))
+    >>> rise.tolist(), fall.tolist()
+    ([0.0, 0.6, 1.0], [0.0, 0.0, 0.75])
+    """
+    ini, dev, mid, late = ends
+    rise = np.where(day_no > dev, 1.0, np.clip((day_no - ini) / np.maximum(dev - ini, 1e-9), 0, 1))
+    fall = np.where(day_no > late, 1.0, np.clip((day_no - mid) / np.maximum(late - mid, 1e-9), 0, 1))
+    return rise, fall
+
+
+def stage_of_day(day_no: FloatArray | IntArray, ends: FloatArray | IntArray) -> IntArray:
     """Index into STAGES of each day number; after the last day it stays "late season".
 
     ends: (4, ...), the last day number of each stage (model M3).
@@ -98,6 +111,15 @@ def growth(day_no: IntArray, days_to_full: FloatArray | IntArray) -> Share:
     [0.0, 0.5, 1.0, 1.0]
     """
     return np.where(days_to_full > 1, np.minimum(1, (day_no - 1) / np.maximum(days_to_full - 1, 1)), 1.0)
+
+
+def growth_by_heat(before: FloatArray, to_full: FloatArray) -> Share:
+    """g of M4 under heat units, 0..1: from the degree-days through the day before.
+
+    >>> growth_by_heat(np.array([0.0, 200.0, 500.0]), np.full(3, 400.0)).tolist()
+    [0.0, 0.5, 1.0]
+    """
+    return np.where(to_full > 0, np.minimum(1, before / np.maximum(to_full, 1e-9)), 1.0)
 
 
 def root_depth(g: Share, start_m: Metres, full_m: Metres) -> Metres:

@@ -208,29 +208,42 @@ def fill(et: ReferenceET, first: date, last: date) -> ReferenceET:
     et0, method = et.et0_mm.copy(), et.method.copy()
     stored = np.isfinite(et.et0_mm)
     begin, end = max((first - et.first).days, 0), min((last - et.first).days + 1, len(et0))
-    for i in np.flatnonzero(~stored[begin:end]) + begin:
-        day = et.first + timedelta(days=int(i))
-        same_season = _same_season_of_earlier_years(et, stored, day)
-        recent = et.et0_mm[:i][stored[:i]][-RECENT_DAYS:]
-        if same_season.size:
-            et0[i], method[i] = same_season.mean(), CLIMATOLOGY
-        elif recent.size:
-            et0[i], method[i] = recent.mean(), RECENT_MEAN
-        else:
+    for i in (np.flatnonzero(~stored[begin:end]) + begin).tolist():
+        found = stand_in(et.et0_mm, stored, et.first, i)
+        if found is None:
             raise NoReferenceET(
-                f"no temperatures for {day}, and no earlier day to take a mean from",
+                f"no temperatures for {et.first + timedelta(days=i)}, and no earlier day to take a mean from",
                 hint="start later, or give weather that has tmin and tmax for this day",
             )
+        et0[i], method[i] = found
     return ReferenceET(et.first, et0, method, et.climate)
 
 
-def _same_season_of_earlier_years(et: ReferenceET, stored: BoolArray, day: date) -> FloatArray:
-    """Stored ET0 within 7 days of the same month and day in every earlier year; 29 February is the 28th."""
+def stand_in(values: FloatArray, stored: BoolArray, first: date, i: int) -> tuple[float, int] | None:
+    """What day i takes where it has no value: a mean of stored days, and whose (model M2); None without any.
+
+    values, stored: (day,) from `first` on.  Earlier years within 7 days of the date, else the 7 latest days.
+
+    >>> values = np.array([4.0, 6.0, np.nan])
+    >>> stand_in(values, np.isfinite(values), date(2024, 6, 1), 2) == (5.0, RECENT_MEAN)
+    True
+    """
+    same_season = _same_season_of_earlier_years(values, stored, first, first + timedelta(days=i))
+    if same_season.size:
+        return float(same_season.mean()), CLIMATOLOGY
+    recent = values[:i][stored[:i]][-RECENT_DAYS:]
+    return (float(recent.mean()), RECENT_MEAN) if recent.size else None
+
+
+def _same_season_of_earlier_years(
+    values: FloatArray, stored: BoolArray, first: date, day: date
+) -> FloatArray:
+    """Stored values within 7 days of the date in every earlier year; 29 February is the 28th."""
     found = []
-    for year in range(et.first.year - 1, day.year):
-        middle = (date(year, day.month, 28 if (day.month, day.day) == (2, 29) else day.day) - et.first).days
+    for year in range(first.year - 1, day.year):
+        middle = (date(year, day.month, 28 if (day.month, day.day) == (2, 29) else day.day) - first).days
         low = max(middle - CLIMATOLOGY_HALF_WIDTH_DAYS, 0)
         high = middle + CLIMATOLOGY_HALF_WIDTH_DAYS + 1
         if high > low:
-            found.append(et.et0_mm[low:high][stored[low:high]])
+            found.append(values[low:high][stored[low:high]])
     return np.concatenate(found) if found else np.empty(0)

@@ -51,12 +51,14 @@ def morning_minutes(
     raw: Mm,
     minutes_per_mm: FloatArray,
     settle: Minutes | None,
+    least_net: Mm | None = None,
     standing: BoolArray | None = None,
 ) -> Minutes | None:
     """Whole minutes of each zone on one morning; None where no zone is watered (most mornings: be quick).
 
     All arguments (zone,).  deficit, trigger, raw: mm, last night's; a zone is due from its trigger on, and
-    is refilled but for `leave_room`.  settle: minutes that a settling run asks for, whatever the deficit.
+    is refilled but for `leave_room`.  least_net: mm that a planting day or a seedbed wants
+    in any case.  settle: minutes that a settling run asks for, whatever the deficit.
     standing: which zones of a shared valve may be opened; all of them then take the longest one's minutes.
     Source: model M6 and M7 (common practice for drip: little and often).
 
@@ -65,17 +67,20 @@ def morning_minutes(
     ...                 minutes_per_mm=np.full(2, 6.0), settle=None).tolist()
     [0.0, 54.0]
     """
-    wanted = deficit >= trigger
-    if settle is not None:
-        wanted |= settle > 0
+    due = deficit >= trigger
+    wanted = due if settle is None else due | (settle > 0)
+    if least_net is not None:
+        wanted = wanted | (least_net > 0)
     which = np.flatnonzero(wanted)
     if not len(which):
         return None
     some = rule.of_zones(which)
-    net, stressed = deficit[which] - some.leave_room, deficit[which] >= raw[which]
+    net = np.where(due[which], deficit[which] - some.leave_room, 0.0)
+    if least_net is not None:
+        net = np.maximum(net, least_net[which])
+    stressed = (deficit[which] >= raw[which]) & (net > 0)
     run = run_minutes(net, minutes_per_mm[which], some.limits, stressed=stressed)
     if settle is not None:
-        run *= deficit[which] >= trigger[which]
         run = np.minimum(np.maximum(run, np.ceil(settle[which])), some.limits.longest)
     minutes = np.zeros(len(deficit))
     minutes[which] = run

@@ -5,12 +5,13 @@ Deficit Dr is mm below field capacity, per planted area.  Equation numbers: FAO-
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm, Share
+from scheduler.core.balance.apart import Apart, walk
 from scheduler.core.balance.chains import Chains, chains_of
 from scheduler.core.balance.rule import RefillRule, morning_minutes
 from scheduler.core.balance.tape import net_of_minutes
@@ -97,6 +98,7 @@ class Balance:
     ks: Share
     percolation: Mm
     known: BoolArray  # the zone's balance has begun
+    apart: Apart | None = None  # evaporation apart from use; None where one coefficient serves
 
 
 def run(
@@ -106,13 +108,24 @@ def run(
     rule: RefillRule,
     given: Mm | None = None,
     decide_from: int = 0,
+    sprinkled: Mm | None = None,
 ) -> Balance:
     """The balance of consecutive days from each zone's first standing day on.
 
-    starting_deficit: (zone,) Dr before the first standing day, held to its TAW.
+    starting_deficit: (zone,) Dr before the first standing day, held to its TAW; nan where the bed's surface
+    says it (or 0, where one coefficient serves).
     given: (day, zone) net mm that really reached the soil; days from `decide_from` on, and every day where
-    `given` is None, are decided by `rule`.
+    `given` is None, are decided by `rule`.  sprinkled: (day, zone) mm over seed rows: the surface only.
     """
+    if terms.ground is not None:
+        return _of_apart(
+            terms,
+            walk(
+                terms, starting_deficit=starting_deficit, rule=rule, given=given, decide_from=decide_from,
+                sprinkled=sprinkled,
+            ),
+        )  # fmt: skip
+    starting_deficit = np.nan_to_num(starting_deficit, nan=0.0)
     wetting = terms.rain_eff if given is None else terms.rain_eff + given
     chains = chains_of(terms, wetting, starting_deficit, together=bool(rule.shared_valves))
     days = _Days(terms, rule, chains, given, decide_from)
@@ -217,6 +230,14 @@ def balance_of(terms: Terms, *, start: Mm, end: Mm, irrigation: Mm, minutes: Min
         percolation=np.where(terms.standing[days], drained, 0.0),
         known=_begun(terms)[days],
     )
+
+
+def _of_apart(terms: Terms, apart: Apart) -> Balance:
+    balance = balance_of(
+        terms, start=apart.deficit_start, end=apart.deficit_end, irrigation=apart.irrigation,
+        minutes=apart.minutes, eta=apart.evaporation + apart.use,
+    )  # fmt: skip
+    return replace(balance, apart=apart)
 
 
 def _bare_days(end: Mm, irrigation: Mm, rain_eff: Mm, last: IntArray, days: IntArray) -> None:

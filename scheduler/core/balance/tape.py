@@ -11,14 +11,13 @@ import numpy as np
 from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm
 from scheduler.core.hydraulics.results import ZoneHydraulics
 from scheduler.core.hydraulics.zone import can_solve, zone_solutions
-from scheduler.model import Crop, Planting, Rows, Supply, Tape, Zone
+from scheduler.model import Planting, Rows, Supply, Tape, Zone
 
 Solved = Mapping[tuple[Rows, Tape], ZoneHydraulics]
 
 DEFAULT_UNIFORMITY = 0.90
 LEAST_UNIFORMITY = 0.30
 """Below it more minutes only flood the near end; `check` names what would mend it."""
-LEACH_ABOVE = 0.1
 
 
 class Delivery(NamedTuple):
@@ -83,24 +82,6 @@ def _delivery(planting: Planting, zone: Zone, supply: Supply, solved: Solved) ->
     else:
         uniformity, by = DEFAULT_UNIFORMITY, "assumed: nothing measured or worked out"
     return Delivery(flow, uniformity, flow_by, by, found)
-
-
-def leaching_requirement(water_ec: float | None, crop: Crop) -> float:
-    """LR, a fraction: ECw / (5 ECe - ECw).
-
-    Source: FAO Irrigation and Drainage Paper 29 rev. 1 (Ayers and Westcot 1985), eq 9.
-
-    water_ec: dS/m, None where not measured.  0 where either is unknown, or
-    where it is 0.1 or less: ordinary losses leach as much.
-
-    >>> tomato = Crop("tomato", 0.6, 1.15, 0.8, (30, 40, 45, 30), 0.25, 0.7, 0.4, ec_threshold_ds_m=2.5)
-    >>> [round(leaching_requirement(ec, tomato), 3) for ec in (None, 1.0, 1.5)]
-    [0.0, 0.0, 0.136]
-    """
-    if water_ec is None or crop.ec_threshold_ds_m is None:
-        return 0.0
-    requirement = water_ec / (5 * crop.ec_threshold_ds_m - water_ec)
-    return requirement if requirement > LEACH_ABOVE else 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from scheduler.core.balance.terms import stands
+from scheduler.core.balance.stands import stands
 from scheduler.model import Garden, Planting, Rows, Tape, Zone
 
 TAPE_GAP_M = 0.30

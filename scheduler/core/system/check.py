@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from scheduler.core.arrays import Mm
-from scheduler.core.balance.terms import Stand, stands
+from scheduler.core.balance.stands import Stand, stands
 from scheduler.core.hours.windows import stretch, watering_windows
 from scheduler.core.hydraulics.results import RemarkKind
 from scheduler.core.hydraulics.zone import longest_row

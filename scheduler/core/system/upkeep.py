@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import ClassVar, Literal, cast, get_args
 
-from scheduler.core.balance.terms import Stand, stands
+from scheduler.core.balance.stands import Stand, stands
 from scheduler.core.hydraulics.pipes import flow_at_velocity
 from scheduler.model import Garden, Note, Zone
 
