@@ -118,7 +118,8 @@ def crops(draw: st.DrawFn) -> Crop:
         depletion=draw(between(0.05, 0.8)),
         height_m=draw(st.none() | between(0.05, 12.0)),
         film_factor=draw(st.none() | between(0.0, 0.4)),
-        ec_threshold_ds_m=draw(st.none() | between(1.0, 7.0)),
+        ec_threshold_ds_m=draw(st.none() | between(0.5, 7.0)),
+        ec_slope_pct=draw(between(3.0, 33.0)),
         hold_last_stage=draw(st.booleans()),
     )
 
@@ -148,9 +149,13 @@ def plantings(draw: st.DrawFn, first: date) -> tuple[Planting, ...]:
                 settle=draw(
                     st.none()
                     | st.builds(
-                        Settle, st.integers(1, 20), st.integers(1, 4), st.sampled_from([5.0, 12.4, 30.0])
+                        Settle,
+                        st.integers(1, 20),
+                        st.none() | st.integers(1, 4),
+                        st.sampled_from([None, 5.0, 12.4, 30.0]),
                     )
                 ),
+                by=draw(st.sampled_from([None, "seed", "transplants", "sets"])),
             )
         )
         planted = following
@@ -211,7 +216,7 @@ def gardens(
         supply=Supply(
             flow_lpm=30.0,
             pressure_kpa=draw(st.none() | between(40.0, 140.0)),
-            ec_ds_m=draw(st.none() | between(0.2, 2.4)),
+            ec_ds_m=draw(st.none() | between(0.2, 6.0)),
         ),
     )
 

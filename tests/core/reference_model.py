@@ -15,6 +15,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from core import second_model
+
 from scheduler.model import Crop, Garden, Location, Planting, Zone
 
 HAIR = 1e-9  # relative: so near to its limit a decision may fall either way
@@ -195,12 +197,31 @@ def zone_flow(garden: Garden, zone: Zone, planting: Planting) -> float:
     return sum(rows.length_m * rows.tapes * per_m for _ in range(rows.count))
 
 
-def leaching(garden: Garden, crop: Crop) -> float:
-    """FAO-29, Ayers and Westcot 1985."""
-    if garden.supply.ec_ds_m is None or crop.ec_threshold_ds_m is None:
+def leaching(garden: Garden, crop: Crop, ece: float | None) -> float:
+    """Of a morning with this ECe in the strip: none while the crop stands it, none below a tenth."""
+    if ece is None or crop.ec_threshold_ds_m is None or ece <= crop.ec_threshold_ds_m:
         return 0.0
-    lr = garden.supply.ec_ds_m / (5 * crop.ec_threshold_ds_m - garden.supply.ec_ds_m)
+    assert garden.supply.ec_ds_m is not None
+    lr = second_model.leaching_requirement(garden.supply.ec_ds_m, crop.ec_threshold_ds_m, crop.ec_slope_pct)
     return lr if lr > 0.1 else 0.0
+
+
+def salt_of(
+    garden: Garden, zone: Zone, planting: Planting, before: tuple[Planting, second_model.Salt] | None
+) -> second_model.Salt | None:
+    """The salt of a new planting: on the old tape with its concentrations, else as the soil was."""
+    if garden.supply.ec_ds_m is None:
+        return None
+    pw = wetted_fraction(zone, planting)
+    v = 1000 * zone.soil.theta_fc * planting.crop.root_full_m / 4 * pw
+    concentrations = [2 * zone.soil_ec_ds_m] * 4
+    if before is not None:
+        old, salt = before
+        if (old.rows.spacing_m, old.rows.tapes) == (planting.rows.spacing_m, planting.rows.tapes):
+            concentrations = [s / salt.v for s in salt.salt]
+    passed = 0.7 if zone.soil.texture_group == "fine" else 1.0
+    ratio = zone.soil.theta_wp / zone.soil.theta_fc
+    return second_model.Salt(garden.supply.ec_ds_m, v, concentrations, ratio, passed)
 
 
 @dataclass
@@ -234,6 +255,10 @@ def _wanted(zone: Zone, deficit: float, raw: float, minutes_per_mm: float) -> fl
     net = deficit - zone.leave_room_mm
     if deficit < zone.refill_at * raw or net <= 0:
         return 0.0
+    return _run(zone, net, deficit, raw, minutes_per_mm)
+
+
+def _run(zone: Zone, net: float, deficit: float, raw: float, minutes_per_mm: float) -> float:
     minutes = float(math.floor(net * minutes_per_mm + zone.fill_time_minutes + 0.5))
     if minutes < zone.shortest_run_minutes:
         minutes = float(math.ceil(zone.shortest_run_minutes)) if deficit >= raw else 0.0
@@ -245,11 +270,23 @@ def _limited(zone: Zone, minutes: float) -> float:
     return float(min(minutes, longest))
 
 
-def _settling(planting: Planting, number: int, rain_eff_yesterday: float) -> float:
+def _settling(zone: Zone, planting: Planting, number: int, flow: float, rain_yesterday: float) -> float:
+    """Least minutes, not yet whole; rain_yesterday: less what the mulch sheds."""
     settle = planting.settle
-    if settle is None or number > settle.days or (number - 1) % settle.every_days:
+    if settle is None:
         return 0.0
-    return 0.0 if rain_eff_yesterday >= 5 else float(math.ceil(settle.run_minutes))  # at least so long
+    every = settle.every_days or (1 if zone.soil.texture_group == "coarse" else 2)
+    if number > settle.days or (number - 1) % every or (number > 1 and rain_yesterday >= 5):
+        return 0.0
+    if settle.run_minutes is not None:
+        return settle.run_minutes
+    rows = planting.rows
+    return rows.count * rows.length_m / flow + zone.fill_time_minutes
+
+
+def _transplanted(planting: Planting, number: int) -> bool:
+    by = planting.crop.by if planting.by is None else planting.by
+    return planting.settle is not None and by == "transplants" and number == 1
 
 
 def simulate(
@@ -262,7 +299,7 @@ def simulate(
     zones = garden.zones
     deficit: list[float | None] = [None] * len(zones)  # None: the balance of the zone has not begun
     previous: list[Planting | None] = [None] * len(zones)
-    rain_eff_yesterday = [0.0] * len(zones)
+    salts: list[tuple[Planting, second_model.Salt] | None] = [None] * len(zones)
     days: list[list[Record]] = []
     for d in range(len(et0)):
         day = first + timedelta(days=d)
@@ -272,6 +309,7 @@ def simulate(
         plantings = [standing(zone, day) for zone in zones]
         p_of = [0.0] * len(zones)
         per_mm = [0.0] * len(zones)
+        lr_of = [0.0] * len(zones)
 
         # the morning of each zone
         for z, zone in enumerate(zones):
@@ -292,20 +330,39 @@ def simulate(
             record.rain_eff_mm = effective_rain(zone, rain[d], et0[d], planting.mulch, pw + (1 - pw) * g)
             carried = deficit[z]
             if carried is None:
-                carried = min(zone.starting_deficit_mm, taw)
+                carried = min(zone.starting_deficit_mm or 0.0, taw)
             elif planting is not previous[z]:
                 carried = min(carried, taw)
+            if (
+                planting is not previous[z]
+                and (salt := salt_of(garden, zone, planting, salts[z])) is not None
+            ):
+                salts[z] = planting, salt
+            lr_of[z] = leaching(garden, crop, None if salts[z] is None else salts[z][1].ece)
             deficit[z] = record.deficit_start_mm = carried
             p_of[z] = p
             flow, area = zone_flow(garden, zone, planting), planting.rows.area_m2
-            per_mm[z] = 1 / (emission_uniformity(zone) * (1 - leaching(garden, crop))) * area / flow
-            settling = _settling(planting, number, rain_eff_yesterday[z])
-            minutes_of[z] = _limited(zone, max(_wanted(zone, carried, raw, per_mm[z]), settling))
+            per_mm[z] = 1 / (emission_uniformity(zone) * (1 - lr_of[z])) * area / flow
+            shed = (
+                zone.rain_capture if zone.rain_capture is not None else 0.3 if planting.mulch == "film" else 1
+            )
+            rained = rain[d - 1] * shed if d else 0.0
+
+            def wanted(dr: float, zone: Zone = zone, raw: float = raw, per: float = per_mm[z],
+                       planted: bool = _transplanted(planting, number)) -> float:  # fmt: skip
+                if planted:
+                    due = dr - zone.leave_room_mm if dr >= zone.refill_at * raw else 0.0
+                    return _run(zone, max(dr, due), dr, raw, per) if dr > 0 else 0.0
+                return _wanted(zone, dr, raw, per)
+
+            settling = _settling(zone, planting, number, flow, rained)
+            minutes_of[z] = _limited(zone, max(wanted(carried), float(math.ceil(settling))))
             hair = HAIR * max(1.0, carried)
             choices[z] = {
-                _limited(zone, max(_wanted(zone, carried + nudge, raw, per_mm[z]), other))
+                _limited(zone, max(wanted(carried + nudge), float(math.ceil(other * by))))
                 for nudge in (-hair, 0.0, hair)
-                for other in (_settling(planting, number, rain_eff_yesterday[z] + n) for n in (-HAIR, HAIR))
+                for other in (_settling(zone, planting, number, flow, rained + n) for n in (-HAIR, HAIR))
+                for by in (1 - HAIR, 1, 1 + HAIR)
             }
 
         # zones on one valve run together, for the longest of their minutes
@@ -329,12 +386,14 @@ def simulate(
                 record.rain_eff_mm = effective_rain(zone, rain[d], et0[d], "none", 1.0)
                 if before is not None:
                     deficit[z] = max(0.0, before - record.rain_eff_mm)
+                if (held := salts[z]) is not None:
+                    held[1].enter(record.rain_eff_mm * wetted_fraction(zone, held[0]), 0.0)
             else:
                 assert before is not None
                 flow, area = zone_flow(garden, zone, planting), planting.rows.area_m2
                 record.liters = record.minutes * flow
                 record.gross_mm = max(0.0, record.minutes - zone.fill_time_minutes) * flow / area
-                net = record.gross_mm * emission_uniformity(zone) * (1 - leaching(garden, planting.crop))
+                net = record.gross_mm * emission_uniformity(zone) * (1 - lr_of[z])
                 record.net_mm = net
                 taw, raw, p = record.taw_mm, record.raw_mm, p_of[z]
                 at_dawn = max(0.0, before - net)
@@ -345,7 +404,10 @@ def simulate(
                 record.percolation_mm = max(0.0, record.rain_eff_mm + net - record.etc_mm - before)  # eq 88
                 deficit[z] = before - record.rain_eff_mm - net + record.etc_mm + record.percolation_mm
                 record.deficit_end_mm = deficit[z] or 0.0  # eq 85
-            rain_eff_yesterday[z] = record.rain_eff_mm
+                if (held := salts[z]) is not None:
+                    held[1].enter(record.gross_mm, held[1].ecw)
+                    held[1].enter(record.rain_eff_mm, 0.0)
+                    held[1].draw(record.etc_mm)
             previous[z] = planting
         days.append(records)
     return days

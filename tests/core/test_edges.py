@@ -15,7 +15,8 @@ from scheduler.core.balance.climate import HUMIDITY_BY, RADIATION_BY, Climate, d
 from scheduler.core.balance.et import ReferenceET, fill, reference_et
 from scheduler.core.balance.need import Morning, Need, need_today
 from scheduler.core.balance.rule import RefillRule
-from scheduler.core.balance.tape import RunLimits, leaching_requirement, run_minutes
+from scheduler.core.balance.salt import leaching_requirement
+from scheduler.core.balance.tape import RunLimits, run_minutes
 from scheduler.core.balance.terms import terms
 from scheduler.errors import BadInput, NoReferenceET
 from scheduler.model import Garden, Location, Settle, Supply, Valve
@@ -556,16 +557,16 @@ def test_water_is_due_at_the_trigger_itself():
 @pytest.mark.parametrize(
     ("water", "threshold", "requirement"),
     [
-        (1.0, 2.2, 0.0),  # exactly 0.1: ordinary losses leach as much
-        (1.0, 2.1, 1 / 9.5),
-        (2.0, 1.5, 2 / 5.5),
+        (2.4, 2.0, 0.0),  # exactly 0.1: ordinary losses leach as much
+        (2.4, 1.0, 2.4 / 22),
+        (30.0, 1.5, 0.5),  # never more than half
         (0.5, 2.5, 0.0),
         (None, 2.5, 0.0),
         (1.0, None, 0.0),
     ],
 )
 def test_leaching(water: float | None, threshold: float | None, requirement: float):
-    """LR = ECw / (5 ECe - ECw): FAO-29, Ayers and Westcot 1985."""
+    """LR = ECw / (2 (a + 100 / slope)), slope 10 % per dS/m: Keller and Bliesner 1990 (from memory)."""
     crop = replace(g.BEANS, ec_threshold_ds_m=threshold)
     assert leaching_requirement(water, crop) == pytest.approx(requirement)
 
@@ -573,10 +574,10 @@ def test_leaching(water: float | None, threshold: float | None, requirement: flo
 def test_leaching_lengthens_the_run_and_not_the_net():
     salty = first_run(
         11.0,
-        garden={"supply": Supply(flow_lpm=30.0, ec_ds_m=2.0)},
-        crop=replace(g.BEANS, ec_threshold_ds_m=1.5),
-    )
-    assert salty["minutes"] == math.floor(110 / (1 - 2 / 5.5) + 0.5)
+        garden={"supply": Supply(flow_lpm=30.0, ec_ds_m=4.0)},
+        crop=replace(g.BEANS, ec_threshold_ds_m=0.5, ec_slope_pct=20.0),
+    )  # ECe of the first morning: (4 + 4 x 2 x 1.0) / 10, above 0.5
+    assert salty["minutes"] == math.floor(110 / (1 - 4 / 11) + 0.5)
     assert salty["net_mm"] == pytest.approx(11.0, abs=0.05)
 
 

@@ -1,4 +1,4 @@
-"""The balance with evaporation apart from the crop's use, day after day (model M3d, M5, M10, M12)."""
+"""Evaporation apart from the crop's use, and salt, day after day: the balance (models M3d, M5, M10, M12)."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm, Share
 from scheduler.core.balance.chains import Chains, whole_chains
+from scheduler.core.balance.ground import no_layer
 from scheduler.core.balance.rule import RefillRule, morning_minutes
 from scheduler.core.balance.salt import Quarters
 from scheduler.core.balance.surface import bare_evening, evaporate
@@ -47,7 +48,7 @@ def walk(
 
     starting_deficit: nan where the bed's surface says it.  sprinkled: (day, zone) mm over the seed rows.
     """
-    chains = whole_chains(terms)
+    chains = whole_chains(terms, together=bool(rule.shared_valves))
     days = _Days(terms, rule, chains, starting_deficit, given, decide_from, sprinkled)
     for k in range(chains.steps):
         here, plantings = chains.of_step(k)
@@ -68,10 +69,10 @@ class _Days:
         decide_from: int,
         sprinkled: Mm | None,
     ) -> None:
-        ground = terms.ground
-        assert ground is not None
-        self.terms, self.chains, self.ground = terms, chains, ground
         place, width = chains.place, terms.stand.shape[1]
+        self.layered = terms.ground is not None
+        ground = terms.ground or no_layer(terms.stands, terms.flat, *terms.stand.shape)
+        self.terms, self.chains, self.ground = terms, chains, ground
         index = np.full(terms.stand.size, -1, dtype=np.int64)
         index[terms.flat.place] = np.arange(len(terms.flat.place))
         self.at = index[place]
@@ -152,7 +153,7 @@ class _Days:
         self.de[0, which] = layer
         self.de[1, which] = np.where(first, bed, self.de[1, which])
         pw, taw = self.wetted[here][which], self.taw[here][which]
-        start = np.minimum(pw * strip, taw)
+        start = np.minimum(pw * strip if self.layered else np.where(first, 0.0, self.dr[which]), taw)
         given = self.starting[self.chains.zone[which]]
         self.dr[which] = np.where(first & ~np.isnan(given), np.minimum(given, taw), start)
         if self.quarters is not None:
@@ -291,7 +292,10 @@ class _Days:
         gross = self.water[here] / (uniformity * (1 - self.lr[here]))
         passed = salts.passed_on[stand]
         quarters.enter(np.where(self.bare[here], 0.0, gross), salts.water_ec, v_mm=self.v, passed_on=passed)
-        quarters.enter(self.rain_eff[here], 0.0, v_mm=self.v, passed_on=passed)
+        rain = self.rain_eff[here]
+        if not self.layered:  # on bare ground the rain of all of it
+            rain = np.where(self.bare[here], rain * self._pw[:n], rain)
+        quarters.enter(rain, 0.0, v_mm=self.v, passed_on=passed)
         ratio = salts.least_mm[stand] / salts.v_mm[stand]
         quarters.draw(self.evaporation[here] + self.used[here], least_mm=self.v * ratio)
         self.ece[here] = quarters.ece(salts.water_ec, self.v)

@@ -76,10 +76,14 @@ def chains_of(terms: Terms, wetting: Mm, starting_deficit: Mm, *, together: bool
     return _by_step(spans, np.cumsum(cut) - 1, begin, deficit, width)
 
 
-def whole_chains(terms: Terms) -> Chains:
-    """Each zone from its first planting to the last day, in one piece."""
+def whole_chains(terms: Terms, *, together: bool) -> Chains:
+    """Each zone from its first planting to the last day, in one piece; together: all from day 0 on."""
     count, width = terms.stand.shape
     zone, begin = terms.flat.stand_zone, terms.flat.stand_begin
+    if together:
+        all_days = np.full(width, count)
+        spans = _Spans(np.arange(width), np.zeros(width, dtype=np.int64), all_days, all_days)
+        return _by_step(spans, zone, begin, np.full(len(zone), np.nan), width)
     first = np.flatnonzero(np.diff(zone, prepend=-1))
     until = np.full(len(first), count)
     spans = _Spans(zone[first], begin[first], until, until)

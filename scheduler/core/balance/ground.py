@@ -86,6 +86,23 @@ def ground(
     )  # fmt: skip
 
 
+def no_layer(found: Sequence[Stand], flat: Flat, days: int, zones: int) -> Ground:
+    """For one coefficient: nothing evaporates apart, beds carry their deficit in mm."""
+    count = len(flat.day)
+    none, both = np.zeros(count), np.zeros((2, count))
+    return Ground(
+        kcb=flat.kc, kc_max=none, cover=none, few=both, demand=none, most=both, et0_per_few=both,
+        keeps=np.ones(count), rain=both, wetted=flat.of_stands(s.wetted for s in found),
+        band=np.ones(count), tew=np.ones(zones), slope_mm=np.ones(zones), bare_rain=np.zeros((days, zones)),
+        bare_et0=np.zeros(days), bed=np.where(_firsts(found), 0.0, np.nan), same_tape=_same_tape(found),
+    )  # fmt: skip
+
+
+def _firsts(found: Sequence[Stand]) -> BoolArray:
+    """(stand,) whether its zone's balance begins with it."""
+    return np.array([k == 0 or found[k - 1].zone != s.zone for k, s in enumerate(found)], dtype=bool)
+
+
 def _coefficients(
     found: Sequence[Stand], flat: Flat, first: date, record: Stored, location: Location
 ) -> tuple[FloatArray, FloatArray, Share]:
@@ -160,11 +177,8 @@ def _beds(
     beds = np.full(len(found), np.nan)
     et0 = np.where(np.isfinite(record.et0_mm), record.et0_mm, 0.0)
     counted = np.where(record.rain_mm >= counts_from * et0, record.rain_mm, 0.0)
-    seen: set[int] = set()
-    for k, stand in enumerate(found):
-        if stand.zone in seen:
-            continue
-        seen.add(stand.zone)
+    for k in np.flatnonzero(_firsts(found)).tolist():
+        stand = found[k]
         zone, at = zones[stand.zone], record.index(first) + stand.begin
         tew, rew = surface.evaporable(zone.soil)
         de = np.array(tew)

@@ -98,7 +98,7 @@ class Balance:
     ks: Share
     percolation: Mm
     known: BoolArray  # the zone's balance has begun
-    apart: Apart | None = None  # evaporation apart from use; None where one coefficient serves
+    apart: Apart | None = None  # evaporation and salt; None where one coefficient serves without salt
 
 
 def run(
@@ -117,7 +117,7 @@ def run(
     given: (day, zone) net mm that really reached the soil; days from `decide_from` on, and every day where
     `given` is None, are decided by `rule`.  sprinkled: (day, zone) mm over seed rows: the surface only.
     """
-    if terms.ground is not None:
+    if terms.ground is not None or terms.salt is not None:
         return _of_apart(
             terms,
             walk(
@@ -158,6 +158,10 @@ class _Days:
             )
         )  # fmt: skip
         self.settle = None if terms.settle is None else terms.settle.ravel().take(place)
+        refilled = terms.sowing.refilled
+        self.refilled = (
+            None if refilled is None else terms.spread(refilled.astype(np.float64)).ravel().take(place) > 0
+        )
         self.slope = self.etc / (self.taw - self.raw)
         self.tight = bool((self.slope > 1).any())
         self.standing = terms.standing.ravel().take(place) if rule.shared_valves else None
@@ -170,6 +174,8 @@ class _Days:
             self.trigger[known] = np.inf
             if self.settle is not None:
                 self.settle[known] = 0.0
+            if self.refilled is not None:
+                self.refilled[known] = False
 
     def start(self, dr: Mm, here: slice, plantings: slice) -> None:
         """Hold the deficit of plantings that begin to their TAW, in place."""
@@ -184,6 +190,7 @@ class _Days:
             dr, self.rule, trigger=self.trigger[here], raw=self.raw[here],
             minutes_per_mm=self.minutes_per_mm[here],
             settle=None if self.settle is None else self.settle[here],
+            least_net=None if self.refilled is None else np.where(self.refilled[here], dr, 0.0),
             standing=None if self.standing is None else self.standing[here],
         )  # fmt: skip
         water = self.irrigation[here]
