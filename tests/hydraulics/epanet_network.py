@@ -14,7 +14,7 @@ from scheduler.model import Rows, Supply, Tape
 
 KPA_PER_M = 9.80665
 CAN_RUN = sys.platform != "linux" or platform.machine() == "x86_64"  # what wntr brings a library for
-NODE_DEMAND, NODE_PRESSURE = 9, 11  # codes of the EPANET 2.2 toolkit
+NODE_COUNT, NODE_DEMAND, NODE_PRESSURE, NODE_QUALITY = 0, 9, 11, 12  # codes of the EPANET 2.2 toolkit
 
 
 @dataclass(frozen=True)
@@ -92,8 +92,8 @@ def _write(text: _Text, name: str, layout: Layout) -> None:
             row += 1
 
 
-def inp_text(layouts: Sequence[Layout]) -> str:
-    """One EPANET input with every layout in it, each with reservoirs of its own."""
+def inp_text(layouts: Sequence[Layout], hours: int = 0) -> str:
+    """One EPANET input with every layout in it, each with reservoirs of its own; hours: the water's age too."""
     (exponent,) = {layout.tape.exponent for layout in layouts}  # one for the whole network
     text = _Text()
     for i, layout in enumerate(layouts):
@@ -102,11 +102,32 @@ def inp_text(layouts: Sequence[Layout]) -> str:
         [
             *("[JUNCTIONS]", *text.junctions, "[RESERVOIRS]", *text.reservoirs),
             *("[PIPES]", *text.pipes, "[EMITTERS]", *text.emitters),
-            *("[OPTIONS]", "UNITS LPM", "HEADLOSS D-W", "VISCOSITY 1", "SPECIFIC GRAVITY 1", "QUALITY NONE"),
+            *("[OPTIONS]", "UNITS LPM", "HEADLOSS D-W", "VISCOSITY 1", "SPECIFIC GRAVITY 1"),
+            f"QUALITY {'AGE' if hours else 'NONE'}",
+            "TOLERANCE 0.00001",
             *(f"EMITTER EXPONENT {exponent}", "TRIALS 500", "ACCURACY 0.00001", "HEADERROR 0.0000001"),
-            *("FLOWCHANGE 0.0000001", "UNBALANCED STOP", "[TIMES]", "DURATION 0", "[END]", ""),
+            *("FLOWCHANGE 0.0000001", "UNBALANCED STOP", "[TIMES]", f"DURATION {hours}"),
+            *("QUALITY TIMESTEP 0:00:02", "HYDRAULIC TIMESTEP 1:00", "[END]", ""),
         ]
     )
+
+
+def farthest_age(layout: Layout, folder: Path) -> tuple[float, float]:
+    """L/min of the layout, and minutes that the oldest water at any emitter has travelled."""
+    from wntr.epanet.toolkit import ENepanet
+
+    (found,) = run_epanet([layout], folder)
+    (folder / "age.inp").write_text(inp_text([layout], hours=3))
+    engine = ENepanet()
+    engine.ENopen(*(str(folder / f"age.{end}") for end in ("inp", "rpt", "bin")))
+    try:
+        engine.ENsolveH()
+        engine.ENsolveQ()
+        count = engine.ENgetcount(NODE_COUNT)
+        ages = [float(engine.ENgetnodevalue(node, NODE_QUALITY)) for node in range(1, count + 1)]
+    finally:
+        engine.ENclose()
+    return sum(float(row.flow_lpm.sum()) for row in found), max(ages) * 60
 
 
 def run_epanet(layouts: Sequence[Layout], folder: Path) -> list[list[RowFound]]:
