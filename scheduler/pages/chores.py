@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 from scheduler.core.system.upkeep import (
+    DRAIN_SILENT_DAYS,
     BucketChore,
     Chore,
     DrainChore,
@@ -16,13 +17,15 @@ from scheduler.core.system.upkeep import (
     TapeChore,
     chores_due,
     last_noted,
+    wants_water,
 )
 from scheduler.model import Display, Garden, Notice
 from scheduler.planning.facts import Facts
+from scheduler.planning.live import Live
 from scheduler.show import show_temperature
 
 
-def chore_notices(garden: Garden, facts: Facts) -> Iterator[Notice]:
+def chore_notices(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
     """Frost has a line of its own; all else is one line, and no alarm."""
     due = chores_due(
         replace(garden, zones=facts.zones),
@@ -31,6 +34,7 @@ def chore_notices(garden: Garden, facts: Facts) -> Iterator[Notice]:
         watered=_watered(facts),
         tmin_ahead_c=_tmin_ahead(facts),
         put_off=last_noted(facts.notes, later=True),
+        water_wanted=_water_wanted(facts, live),
     )
     for chore in due:
         if isinstance(chore, DrainChore):
@@ -45,6 +49,20 @@ def _watered(facts: Facts) -> dict[str, list[date]]:
         if record.minutes > 0:
             found.setdefault(record.zone, []).append(record.day)
     return found
+
+
+def _water_wanted(facts: Facts, live: Live) -> bool:
+    """A planting stands, or comes, that will want water before long."""
+    soon = facts.day + timedelta(days=DRAIN_SILENT_DAYS)
+    if any(facts.day < p.planted <= soon for zone in facts.zones for p in zone.plantings):
+        return True
+    terms, ahead = live.terms, slice(live.today, None)
+    if terms.settle is not None and terms.settle[ahead].any():
+        return True
+    found = wants_water(
+        live.deficit, use=terms.use[ahead], rain_eff=terms.rain_eff[ahead], trigger=terms.trigger[ahead]
+    )
+    return bool(found.any())
 
 
 def _tmin_ahead(facts: Facts) -> dict[date, float]:

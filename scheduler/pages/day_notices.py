@@ -13,6 +13,7 @@ from datetime import date, timedelta
 from scheduler.core.balance.et import CLIMATOLOGY, METHODS, RECENT_MEAN
 from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.chores import chore_notices
+from scheduler.pages.crop_cautions import crop_cautions
 from scheduler.pages.first_days import first_days_notices
 from scheduler.pages.quality import notices as quality_notices
 from scheduler.pages.used_instead import used_instead
@@ -66,7 +67,8 @@ def _all(
     yield from week_notices(garden, plan)
     yield from _soil_notices(garden, facts, plan.live)
     yield from first_days_notices(garden, facts)
-    yield from chore_notices(garden, facts)
+    yield from crop_cautions(garden, facts, plan.live)
+    yield from chore_notices(garden, facts, plan.live)
     for text in garden.notices:
         yield Notice("info", text)
 

@@ -16,8 +16,11 @@ Span = TypedDict("Span", {"from": Day, "to": Day})
 Window = TypedDict("Window", {"from": str, "until": str})
 
 
-NoticeKind: TypeAlias = Literal["records", "weather", "water", "crop", "answer", "soil", "chore", "garden"]
-"""records: of the database; water: what the supply cannot do; answer: what the grower told or changed."""
+NoticeKind: TypeAlias = Literal[
+    "records", "weather", "water", "crop", "answer", "soil", "chore", "garden", "feed", "frost", "salt"
+]  # fmt: skip
+"""records: of the database; water: what the supply cannot do; answer: what the grower told or changed;
+frost: a crop that may be dead."""
 
 
 class NoticeLine(TypedDict):

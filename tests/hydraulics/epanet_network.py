@@ -93,7 +93,7 @@ def _write(text: _Text, name: str, layout: Layout) -> None:
 
 
 def inp_text(layouts: Sequence[Layout], hours: int = 0) -> str:
-    """One EPANET input with every layout in it, each with reservoirs of its own; hours: the water's age too."""
+    """One EPANET input with every layout in it, each with reservoirs of its own; hours: with water's age."""
     (exponent,) = {layout.tape.exponent for layout in layouts}  # one for the whole network
     text = _Text()
     for i, layout in enumerate(layouts):

@@ -38,7 +38,7 @@ def test_worked_travel_times() -> None:
         one = tape(row["inside_mm"], row["emitter_spacing_m"], row["l_per_min_per_100ft"] / 30.48)
         lying = Rows(1, row["length_m"], 1.0)
         found = travel_minutes(lying, one, one.flow_lpm_per_m * lying.tape_m)
-        # 48.9 is printed where the sum over 300 emitters comes to 48.952: ln n + 0.577 in its place gives 48.94
+        # 48.9 is printed where the sum over 300 emitters is 48.952: ln n + 0.577 in its place gives 48.94
         assert found == pytest.approx(row["minutes"], abs=0.06)
 
 

@@ -13,6 +13,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import ClassVar, Literal, cast, get_args
 
+import numpy as np
+
+from scheduler.core.arrays import BoolArray, Mm
 from scheduler.core.balance.stands import Stand, stands
 from scheduler.core.hydraulics.pipes import flow_at_velocity
 from scheduler.model import Garden, Note, Zone
@@ -46,6 +49,9 @@ FROST_C = 0.0
 
 NEAR_FROST_C = 2.0
 """At this forecast minimum frost near the ground is possible: be ready (common practice, no source)."""
+
+DRAIN_SILENT_DAYS = 10
+"""No draining while a crop will want water within so many days (own choice)."""
 
 FLUSH_M_S = 0.3048
 """1 ft/s at the open end of the tape (UC ANR, maintenance of microirrigation systems)."""
@@ -185,6 +191,7 @@ def chores_due(
     watered: Mapping[str, Collection[date]],
     tmin_ahead_c: Mapping[date, float],
     put_off: Noted | None = None,
+    water_wanted: bool = False,
 ) -> list[Chore]:
     """All chores due on `day`, the most pressing kind first: drain, tape, filter, flush, bucket.
 
@@ -193,16 +200,35 @@ def chores_due(
     watered: by zone, the local dates on which it got water, in any order.
     tmin_ahead_c: forecast minimum by date, degC; nan = unknown.  Dates before `day` are ignored.
     put_off: when a chore was last put off; it is silent for LATER_WATERINGS waterings of the garden.
+    water_wanted: a planting will want water within DRAIN_SILENT_DAYS (`wants_water`): nothing is drained.
     """
     job = _Job(garden, day, noted, watered)
     chores = [
-        *job.drain(tmin_ahead_c),
+        *([] if water_wanted else job.drain(tmin_ahead_c)),
         *job.tape(),
         *job.filter(),
         *job.flush(),
         *job.bucket(),
     ]
     return [chore for chore in chores if not job.silent(chore.kind, put_off or {})]
+
+
+def wants_water(deficit: Mm, *, use: Mm, rain_eff: Mm, trigger: Mm) -> BoolArray:
+    """(zone,) Whether a zone comes to its trigger within DRAIN_SILENT_DAYS.
+
+    deficit: (zone,) now; use, rain_eff, trigger: (day, zone) of the days ahead, mm; trigger inf where nothing
+    stands.  Days beyond those given go on like their mean, without rain.
+
+    >>> use, trigger = np.full((7, 2), 1.0), np.full((7, 2), 10.2)
+    >>> wants_water(np.array([0.5, 0.0]), use=use, rain_eff=np.zeros((7, 2)), trigger=trigger).tolist()
+    [True, False]
+    """
+    wants = np.zeros(len(deficit), dtype=bool)
+    dry, beyond = deficit, use.mean(axis=0)
+    for day in range(DRAIN_SILENT_DAYS + 1):
+        wants |= dry >= trigger[min(day, len(trigger) - 1)]
+        dry = np.maximum(dry - rain_eff[day], 0) + use[day] if day < len(use) else dry + beyond
+    return wants
 
 
 def _stretch(dates: Iterable[date], day: date) -> tuple[date, date] | None:
