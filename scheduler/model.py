@@ -183,6 +183,18 @@ class DryOff:
 
 
 @dataclass(frozen=True, slots=True)
+class YieldResponse:
+    """Yield response factors Ky (FAO-33): of the season, and of single stages where published."""
+
+    season: float
+    vegetative: float | None = None
+    flowering: float | None = None
+    yield_formation: float | None = None
+    ripening: float | None = None
+    published: bool = True  # False: no source lists the crop, yield is taken to fall with use
+
+
+@dataclass(frozen=True, slots=True)
 class Crop:
     name: str
     kc_ini: float
@@ -207,6 +219,7 @@ class Crop:
     killed_below_c: float | None = None
     ec_slope_pct: float = 10.0  # yield lost per dS/m above the threshold
     heat: HeatUnits | None = None
+    yield_response: YieldResponse | None = None  # None: no yield is said
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,18 +230,6 @@ class CropEntry:
     also: tuple[str, ...]
     source: Mapping[str, str]
     """Figure -> where it comes from."""
-
-
-@dataclass(frozen=True, slots=True)
-class YieldResponse:
-    """Yield response factors Ky (FAO-33): of the season, and of single stages where published."""
-
-    season: float
-    vegetative: float | None = None
-    flowering: float | None = None
-    yield_formation: float | None = None
-    ripening: float | None = None
-    published: bool = True  # False: no source lists the crop, yield is taken to fall with use
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,6 +92,19 @@ def passed(day_no: FloatArray | IntArray, ends: FloatArray | IntArray) -> tuple[
     return rise, fall
 
 
+def response_stage(day_no: FloatArray | IntArray, ends: FloatArray | IntArray) -> IntArray:
+    """0 initial, 1 vegetative, 2 flowering (the first half of mid-season), 3 yield formation, 4 ripening.
+
+    The stages of FAO-33; arguments as of `passed`.
+
+    >>> response_stage(np.array([5, 50, 92, 93, 130]), np.cumsum([30, 40, 45, 30]).astype(float)).tolist()
+    [0, 1, 2, 3, 4]
+    """
+    ini, dev, mid, _ = ends
+    edges = (ini, dev, dev + (mid - dev) / 2, mid)
+    return np.asarray(np.sum([day_no > edge for edge in edges], axis=0))
+
+
 def stage_of_day(day_no: FloatArray | IntArray, ends: FloatArray | IntArray) -> IntArray:
     """Index into STAGES of each day number; after the last day it stays "late season".
 

@@ -42,6 +42,7 @@ class Flat:
         self.stage, self.kc, self.root_depth = curves.stage[at], curves.kc[at], curves.root_depth[at]
         self.taw, self.p_table = curves.taw[at], curves.p_table[at]
         self.rise, self.fall = curves.rise[at], curves.fall[at]
+        self.response_stage = curves.response_stage[at]
         self.x = curves.x[at]
         self.spread = curves.spread[at]
         self.rain_share = curves.capture[at] * self.spread
@@ -106,6 +107,7 @@ class _Curves:
         )  # fmt: skip
         self.rise, self.fall = crops.passed(self.x, ends)
         self.stage = crops.stage_of_day(self.x, ends)
+        self.response_stage = crops.response_stage(self.x, ends)
         self.kc = kc * each(crops.mulch_keeps(p.crop, p.mulch) for p in plantings)
         g = np.where(by_heat[of], crops.growth_by_heat(before, ends[1]), crops.growth(number, ends[1]))
         self.root_depth = crops.root_depth(

@@ -1,0 +1,97 @@
+"""How many pulses a run is split into, so that no one gives more than the strip holds (model M7)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from scheduler.core.arrays import FloatArray, IntArray, Minutes, Mm
+from scheduler.core.balance.curves import held_mm_per_m
+from scheduler.core.balance.short_use import asked
+from scheduler.core.balance.soil import Balance
+from scheduler.core.balance.terms import Terms
+from scheduler.model import Soil, TextureGroup, Zone
+
+FILLED_SHARE, FILLED_DEPTH_M = 0.5, 0.30
+MOST_PULSES = 6
+LEAST_PULSE_MINUTES = 5
+PULSE_REST_MINUTES: dict[TextureGroup, float] = {"coarse": 120.0, "medium": 60.0, "fine": 60.0}
+"""Own choices."""
+
+
+def pulse_rest(zone: Zone) -> float:
+    """Minutes between two pulses: the grower's, else by the soil."""
+    own = zone.pulse_rest_minutes
+    return PULSE_REST_MINUTES[zone.soil.texture_group] if own is None else own
+
+
+def most_of_one_pulse(soil: Soil, root_depth_m: FloatArray | float, wetted: FloatArray | float) -> Mm:
+    """Net mm that one pulse gives at most: half of what the strip holds down to the roots, or 0.30 m.
+
+    root_depth_m, wetted (Pw) broadcast.
+
+    >>> loam = Soil("loam", 0.25, 0.12)
+    >>> round(float(most_of_one_pulse(loam, 0.6, 0.4)), 3)
+    7.8
+    """
+    return np.asarray(FILLED_SHARE * held_mm_per_m(soil) * np.minimum(root_depth_m, FILLED_DEPTH_M) * wetted)
+
+
+def pulses_of_run(
+    net: Mm, *, most: Mm, minutes: Minutes, least: FloatArray | float, longest: Minutes
+) -> IntArray:
+    """Pulses of each run, 0 without one.
+
+    All arguments broadcast.  net: mm booked; most: mm of one pulse; least: pulses that stress within the day
+    or a seedbed ask for; longest: the grower's longest pulse, inf where none: it decides alone.
+
+    >>> pulses_of_run(np.array([11.0, 11.0, 2.0, 0.0]), most=np.full(4, 4.0),
+    ...               minutes=np.array([90, 12, 30, 0.0]),
+    ...               least=1.0, longest=np.array([np.inf, np.inf, 20.0, np.inf])).tolist()
+    [3, 2, 2, 0]
+    """
+    by_strip = np.maximum(np.ceil(net / most - 1e-12), least)
+    few = np.minimum(np.minimum(by_strip, MOST_PULSES), minutes // LEAST_PULSE_MINUTES)
+    count = np.where(np.isfinite(longest), np.ceil(minutes / longest), np.maximum(few, 1))
+    return np.where(minutes > 0, count, 0).astype(np.int64)
+
+
+def split(minutes: float, count: int) -> list[float]:
+    """Whole minutes of each pulse, even; the first ones take what is over.
+
+    >>> split(95, 3), split(0, 0)
+    ([32, 32, 31], [])
+    """
+    if not count:
+        return []
+    each, over = divmod(math.floor(minutes), count)
+    return [each + (k < over) for k in range(count)]
+
+
+def strip_caps(zones: Sequence[Zone], terms: Terms) -> Mm:
+    """(day, zone) mm net that one pulse gives at most; inf where nothing stands."""
+    flat, caps = terms.flat, np.empty(len(terms.flat.day))
+    for k, stand in enumerate(terms.stands):
+        days = flat.days_of(k)
+        caps[days] = most_of_one_pulse(zones[stand.zone].soil, flat.root_depth[days], stand.wetted)
+    return terms.spread(caps, np.inf)
+
+
+def least_pulses(terms: Terms, etc: Mm, waterings: FloatArray | float) -> FloatArray:
+    """(day, zone) pulses that the day's use against RAW, or a seedbed, asks for; etc: before any cut."""
+    return np.maximum(np.ceil(etc / terms.raw - 1e-12), waterings)
+
+
+def pulses(zones: Sequence[Zone], terms: Terms, balance: Balance) -> IntArray:
+    """(day, zone) pulses of what the balance gave."""
+    apart = balance.apart
+    waterings = 0.0 if apart is None else apart.waterings
+    longest = np.array(
+        [np.inf if z.longest_pulse_minutes is None else z.longest_pulse_minutes for z in zones]
+    )
+    return pulses_of_run(
+        balance.irrigation, most=strip_caps(zones, terms), minutes=balance.minutes,
+        least=least_pulses(terms, asked(terms, balance), waterings), longest=longest,
+    )  # fmt: skip
