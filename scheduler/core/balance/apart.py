@@ -9,6 +9,7 @@ import numpy as np
 from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm, Share
 from scheduler.core.balance.chains import Chains, whole_chains
 from scheduler.core.balance.ground import no_layer
+from scheduler.core.balance.least import planting_net, seedbed
 from scheduler.core.balance.rule import RefillRule, morning_minutes
 from scheduler.core.balance.salt import Quarters
 from scheduler.core.balance.surface import bare_evening, evaporate
@@ -32,7 +33,9 @@ class Apart:
     sprinkle: Mm  # mm that a seedbed wants and the tape cannot give
     waterings: FloatArray  # of a seedbed
     leaching: Share  # LR in force
-    ece: FloatArray  # dS/m; nan without salt
+    ece: FloatArray  # dS/m, in the evening; nan without salt
+    surface_start: Mm  # De over the tape before the morning's water
+    ece_start: FloatArray  # dS/m, on which the morning's leaching goes
 
 
 def walk(
@@ -86,7 +89,8 @@ class _Days:
         self.few, self.most, self.per_few = (a[:, at] for a in (ground.few, ground.most, ground.et0_per_few))
         self.demand, self.keeps, self.kcb = (take(a, at) for a in (ground.demand, ground.keeps, ground.kcb))
         self.wetted, self.spread, self.et0 = (take(a, at) for a in (ground.wetted, flat.spread, flat.et0))
-        self.no_band = take(ground.band, at) == 0
+        self.band = take(ground.band, at)
+        self.no_band = self.band == 0
         self.rain = np.where(self.bare, ground.bare_rain.ravel()[place], ground.rain[:, at])
         self.et0 = np.where(self.bare, ground.bare_et0[day], self.et0)
         self.tew, self.slope_mm = ground.tew[self.zone], ground.slope_mm[self.zone]
@@ -123,14 +127,15 @@ class _Days:
             self.sprinkle, self.waterings, self.lr,
         ) = (np.zeros(count) for _ in range(10))  # fmt: skip
         self.evening = np.zeros((2, count))
-        self.ece = np.full(count, np.nan)
+        self.ece, self.ece_start = np.full(count, np.nan), np.full(count, np.nan)
+        self.dawn = np.zeros(count)
 
     def one(self, here: slice, plantings: slice) -> None:
         """One day of all chains that still go on."""
         n = here.stop - here.start
         self.dr, self.de = self.dr[:n], self.de[:, :n]
         self._begin(here, plantings)
-        self.start[here] = self.dr
+        self.start[here], self.dawn[here] = self.dr, self.de[0]
         self._morning(here, n)
         self._surface(here, n)
         self._balance(here)
@@ -191,7 +196,7 @@ class _Days:
             least = self.settle[here].copy()
         pw = self.wetted[here]
         if self.refilled is not None:
-            wanted = np.where(self.refilled[here], np.maximum(dr, pw * self.de[0]), wanted)
+            wanted = np.where(self.refilled[here], planting_net(dr, self.de[0], pw), wanted)
         if self.dryness is not None:
             wanted, least = self._seedbed(here, wanted, least)
         stop = known | bare
@@ -211,19 +216,15 @@ class _Days:
     def _seedbed(self, here: slice, wanted: Mm, least: Minutes) -> tuple[Mm, Minutes]:
         assert self.dryness is not None
         assert self.surface_run is not None
-        c = self.dryness[here]
-        bed = ~np.isnan(c)
-        if not bed.any():
+        if np.isnan(self.dryness[here]).all():
             return wanted, least
-        de = self.de[0]
-        e = np.minimum((self.tew[here] - de) / self.slope_mm[here], 1.0) * self.et0[here]
-        due = bed & (de + e > np.where(bed, c, np.inf))
-        can = ~self.no_band[here]
-        self.sprinkle[here] = np.where(due & ~can, de, 0.0)
-        due &= can
-        self.waterings[here] = np.where(due, np.ceil(e / np.where(bed, c, 1.0)), 0.0)
-        wanted = np.where(due, np.maximum(wanted, self.wetted[here] * de), wanted)
-        return wanted, np.where(due, np.maximum(least, self.surface_run[here]), least)
+        bed = seedbed(
+            self.de[0], dryness=self.dryness[here], et0=self.et0[here], tew=self.tew[here],
+            slope_mm=self.slope_mm[here], wetted=self.wetted[here], band=self.band[here],
+            surface_run=self.surface_run[here],
+        )  # fmt: skip
+        self.sprinkle[here], self.waterings[here] = bed.sprinkle, bed.waterings
+        return np.maximum(wanted, bed.net), np.maximum(least, bed.minutes)
 
     def _leaching(self, here: slice, n: int) -> Share:
         salts, quarters = self.terms.salt, self.quarters
@@ -231,7 +232,8 @@ class _Days:
         assert quarters is not None
         stand = self.stand[here]
         ece = (salts.water_ec + (quarters.salt[:, :n] / self.v[:n]).sum(axis=0)) / 10
-        return np.where(~self.bare[here] & (ece > salts.threshold[stand]), salts.leaching[stand], 0.0)
+        self.ece_start[here] = np.where(self.bare[here], np.nan, ece)
+        return np.where(self.bare[here], 0.0, salts.in_force(ece, stand))
 
     def _surface(self, here: slice, n: int) -> None:
         """The layer from last night to this evening, and Ke (M3d.6)."""
@@ -312,4 +314,5 @@ class _Days:
             lay(self.start), lay(self.end), lay(self.water), lay(self.minutes), lay(self.evaporation),
             lay(self.used), lay(self.kc), lay(self.evening[0], np.nan), lay(self.evening[1], np.nan),
             lay(self.sprinkle), lay(self.waterings), lay(self.lr), lay(self.ece, np.nan),
+            lay(self.dawn, np.nan), lay(self.ece_start, np.nan),
         )  # fmt: skip

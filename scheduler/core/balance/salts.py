@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scheduler.core.arrays import FloatArray, Mm
+from scheduler.core.arrays import FloatArray, IntArray, Mm, Share
 from scheduler.core.balance.salt import PASSED_ON, leaching_requirement
 from scheduler.core.balance.stands import Stand
 from scheduler.model import Planting, Zone
@@ -29,6 +29,10 @@ class Salts:
     first: FloatArray  # concentration of a soil that nobody has watered yet, dS/m
     threshold: FloatArray  # ECe up to which the yield is full; inf where not known
     leaching: FloatArray  # LR
+
+    def in_force(self, ece: FloatArray, stand: IntArray) -> Share:
+        """LR of a morning on which the strips of these stands have this ECe, dS/m: 0 up to the threshold."""
+        return np.where(ece > self.threshold[stand], self.leaching[stand], 0.0)
 
 
 def salts(zones: Sequence[Zone], found: Sequence[Stand], water_ec: float | None) -> Salts | None:
