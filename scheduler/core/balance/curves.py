@@ -7,7 +7,7 @@ from datetime import date
 
 import numpy as np
 
-from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Mm
+from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Mm, Share
 from scheduler.core.balance import crop as crops
 from scheduler.core.balance.stands import Fixed, Stand
 from scheduler.model import Soil, Zone
@@ -46,7 +46,8 @@ class Flat:
         self.x = curves.x[at]
         self.spread = curves.spread[at]
         self.rain_share = curves.capture[at] * self.spread
-        self.et0, self.rain, self.sheltered = _under_shelter(found, self, first, et0, rain)
+        self.et0_share, self.rain, self.sheltered = _under_shelter(found, self, first, rain)
+        self.et0 = et0[self.day] * self.et0_share
 
     def of_stands(self, values: Iterable[float]) -> FloatArray:
         """One value a stand, laid out over its days."""
@@ -58,11 +59,9 @@ class Flat:
         return slice(begin, begin + int(self.stand_end[k] - self.stand_begin[k]))
 
 
-def _under_shelter(
-    found: Sequence[Stand], flat: Flat, first: date, et0: Mm, rain: Mm
-) -> tuple[Mm, Mm, BoolArray]:
-    """ET0 and rain that each standing zone-day has, and where a roof keeps the rain out (model M13)."""
-    et0_here, rain_here = et0[flat.day], rain[flat.day]
+def _under_shelter(found: Sequence[Stand], flat: Flat, first: date, rain: Mm) -> tuple[Share, Mm, BoolArray]:
+    """Of each standing zone-day: share of ET0, the rain, and whether a roof keeps it out (model M13)."""
+    share, rain_here = np.ones(len(flat.day)), rain[flat.day]
     dry = np.zeros(len(flat.day), dtype=bool)
     for k, stand in enumerate(found):
         shelter = stand.planting.shelter
@@ -71,10 +70,10 @@ def _under_shelter(
         days = flat.days_of(k)
         until = stand.end if shelter.until is None else min((shelter.until - first).days, stand.end)
         under = slice(days.start, days.start + max(until - stand.begin, 0))
-        et0_here[under] *= shelter.et0_factor
+        share[under] *= shelter.et0_factor
         if shelter.keeps_rain_out:
             rain_here[under], dry[under] = 0.0, True
-    return et0_here, rain_here, dry
+    return share, rain_here, dry
 
 
 class _Curves:
