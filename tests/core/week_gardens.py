@@ -20,15 +20,15 @@ def week(zones: int, days: int = 7, *, valve: list[int] | None = None, **given: 
     valve = list(range(zones)) if valve is None else valve
     settings: dict[str, Any] = {
         "standing": True, "begins": False, "taw": 40.0, "raw": 16.0, "trigger": 8.0, "etc": 4.0,
-        "etc_sd": 0.0,
+        "evaporation": 0.0, "etc_sd": 0.0,
         "rain_eff": 0.0, "rain_chance": 0.0, "net_per_minute": 0.1, "flow_lpm": 10.0, "ky": 1.0,
         "weight": 1.0, "settle": 0.0,
         "held": False, "deficit": 0.0, "deficit_sd": 0.0, "fill": 0.0, "shortest": 5.0, "longest": np.inf,
         "leave_room": 0.0, "longest_pulse": np.inf, "pulse_rest": 60.0, "valve_cap": 360.0, "window": 360.0,
         "usable_lpm": 30.0,
     } | given  # fmt: skip
-    by_day = ("standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
-              "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held")  # fmt: skip
+    by_day = ("standing", "begins", "taw", "raw", "trigger", "etc", "evaporation", "etc_sd", "rain_eff",
+              "rain_chance", "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held")  # fmt: skip
     by_zone = ("deficit", "deficit_sd", "fill", "shortest", "longest", "leave_room", "longest_pulse",
                "pulse_rest")  # fmt: skip
     shapes = dict.fromkeys(by_day, (days, zones)) | dict.fromkeys(by_zone, (zones,))
@@ -52,8 +52,10 @@ def random_week(rng: np.random.Generator, zones: int, days: int = 7, **given: An
     window[0] = 180.0
     use = float((flow / net * etc.mean(axis=0)).sum() / max(window.mean(), 1) * rng.uniform(0.4, 2.5))
     doubt = float(rng.choice([0.0, 1.0]))
+    evaporates = rng.choice([0.0, 0.1, 0.7], zones)  # share of ETc that stress does not lower
     settings: dict[str, Any] = {
         "taw": taw, "raw": raw, "trigger": raw * rng.choice([0.3, 0.5, 0.8, 1.0], zones), "etc": etc,
+        "evaporation": etc * evaporates,
         "etc_sd": doubt * rng.uniform(0, 1), "deficit_sd": doubt * rng.uniform(0, 3, zones),
         "deficit": raw * rng.uniform(0, 1.4, zones),
         "rain_eff": np.where(rng.random((days, 1)) < 0.3, rng.gamma(1, 8, (days, 1)), 0.0),
@@ -180,10 +182,11 @@ def tiny_week(rng: np.random.Generator) -> Week:
     window = np.where(rng.random(days) < 0.75, float(rng.integers(3, 6)), 0.0)
     window[0] = float(rng.integers(4, 6))
     doubt = float(rng.random() < 0.4)
-    flow = rng.uniform(2, 6, zones)
+    flow, etc = rng.uniform(2, 6, zones), rng.uniform(2, 6, zones) * rng.uniform(0.7, 1.3, (days, 1))
+    evaporates = rng.choice([0.0, 0.2, 0.8], zones)
     return week(
         zones, days, raw=raw, taw=raw * rng.uniform(1.8, 3, zones), trigger=raw * 0.5,
-        etc=rng.uniform(2, 6, zones) * rng.uniform(0.7, 1.3, (days, 1)),
+        etc=etc, evaporation=etc * evaporates,
         deficit=raw * rng.uniform(0.2, 1.5, zones),
         deficit_sd=doubt * rng.uniform(0, 2, zones), etc_sd=doubt,
         rain_eff=np.where(rng.random((days, 1)) < 0.3, rng.gamma(1, 6, (days, 1)), 0.0),
@@ -281,10 +284,15 @@ def loss(week: Week, minutes: np.ndarray) -> np.ndarray:
         share = _lack(week, d, worse - water, doubt)
         dire = 3 * np.maximum(share - 1 / 3, 0) + 9 * np.maximum(share - 2 / 3, 0)
         total += (week.weight[d] * (week.ky[d] * share + dire)).sum(axis=1)
-        use = (1 - share) * week.etc[d]
-        mean = _evening(week, d, mean, water, rain, (1 - _lack(week, d, mean - water, 0.0)) * week.etc[d])
+        use = _used(week, d, share)
+        mean = _evening(week, d, mean, water, rain, _used(week, d, _lack(week, d, mean - water, 0.0)))
         dry, wet = _evening(week, d, dry, water, 0.0, use), _evening(week, d, wet, water, rain, use)
     return total
+
+
+def _used(week: Week, d: int, lack: np.ndarray) -> np.ndarray:
+    """What leaves the soil: stress lowers the crop's part of it, not the evaporation (FAO-56 eq 80)."""
+    return week.evaporation[d] + (1 - lack) * (week.etc[d] - week.evaporation[d])
 
 
 def _lack(week: Week, d: int, start: np.ndarray, doubt: Any) -> np.ndarray:

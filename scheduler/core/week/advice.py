@@ -187,8 +187,8 @@ def split(week: Week, zone: int) -> Week:
         valve[zone] = week.valves
         return replace(week, valve=valve, valve_cap=cap, ready=ready)
     halved: dict[str, Any] = {}
-    for name in ("standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
-                 "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held"):  # fmt: skip
+    for name in ("standing", "begins", "taw", "raw", "trigger", "etc", "evaporation", "etc_sd", "rain_eff",
+                 "rain_chance", "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held"):  # fmt: skip
         values = getattr(week, name)
         halved[name] = np.concatenate([values, values[:, [zone]]], axis=1)
     for name in (

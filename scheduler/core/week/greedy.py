@@ -12,10 +12,9 @@ from typing import Any
 import numpy as np
 
 from scheduler.core.arrays import FloatArray, IntArray, Minutes
-from scheduler.core.balance.soil import step
 from scheduler.core.week.capacity import Capacity
 from scheduler.core.week.loss import loss_of
-from scheduler.core.week.outcome import Terms, dry_side_balance, judge, net_of, terms_of
+from scheduler.core.week.outcome import Terms, day_on, dry_side_balance, judge, net_of, terms_of
 from scheduler.core.week.problem import Week
 from scheduler.core.week.rule import rule_minutes
 from scheduler.core.week.valves import Valves
@@ -38,8 +37,8 @@ def alone(week: Week, valves: IntArray | list[int]) -> Week:
     cut: dict[str, Any] = {
         name: getattr(week, name)[:, which]
         for name in (
-            "standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
-            "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held",
+            "standing", "begins", "taw", "raw", "trigger", "etc", "evaporation", "etc_sd", "rain_eff",
+            "rain_chance", "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held",
         )
     }  # fmt: skip
     cut |= {
@@ -103,10 +102,7 @@ class Single:
                 kept[..., day] = np.where(run >= self.least[day], run, 0.0)
             given = np.maximum(kept[..., day, None] - week.fill, 0) * week.net_per_minute[day]
             given = given * valves.takes_part[day]
-            deficit = step(
-                deficit, irrigation=given, rain_eff=self.terms.rain[day], etc=week.etc[day],
-                taw=week.taw[day], slope=self.terms.slope[day],
-            ).deficit  # fmt: skip
+            deficit = day_on(valves, self.terms, day, deficit, given)
         return kept, able
 
 

@@ -103,6 +103,7 @@ def _of_soil(terms: Terms, ahead: slice, need: Need, soil: SoilAhead) -> dict[st
         "raw": raw,
         "trigger": trigger,
         "etc": terms.etc[ahead],
+        "evaporation": np.maximum(terms.etc[ahead] - terms.use[ahead], 0.0),
         "etc_sd": _table(soil.etc_sd, 0.0, shape),
         "rain_eff": _rain_to_come(terms, ahead, soil),
         "rain_chance": np.tile(chance[:, None], (1, shape[1])),

@@ -5,8 +5,8 @@ weights ten and a hundred apart.  Stress has a solve of its own because no weigh
 a stress day must outweigh any amount of water.  The others are all litres, so that weights keep their order,
 and one solve in place of four keeps a small computer quick.
 
-The balance is linear but for Ks (FAO-56 eq 84): use = ETc (1 - lack), lack >= (start - RAW) / (TAW - RAW),
-lack >= 0.  What it costs is convex (`core.week.loss`): a column for each straight piece.  A lack above the
+The balance is linear but for Ks (FAO-56 eq 84): ETc = evaporation + use (1 - lack), lack >= (start - RAW) /
+(TAW - RAW), lack >= 0; and but for the soil that holds no more to lose, where evaporation goes on to TAW.  What it costs is convex (`core.week.loss`): a column for each straight piece.  A lack above the
 true one would spare water for days on which it costs more, so it is held below the chord of what it can be;
 small gardens, where every minute is looked at, get binaries that hold it to the line.
 """
@@ -450,7 +450,7 @@ class _Path:
         build, z = self.build, self.z
         wilting = float(build.terms.slack[day, z] + build.terms.doubt[day, z])
         if (build.terms.slope[:day, z] > 1).any():
-            return wilting + float(build.week.etc[:day, z].max())
+            return wilting + float(build.terms.use[:day, z].max())
         dry = float(self.unwatered[day, z] + build.terms.doubt[day, z] - build.week.raw[day, z])
         return min(max(dry, 0.0), wilting)
 
@@ -485,10 +485,36 @@ class _Path:
             return model.column(held, held)
         following = model.column(0)
         self.drained[day] = model.column(0, build.most_drained(self.mine, z, day, rain))
-        use = float(week.etc[day, z])
         terms = [(following, 1.0), (self.starts[day], -1.0), (self.drained[day], -1.0)]
         terms += build.water(self.mine, z, day)
         if share is not None:
-            terms.append((share, use))
-        model.row(terms, low=use - rain, high=use - rain)
+            terms.append((share, float(build.terms.use[day, z])))
+        if self._may_run_out(day, rain):
+            terms.append((self._not_evaporated(day, share, following), 1.0))
+        etc = float(week.etc[day, z])
+        model.row(terms, low=etc - rain, high=etc - rain)
         return following
+
+    def _may_run_out(self, day: int, rain: float) -> bool:
+        """Whether evaporation could take the soil to its wilting point that day, by as little water as none."""
+        week, z = self.build.week, self.z
+        if week.evaporation[day, z] <= 0:
+            return False
+        wetter_is_drier = bool((self.build.terms.slope[:day, z] > 1).any())
+        dawn = float(week.taw[day, z] if wetter_is_drier else self.unwatered[day, z])
+        return dawn + float(week.etc[day, z]) - rain > float(week.taw[day, z])
+
+    def _not_evaporated(self, day: int, share: int | None, following: int) -> int:
+        """left <= evaporation x b, s' >= TAW b: what an empty soil does not lose (model M5).
+
+        It is empty only where the lack was at least 1 - evaporation / (TAW - RAW) in the morning.
+        """
+        build, z = self.build, self.z
+        evaporation, slack = float(build.week.evaporation[day, z]), float(build.terms.slack[day, z])
+        left = build.model.column(0, evaporation)
+        empty = build.model.column(0, 1, whole=build.whole)
+        build.model.row([(left, 1.0), (empty, -evaporation)], high=0)
+        build.model.row([(following, 1.0), (empty, -float(build.week.taw[day, z]))], low=0)
+        if share is not None and evaporation < slack:
+            build.model.row([(share, 1.0), (empty, evaporation / slack - 1)], low=0)
+        return left

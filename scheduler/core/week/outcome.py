@@ -23,7 +23,8 @@ class Terms(NamedTuple):
     """(day, zone) arrays that follow from the week alone."""
 
     slack: Mm  # TAW - RAW
-    slope: Share  # ETc / (TAW - RAW): what `soil.step` asks for
+    use: Mm  # of ETc what stress lowers
+    slope: Share  # use / (TAW - RAW): Ks use is the lesser of use and slope x (TAW - deficit)
     rain: Mm  # expected: rain x probability
     doubt: Mm  # what the doubt grew by since the last allowed morning
     near: int  # days up to the next allowed morning: they are read from the dry outcome
@@ -44,13 +45,28 @@ def terms_of(valves: Valves) -> Terms:
         grown[day] = np.sqrt(week.deficit_sd**2 + since) - week.deficit_sd
         since += week.etc_sd[day] ** 2
     slack = np.maximum(week.taw - week.raw, 1e-9)
+    use = week.etc - week.evaporation
     return Terms(
         slack=slack,
-        slope=week.etc / slack,
+        use=use,
+        slope=use / slack,
         rain=week.rain_eff * week.rain_chance,
         doubt=DOUBT_SD * grown,
         near=valves.next_morning[0] if week.days else 0,
     )
+
+
+def day_on(valves: Valves, terms: Terms, day: int, deficit: Mm, net: Mm) -> Mm:
+    """(..., zone) mm: the deficit one day on, as it is expected, after `net` mm in the morning.
+
+    Ks lowers the use only, what the soil evaporates stays.
+    Source: FAO-56 eq 80, 84 and 85, model M5.
+    """
+    week = valves.week
+    watered = deficit - net
+    use = np.minimum((week.taw[day] - np.maximum(watered, 0)) * terms.slope[day], terms.use[day])
+    use += week.evaporation[day]
+    return evening(watered, rain_eff=terms.rain[day], use=use, taw=week.taw[day]).deficit
 
 
 class DrySide(NamedTuple):
@@ -88,7 +104,8 @@ def dry_side_balance(valves: Valves, terms: Terms, net: Mm) -> DrySide:
         at_worst = np.maximum(worse - water, 0) + terms.doubt[day]
         ks = stress_coefficient(at_worst, taw=week.taw[day], span=terms.slack[day])
         lack[..., day, :] = 1 - ks
-        use = ks * week.etc[day]  # up to the next allowed morning the crop uses what the dry one says
+        # up to the next allowed morning the crop uses what the dry one says
+        use = week.evaporation[day] + ks * terms.use[day]
         if day < terms.near:
             no_rain = evening(no_rain - water, rain_eff=0.0, use=use, taw=week.taw[day]).deficit
         dry_side = evening(dry_side - water, rain_eff=terms.rain[day], use=use, taw=week.taw[day]).deficit
@@ -120,7 +137,7 @@ def mean_balance(valves: Valves, terms: Terms, net: Mm) -> MeanBalance:
         water, rain = net[..., day, :], terms.rain[day]
         ks = stress_coefficient(np.maximum(deficit - water, 0), taw=week.taw[day], span=terms.slack[day])
         end[..., day, :], eta = evening(
-            deficit - water, rain_eff=rain, use=ks * week.etc[day], taw=week.taw[day]
+            deficit - water, rain_eff=rain, use=week.evaporation[day] + ks * terms.use[day], taw=week.taw[day]
         )
         drained[..., day, :] = percolation(deficit, irrigation=water, rain_eff=rain, eta=eta)
         deficit = end[..., day, :]

@@ -47,6 +47,7 @@ class Week:
     raw: Mm
     trigger: Mm  # inf where nothing is to be watered
     etc: Mm  # Kc ET0 expected, without stress; 0 where nothing stands
+    evaporation: Mm  # of it what the soil loses and stress does not lower; 0 where one coefficient serves
     etc_sd: Mm
     rain_eff: Mm  # effective, if it comes; today's less what has fallen
     rain_chance: Share  # 0..1; 0 where no source says: such rain is not counted on
@@ -97,7 +98,7 @@ class Week:
 
 
 _DAY_ZONE = (
-    "standing", "begins", "taw", "raw", "trigger", "etc", "etc_sd", "rain_eff", "rain_chance",
+    "standing", "begins", "taw", "raw", "trigger", "etc", "evaporation", "etc_sd", "rain_eff", "rain_chance",
     "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held",
 )  # fmt: skip
 _ZONE = (

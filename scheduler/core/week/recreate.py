@@ -60,7 +60,8 @@ class ZoneDays:
         self.raw: list[float] = week.raw[:, z].tolist()
         self.reach: list[float] = (week.raw[:, z] - terms.doubt[:, z]).tolist()
         self.slack: list[float] = terms.slack[:, z].tolist()
-        self.etc: list[float] = week.etc[:, z].tolist()
+        self.evaporation: list[float] = week.evaporation[:, z].tolist()
+        self.use: list[float] = terms.use[:, z].tolist()
         self.rain: list[float] = terms.rain[:, z].tolist()
         self.trigger: list[float] = week.trigger[:, z].tolist()
         self.begins: list[bool] = week.begins[:, z].tolist()
@@ -85,7 +86,7 @@ class ZoneDays:
             lack = min(max(over / self.slack[day], 0.0), 1.0)
             if lack > 0:
                 total += self.weight[day] * loss_of_one(lack, self.ky[day])
-            use = (1 - lack) * self.etc[day]
+            use = self.evaporation[day] + (1 - lack) * self.use[day]
             if near:
                 dry = _evening(dry, water, 0.0, use, taw)
             wet = _evening(wet, water, self.rain[day], use, taw)
@@ -104,7 +105,8 @@ class ZoneDays:
                 deficit = min(deficit, taw)
             water = max(minutes[day] - self.fill, 0.0) * self.rate[day]
             lack = min(max((max(deficit - water, 0.0) - self.raw[day]) / self.slack[day], 0.0), 1.0)
-            deficit = _evening(deficit, water, self.rain[day], (1 - lack) * self.etc[day], taw)
+            use = self.evaporation[day] + (1 - lack) * self.use[day]
+            deficit = _evening(deficit, water, self.rain[day], use, taw)
         return min(deficit, self.taw[until]) if self.begins[until] else deficit
 
     def refill(self, deficit: float, day: int) -> float:

@@ -9,8 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from scheduler.core.arrays import Minutes, Mm
-from scheduler.core.balance.soil import step
-from scheduler.core.week.outcome import Terms, may_wait
+from scheduler.core.week.outcome import Terms, day_on, may_wait
 from scheduler.core.week.problem import DOUBT_SD
 from scheduler.core.week.valves import Valves
 
@@ -34,7 +33,7 @@ def rule_minutes(valves: Valves, terms: Terms) -> Minutes:
             minutes[day] = _morning(valves, terms, day, deficit, dry_side, room[day])
         of_zone = np.where(valves.takes_part[day], minutes[day][week.valve], 0.0)
         net = np.maximum(of_zone - week.fill, 0) * week.net_per_minute[day]
-        deficit, dry_side = (_on(valves, terms, day, d, net) for d in (deficit, dry_side))
+        deficit, dry_side = (day_on(valves, terms, day, d, net) for d in (deficit, dry_side))
     return minutes
 
 
@@ -56,14 +55,6 @@ def refilled_daily(valves: Valves) -> Mm:
         net[day] = np.where(valves.takes_part[day], np.where(own, np.minimum(able, refill), able), 0.0)
         deficit = np.maximum(deficit - net[day] + week.etc[day], 0)
     return net
-
-
-def _on(valves: Valves, terms: Terms, day: int, deficit: Mm, net: Mm) -> Mm:
-    week = valves.week
-    return step(
-        deficit, irrigation=net, rain_eff=terms.rain[day], etc=week.etc[day], taw=week.taw[day],
-        slope=terms.slope[day],
-    ).deficit  # fmt: skip
 
 
 def rain_room(rain: Mm, etc: Mm) -> Mm:
