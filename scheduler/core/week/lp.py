@@ -6,9 +6,10 @@ a stress day must outweigh any amount of water.  The others are all litres, so t
 and one solve in place of four keeps a small computer quick.
 
 The balance is linear but for Ks (FAO-56 eq 84): ETc = evaporation + use (1 - lack), lack >= (start - RAW) /
-(TAW - RAW), lack >= 0; and but for the soil that holds no more to lose, where evaporation goes on to TAW.  What it costs is convex (`core.week.loss`): a column for each straight piece.  A lack above the
-true one would spare water for days on which it costs more, so it is held below the chord of what it can be;
-small gardens, where every minute is looked at, get binaries that hold it to the line.
+(TAW - RAW), lack >= 0; and but for evaporation, which ends where the soil has nothing left.  What a lack
+costs is convex (`core.week.loss`): a column for each straight piece.  A lack above the true one would spare
+water for days on which it costs more, so it is held below the chord of what it can be; small gardens, where
+every minute is looked at, get binaries that hold it to the line.
 """
 
 from __future__ import annotations
@@ -496,7 +497,7 @@ class _Path:
         return following
 
     def _may_run_out(self, day: int, rain: float) -> bool:
-        """Whether evaporation could take the soil to its wilting point that day, by as little water as none."""
+        """Whether evaporation could empty the soil that day, were no water given before."""
         week, z = self.build.week, self.z
         if week.evaporation[day, z] <= 0:
             return False
