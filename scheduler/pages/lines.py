@@ -8,6 +8,7 @@ from scheduler.pages.rounding import rounded
 from scheduler.shapes.working import Line
 
 DECIMALS = 6
+FAO = "FAO-56"
 
 
 def line(

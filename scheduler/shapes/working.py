@@ -26,6 +26,10 @@ class Section(TypedDict):
 
 
 class BalanceDay(TypedDict):
+    """kc: of crop and soil together.  Where evaporation is apart: what the soil lost, what the crop used, and
+    what the top layer over the tape lacked in the evening.
+    """
+
     date: Day
     et0_mm: float
     kc: float
@@ -34,6 +38,9 @@ class BalanceDay(TypedDict):
     rain_eff_mm: float
     net_mm: float
     deficit_end_mm: float
+    evaporation_mm: NotRequired[float]
+    use_mm: NotRequired[float]
+    surface_mm: NotRequired[float]
 
 
 class ZoneWorking(TypedDict):

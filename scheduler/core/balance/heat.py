@@ -48,23 +48,35 @@ def calibrated(
 ) -> FloatArray | None:
     """What the table's stage lengths are worth in degree-days at this site, (4,); None: too few years.
 
+    Meant over `calibration_years`, whose arguments these are.
+    """
+    found = calibration_years(crop, warmth, known, first=first, planted=planted, location=location)
+    return np.mean([sums for _, sums in found], axis=0) if len(found) >= LEAST_YEARS else None
+
+
+def calibration_years(
+    crop: Crop, warmth: FloatArray, known: BoolArray, *, first: date, planted: date, location: Location
+) -> list[tuple[date, FloatArray]]:
+    """The first day of each stored year's window, and the degree-days through each stage's end in it, (4,).
+
     warmth: degree-days of each stored day, (day,) from `first` on; known: where it rests on temperatures.
-    Meant over every stored year's days from the crop's reference date on that are all stored, over before
-    `planted`, and known on nine tenths.
+    Windows begin on the crop's reference date, are all stored, over before `planted`, and known on nine
+    tenths of their days.
     """
     assert crop.heat is not None
     month, day = crop.heat.reference or (NORTH if location.latitude_deg >= 0 else SOUTH)
     ends = np.cumsum(crop.stage_days)
     found = []
     for year in range(first.year, planted.year + 1):
-        begin = (date(year, month, day) - first).days
+        begins = date(year, month, day)
+        begin = (begins - first).days
         end = begin + int(ends[-1])
         if begin < 0 or end > len(warmth) or first + timedelta(days=end - 1) >= planted:
             continue
         if known[begin:end].mean() >= LEAST_SHARE_OF_DAYS:
             sums = np.concatenate([[0.0], np.cumsum(warmth[begin:end])])
-            found.append(sums[ends])
-    return np.mean(found, axis=0) if len(found) >= LEAST_YEARS else None
+            found.append((begins, sums[ends]))
+    return found
 
 
 def after_observed(bounds: FloatArray, k: int, before: float) -> FloatArray:
