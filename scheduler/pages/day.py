@@ -8,12 +8,13 @@ from datetime import UTC, date, datetime, time, timedelta
 import numpy as np
 
 from scheduler.core.balance.climate import ESTIMATED_HUMIDITY, ESTIMATED_RADIATION, ESTIMATED_WIND
-from scheduler.core.balance.crop import STAGES, stage_of_day
 from scheduler.model import Applied, Fetched, Garden, Notice
 from scheduler.pages.day_notices import day_notices
 from scheduler.pages.reasons import no_crop_reason, reason_of, state_of
 from scheduler.pages.rounding import known, rounded
+from scheduler.pages.stage_dates import stage_ends
 from scheduler.pages.unmet import unmet_lines
+from scheduler.pages.zone_day import ZoneDay
 from scheduler.planning.day_rules import water_from
 from scheduler.planning.digests import digests
 from scheduler.planning.facts import Facts
@@ -146,19 +147,17 @@ def _bare(facts: Facts, plan: Plan, z: int) -> ZoneLine:
 
 def _cropped(garden: Garden, facts: Facts, plan: Plan, z: int) -> ZoneLine:
     zone, live, need = facts.zones[z], plan.live, plan.need
-    stand = live.terms.stands[int(live.terms.stand[live.today, z])]
-    crop, number = stand.planting.crop, stand.day_no + live.today - stand.begin
-    ends = np.cumsum(crop.stage_days)
+    spot = ZoneDay(live, zone, z, live.today)
     low, high = band_now(plan, z)
     runs = [run for run in plan.schedule.runs if run.zone == zone.name]
-    return {
+    found: ZoneLine = {
         "zone": zone.name,
         "by_hand": zone.valve.driver == "by_hand",
         "deficit_sd_mm": rounded(live.deficit_sd[z]),
-        "crop": crop.name,
-        "stage": STAGES[int(stage_of_day(np.asarray(number), ends))],
-        "day": number,
-        "season_days": int(ends[-1]),
+        "crop": spot.crop.name,
+        "stage": spot.stage,
+        "day": spot.number,
+        "season_days": sum(spot.crop.stage_days),
         "state": state_of(garden, facts, plan, z),
         "reason": reason_of(garden, facts, plan, z),
         "deficit_mm": rounded(need.deficit_now[z]),
@@ -166,17 +165,38 @@ def _cropped(garden: Garden, facts: Facts, plan: Plan, z: int) -> ZoneLine:
         "deficit_low_mm": rounded(low),
         "deficit_high_mm": rounded(high),
         "doubt_matters": bool(low < need.trigger[z] <= high or low < need.raw[z] <= high),
-        "trigger_mm": rounded(need.trigger[z]),
         "raw_mm": rounded(need.raw[z]),
         "taw_mm": rounded(live.terms.taw[live.today, z]),
-        "flow_lpm": rounded(stand.delivery.flow_lpm),
+        "flow_lpm": rounded(spot.stand.delivery.flow_lpm),
         "minutes": sum(run.minutes for run in runs),
         "liters": rounded(sum(run.liters for run in runs)),
         "net_mm": rounded(sum(run.net_mm for run in runs)),
         "wanted_minutes": float(need.minutes[z]),
         "minutes_if_given": float(plan.minutes_if_given[z]),
-        "area_m2": rounded(stand.planting.rows.area_m2),
+        "area_m2": rounded(spot.planting.rows.area_m2),
     }
+    if np.isfinite(need.trigger[z]):
+        found["trigger_mm"] = rounded(need.trigger[z])
+    _add_course(found, plan, spot)
+    return found
+
+
+def _add_course(found: ZoneLine, plan: Plan, spot: ZoneDay) -> None:
+    """Where the planting stands between sowing and lifting; of what does not concern it nothing."""
+    need, z, apart = plan.need, spot.z, plan.live.balance.apart
+    if (ends := stage_ends(spot.stand)) is not None:
+        found["stage_ends"] = [day.isoformat() for day in ends]
+    if spot.planting.observed:
+        found["observed"] = {stage: day.isoformat() for stage, day in spot.planting.observed}
+    if np.isfinite(need.surface[z]):
+        found["surface_mm"] = rounded(need.surface[z])
+    if need.seedbed[z]:
+        found["seedbed"], found["waterings"] = True, int(need.waterings[z])
+        found["sprinkle_mm"] = rounded(need.sprinkle_mm[z])
+    if need.drying_off[z]:
+        found["dry_off"] = True
+    if apart is not None and np.isfinite(apart.ece_start[spot.d, z]):
+        found["ece_ds_m"] = rounded(apart.ece_start[spot.d, z])
 
 
 def band_now(plan: Plan, z: int) -> tuple[float, float]:

@@ -15,6 +15,7 @@ from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.chores import chore_notices
 from scheduler.pages.crop_cautions import crop_cautions
 from scheduler.pages.first_days import first_days_notices
+from scheduler.pages.planting_notices import planting_notices
 from scheduler.pages.quality import notices as quality_notices
 from scheduler.pages.used_instead import used_instead
 from scheduler.pages.week import week_notices
@@ -48,6 +49,8 @@ def day_notices(
 
 def _known(notice: Notice, told: Sequence[NoticeLine], today: date) -> bool:
     """Whether the morning before said the same: then it changes nothing today."""
+    if notice.kind == "task":
+        return False
     if notice.kind in TOLD_ONCE:
         return any(one["text"] == notice.text for one in told)
     same = [
@@ -67,6 +70,7 @@ def _all(
     yield from week_notices(garden, plan)
     yield from _soil_notices(garden, facts, plan.live)
     yield from first_days_notices(garden, facts)
+    yield from planting_notices(garden, facts, plan)
     yield from crop_cautions(garden, facts, plan.live)
     yield from chore_notices(garden, facts, plan.live)
     for text in garden.notices:

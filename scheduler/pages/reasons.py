@@ -8,6 +8,7 @@ import numpy as np
 
 from scheduler.core.supply import OVER_FLOW
 from scheduler.model import Display, Garden, Unmet
+from scheduler.pages.stage_dates import dry_from
 from scheduler.planning.day_rules import rules_from, water_from
 from scheduler.planning.facts import Facts
 from scheduler.planning.plan import Plan
@@ -31,7 +32,7 @@ def state_of(garden: Garden, facts: Facts, plan: Plan, z: int) -> State:
     if plan.waits[z]:
         return "waits for rain"
     if not plan.need.minutes[z] > 0:
-        return "not due"
+        return "drying off" if plan.need.drying_off[z] else "not due"
     return "does not fit" if rules_from(garden.supply, facts.day)[0].allowed else "not a watering day"
 
 
@@ -53,7 +54,16 @@ def reason_of(garden: Garden, facts: Facts, plan: Plan, z: int) -> str:
         case "does not fit":
             unmet = (u for u in plan.schedule.unmet if u.zone == facts.zones[z].name)
             return next((_why_unmet(u, garden.display) for u in unmet), "")
+        case "drying off":
+            return _drying(facts, plan, z)
+    if plan.need.sprinkle_mm[z] > 0:
+        return f"sprinkle {show_depth(float(plan.need.sprinkle_mm[z]), garden.display)}"
     return _next_run(facts, plan, z)
+
+
+def _drying(facts: Facts, plan: Plan, z: int) -> str:
+    begins = dry_from(plan.live.terms.stands[int(plan.live.terms.stand[plan.live.today, z])])
+    return "" if begins is None else f"since {spoken_past(begins, facts.day)}"
 
 
 def _why_unmet(unmet: Unmet, display: Display) -> str:
@@ -80,6 +90,17 @@ def spoken(day: date, today: date) -> str:
     return f"{day:%a}" if 0 <= (day - today).days <= SOON_DAYS else f"{day:%a} {day.day} {day:%b}"
 
 
+def spoken_past(day: date, today: date) -> str:
+    """ "Fri" within the last week, "today", else "Fri 24 Jul".
+
+    >>> spoken_past(date(2026, 7, 10), date(2026, 7, 12)), spoken_past(date(2026, 7, 10), date(2026, 7, 30))
+    ('Fri', 'Fri 10 Jul')
+    """
+    if day == today:
+        return "today"
+    return f"{day:%a}" if 0 < (today - day).days <= SOON_DAYS else f"{day:%a} {day.day} {day:%b}"
+
+
 def _water_again(begin: datetime | None, today: date) -> str:
     if begin is None:
         return "no watering day in sight"
@@ -91,11 +112,15 @@ def _why_it_runs(garden: Garden, facts: Facts, plan: Plan, z: int) -> str:
     given = sum(run.minutes for run in plan.schedule.runs if run.zone == name)
     if given < need.minutes[z] - PART_MINUTES and facts.applied_on(name, facts.day) == []:
         return f"of {show_minutes(float(need.minutes[z]))}, {_why_part(plan, z, name)}"
+    if need.planting_day[z]:
+        return "planting day"
     if need.deficit_now[z] > need.raw[z]:
         return "dry: past what it can spare"
+    if need.seedbed[z] and need.least_minutes[z] > 0:
+        return "seed not up: kept damp"
     if need.due[z]:
         return "due"
-    if plan.live.terms.settle is not None and plan.live.terms.settle[plan.live.today, z] > 0:
+    if need.least_minutes[z] > 0:
         return "settling in"
     if facts.applied_on(name, facts.day):
         return ""

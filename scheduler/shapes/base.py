@@ -17,10 +17,11 @@ Window = TypedDict("Window", {"from": str, "until": str})
 
 
 NoticeKind: TypeAlias = Literal[
-    "records", "weather", "water", "crop", "answer", "soil", "chore", "garden", "feed", "frost", "salt"
+    "records", "weather", "water", "crop", "answer", "soil", "chore", "garden", "feed", "frost", "salt",
+    "task",
 ]  # fmt: skip
 """records: of the database; water: what the supply cannot do; answer: what the grower told or changed;
-frost: a crop that may be dead."""
+frost: a crop that may be dead; task: to be done by hand today, however often it was told."""
 
 
 class NoticeLine(TypedDict):

@@ -7,7 +7,8 @@ from typing import Literal, NotRequired, TypeAlias, TypedDict
 from scheduler.shapes.base import Day, Display, Moment, NoticeLine, RunLine, UnmetLine, Window
 
 State: TypeAlias = Literal[
-    "runs", "waits for rain", "not due", "not a watering day", "no crop", "on hold", "does not fit"
+    "runs", "waits for rain", "not due", "not a watering day", "no crop", "on hold", "does not fit",
+    "drying off",
 ]  # fmt: skip
 
 
@@ -36,6 +37,12 @@ class ZoneLine(TypedDict):
     reason: why it runs, waits or rests, in a few words of the display.
     held_until, water_from: of a zone on hold, and when water may run again (null: no watering day in sight).
     From `crop` on only where a crop stands.  deficit_start_mm is last night's, deficit_mm that of now.
+    trigger_mm: not given while no deficit makes water due.
+    stage_ends: the last day of each of the four stages, as reckoned this morning; observed: the first days
+    of stages as the grower saw them.
+    Where evaporation is kept apart, surface_mm: what the top 0.10 m over the tape lacks now; seedbed: a sown
+    row is not up yet, waterings: in how many its water is best given; sprinkle_mm: by hand over its rows.
+    dry_off: it dries off before lifting.  ece_ds_m: of the strip last night, where the water's salt is given.
     """
 
     zone: str
@@ -64,6 +71,14 @@ class ZoneLine(TypedDict):
     wanted_minutes: NotRequired[float]
     minutes_if_given: NotRequired[float]
     area_m2: NotRequired[float]
+    stage_ends: NotRequired[list[Day]]
+    observed: NotRequired[dict[str, Day]]
+    surface_mm: NotRequired[float]
+    seedbed: NotRequired[bool]
+    waterings: NotRequired[int]
+    sprinkle_mm: NotRequired[float]
+    dry_off: NotRequired[bool]
+    ece_ds_m: NotRequired[float]
 
 
 class GivenLine(TypedDict):

@@ -27,8 +27,11 @@ ROOM_FOR_REMARKS = 2
 NO_RAIN_MM = 0.05
 FORGIVE = timedelta(minutes=2)
 URGENCY = {"problem": 0, "look": 1, "info": 2}
-QUIET = ("answer", "feed", "water", "soil", "frost", "salt", "chore", "weather", "crop", "records", "garden")
-"""Remarks in this order: what was confirmed, today's feeding and water, chores, then the rest."""
+QUIET = (
+    "task", "answer", "feed", "water", "crop", "soil", "frost", "salt", "chore", "weather", "records",
+    "garden",
+)  # fmt: skip
+"""Remarks in this order: what was confirmed, today's feeding, water and crops, chores, then the rest."""
 
 
 def needs_a_look(page: TodayFile, today: date) -> bool:

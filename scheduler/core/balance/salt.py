@@ -33,6 +33,18 @@ def leaching_requirement(water_ec: float | None, crop: Crop) -> float:
     return min(least, MOST_LEACHING) if least > LEACH_ABOVE else 0.0
 
 
+def steady_ece(water_ec: float, leaching: float) -> float:
+    """ECe, dS/m, at which salt stays once as much leaves as comes: a share `leaching` of all water drains.
+
+    Source: FAO-29, Table 3 (from memory): each quarter holds what its drainage concentrates.
+
+    >>> [round(steady_ece(1.0, share), 3) for share in (0.05, 0.15, 0.25)]
+    [3.249, 1.591, 1.161]
+    """
+    drains = 1 - (1 - leaching) * np.cumsum(DRAWN)
+    return float(water_ec + (water_ec / drains).sum()) / 10
+
+
 @dataclass(slots=True)
 class Quarters:
     """Water, mm, and salt, mm dS/m, of the four quarters, top first: (4, ...) arrays."""
