@@ -528,7 +528,10 @@ class Applied:
     most_minutes: float | None = None
 
 
-NoteKind = Literal["rain", "planted", "pulled", "filter", "tape", "hold", "soil", "chore"]
+NoteKind = Literal[
+    "rain", "planted", "pulled", "filter", "tape", "hold", "soil", "chore", "repair",
+    "emerged", "sprinkled", "stage", "cover", "dry-off", "feed",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from typing import Any
 
 from scheduler.model import Garden, StoredPlan
 from scheduler.planning.facts import Facts
+from scheduler.planning.notes import OF_THE_BALANCE
 from scheduler.planning.spans import DAYS_AHEAD
 
 
@@ -29,10 +30,19 @@ def digests(garden: Garden, facts: Facts, before: date) -> dict[str, str]:
     found = {
         "weather": _digest(columns),
         "water given": _digest(sorted(map(repr, water))),
-        "garden": _digest(repr(replace(garden, zones=facts.zones, notices=(), folder="."))),
+        "garden": _digest(repr(replace(garden, notices=(), folder="."))),
     }
     soil = [repr((n.zone, n.details)) for n in facts.notes if n.kind == "soil" and n.day < before]
-    return found | ({"soil readings": _digest(soil)} if soil else {})
+    crops = [
+        repr((n.kind, n.day, n.zone, n.details))
+        for n in facts.notes
+        if n.kind in OF_THE_BALANCE and n.day < before
+    ]
+    return (
+        found
+        | ({"soil readings": _digest(soil)} if soil else {})
+        | ({"your notes": _digest(crops)} if crops else {})
+    )
 
 
 def inputs_digest(garden: Garden, facts: Facts) -> str:

@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from scheduler.model import Applied, Garden, Note, Run, StoredPlan, WeatherDays, WeatherValue, Zone
-from scheduler.planning.notes import LeftAside, MakePlanting, lay_over
+from scheduler.planning.notes import LeftAside, MakePlanting, feeds, lay_over, sprinkled
 from scheduler.planning.on_record import begun, holds, liters_by_day
 from scheduler.planning.spans import ASK_BACK_DAYS, DAYS_AHEAD, LEARN_DAYS
 from scheduler.planning.weather import with_history
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 class Facts:
     start: date  # the first day whose water is known: earlier ones are never replayed as dry
     day: date
-    zones: tuple[Zone, ...]  # the garden's, with the grower's planted and pulled notes
+    zones: tuple[Zone, ...]  # the garden's, with what the grower planted, pulled and saw
     weather: WeatherDays  # all stored days, up to DAYS_AHEAD after `day`
     rain_so_far_mm: float | None
     applied: tuple[Applied, ...]  # in force, corrections worked in
@@ -34,6 +34,8 @@ class Facts:
     tried: frozenset[tuple[str, int]] = frozenset()  # today's runs that were opened or answered: zone, pulse
     aside: tuple[LeftAside, ...] = ()  # notes that could not be followed
     begun: frozenset[tuple[str, int]] = frozenset()  # of today, by hand: start passed, not answered yet
+    sprinkled: tuple[tuple[str, date, float], ...] = ()  # zone, day, mm over its seed rows; they add up
+    feeds: frozenset[tuple[str, date]] = frozenset()  # zone, day of feeding through the tape
 
     def plan_before(self) -> StoredPlan | None:
         """The newest plan of an earlier day."""
@@ -118,4 +120,6 @@ def gather(
         tried=frozenset((zone, pulse) for _, zone, pulse in tried(store, day, day)),
         aside=aside,
         begun=frozenset((run.zone, run.pulse) for run in in_use),
+        sprinkled=sprinkled(notes),
+        feeds=feeds(notes),
     )
