@@ -114,6 +114,15 @@ def spoken(when: date) -> str:
     return f"{weekday.capitalize()} {when.day} {month.capitalize()} {when.year}"
 
 
+def short(when: date) -> str:
+    """A day of this season.
+
+    >>> short(date(2026, 5, 1))
+    '1 May'
+    """
+    return f"{when.day} {MONTHS[when.month - 1][:3].capitalize()}"
+
+
 def _tidy(typed: str) -> str:
     text = " ".join(typed.casefold().replace(",", " ").split())[:_LONGEST]
     return _ORDINAL.sub(r"\1", text).replace(" of ", " ").removeprefix("the ").removeprefix("on ")

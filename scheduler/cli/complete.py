@@ -49,7 +49,21 @@ class Crop(TextParam):
         return _items(names, incomplete)
 
 
-ZONE, CROP = Zone(), Crop()
+class Stage(TextParam):
+    """A stage of a crop that can be seen to begin."""
+
+    name = "stage"
+
+    def shell_complete(
+        self,
+        ctx: click.Context,  # noqa: ARG002 - click's
+        param: click.Parameter,  # noqa: ARG002 - click's
+        incomplete: str,
+    ) -> list[CompletionItem[str]]:
+        return _items(("development", "mid-season", "late season"), incomplete)
+
+
+ZONE, CROP, STAGE = Zone(), Crop(), Stage()
 
 
 def _crop_names(ctx: click.Context) -> list[str]:

@@ -153,11 +153,11 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
         yield Notice(
             "problem", "the database was damaged and set aside: the balance starts anew today", "records"
         )
-    for note, why in facts.aside:
+    for one in facts.aside:
         yield Notice(
             "look",
-            f"{note.zone}: your note of {note.day} ({note.details['crop']} planted) cannot be followed: "
-            f"{why} (to take it back: rowwater note list, note undo)",
+            f"{one.note.zone}: your note of {one.note.day} ({one.what}) cannot be followed: {one.why} "
+            "(to take it back: rowwater note list, note undo)",
             "answer",
         )
     yield from _restated(garden, facts, plan.live)

@@ -24,6 +24,16 @@ class LeftAside(NamedTuple):
     note: Note
     why: str
 
+    @property
+    def what(self) -> str:
+        """What was noted, in a word or two."""
+        match self.note.kind:
+            case "planted":
+                return f"{self.note.details['crop']} planted"
+            case "stage":
+                return str(self.note.details["stage"])
+        return self.note.kind
+
 
 def with_notes(
     zones: Sequence[Zone], notes: Iterable[Note], make_planting: MakePlanting | None
@@ -63,6 +73,18 @@ def standing_on(zone: Zone, day: date) -> Planting | None:
     return None if latest is None or (latest.pulled is not None and latest.pulled <= day) else latest
 
 
+def why_nothing_stands(zone: Zone, day: date) -> str:
+    """The planting before a day and the one after it, in words."""
+    gone = max((p for p in zone.plantings if p.planted <= day), key=lambda p: p.planted, default=None)
+    to_come = min((p for p in zone.plantings if p.planted > day), key=lambda p: p.planted, default=None)
+    said = []
+    if gone is not None and gone.pulled is not None:
+        said.append(f"{gone.crop.name} was pulled on {gone.pulled:%a %Y-%m-%d}")
+    if to_come is not None:
+        said.append(f"{to_come.crop.name} is planted on {to_come.planted:%a %Y-%m-%d}")
+    return f"nothing stands in {zone.name} on {day:%a %Y-%m-%d}{': ' * bool(said)}{', '.join(said)}"
+
+
 Act = Callable[[Zone, Note], list[Planting]]
 
 
@@ -83,7 +105,7 @@ def _planted(zone: Zone, note: Note, make_planting: MakePlanting | None) -> list
 
 
 def planting_moved(zone: Zone, crop: str, day: date) -> Planting | None:
-    """The planting that is the one noted as planted on a day: of that crop, the nearest within half a year."""
+    """The planting that was noted as planted on a day: of that crop, the nearest within half a year."""
     same = [p for p in zone.plantings if p.crop.name == crop]
     nearest = min(same, key=lambda p: abs((p.planted - day).days), default=None)
     return None if nearest is None or abs((nearest.planted - day).days) > MOST_DAYS_MOVED else nearest
@@ -105,7 +127,7 @@ def _of_standing(change: Callable[[Planting, Note], Planting]) -> Act:
     def act(zone: Zone, note: Note) -> list[Planting]:
         standing = standing_on(zone, note.day)
         if standing is None:
-            raise BadInput("nothing stands there on that day")
+            raise BadInput(why_nothing_stands(zone, note.day))
         return [change(p, note) if p is standing else p for p in zone.plantings]
 
     return act
@@ -161,6 +183,4 @@ def sprinkled(notes: Iterable[Note]) -> tuple[tuple[str, date, float], ...]:
 
 def feeds(notes: Iterable[Note]) -> frozenset[tuple[str, date]]:
     """(zone, day) on which the grower feeds through the tape."""
-    return frozenset(
-        (note.zone, note.day) for note in notes if note.kind == "feed" and note.zone is not None
-    )
+    return frozenset((note.zone, note.day) for note in notes if note.kind == "feed" and note.zone is not None)

@@ -5,22 +5,23 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
+from typing import get_args
 
 import numpy as np
 
-from scheduler.core.balance.crop import STAGES
 from scheduler.core.balance.stands import stands
 from scheduler.core.balance.stored import Stored
 from scheduler.model import Location, Planting, Stage, Supply, Zone
 from scheduler.planning.notes import standing_on
 
+STAGES: tuple[Stage, ...] = get_args(Stage)
 LOOK_AHEAD_DAYS = 400
 """Of a planting whose sums the season does not reach by then, nothing is said."""
 
 
 @dataclass(frozen=True, slots=True)
 class StageMoved:
-    """A stage that was seen to begin, and the later ones: where each is now, and where it was without that."""
+    """A stage that was seen to begin, and the later ones: where each is, and where it was without that."""
 
     zone: str
     planting: Planting
@@ -54,23 +55,34 @@ def stage_dates(
 
 def _and_ahead(record: Stored) -> Stored:
     """With a season of days to come that nobody knows."""
-    arrays = {f.name: getattr(record, f.name) for f in fields(record) if f.name != "first"}
-    longer = {
-        name: np.append(values, np.full(LOOK_AHEAD_DAYS, np.nan)) for name, values in arrays.items()
-    }
-    return replace(record, **longer)
+    unknown = np.full(LOOK_AHEAD_DAYS, np.nan)
+    return Stored(record.first, *(np.append(getattr(record, f.name), unknown) for f in fields(record)[1:]))
 
 
 def stage_moved(
-    zone: Zone, planting: Planting, stage: Stage, location: Location, supply: Supply, record: Stored | None
+    zone: Zone,
+    planting: Planting,
+    stage: Stage,
+    location: Location,
+    supply: Supply,
+    record: Stored | None,
+    *,
+    before: Planting | None = None,
 ) -> StageMoved:
-    """What the first day of `stage`, which is among the planting's observed ones, moves."""
-    seen = dict(planting.observed)
+    """What the first day of `stage`, one of the planting's observed ones, moves.
+
+    before: the planting without what is new; None: without that day.
+    """
+
+    def dates(one: Planting) -> Mapping[Stage, date]:
+        return stage_dates(zone, one, location, supply, record)
+
     without = replace(planting, observed=tuple(one for one in planting.observed if one[0] != stage))
-    was, now = (stage_dates(zone, p, location, supply, record) for p in (without, planting))
+    reckoned, now = dates(without), dates(planting)
+    was = reckoned if before is None else dates(before)
     after = STAGES[STAGES.index(stage) + 1 :]
     return StageMoved(
-        zone.name, planting, stage, seen[stage], was.get(stage),
+        zone.name, planting, stage, dict(planting.observed)[stage], reckoned.get(stage),
         tuple((name, was.get(name), now.get(name)) for name in after if name in was or name in now),
     )  # fmt: skip
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from scheduler.cli import common
-from scheduler.cli.note import applied, chores, crops, rain, soil, taken_back
+from scheduler.cli.note import applied, care, chores, crops, rain, sightings, soil, taken_back
 from scheduler.cli.note.keeping import keep
 
 __all__ = ["command", "keep"]
@@ -19,6 +19,7 @@ def command() -> None:
 
 for _one in (
     applied.command, rain.command, soil.command, crops.planted, crops.pulled,
-    chores.filter_, chores.tape, chores.chore, taken_back.list_, taken_back.undo,
+    sightings.emerged, sightings.stage, sightings.cover, care.sprinkled, care.dry_off, care.feed,
+    chores.filter_, chores.tape, chores.repair, chores.chore, taken_back.list_, taken_back.undo,
 ):  # fmt: skip
     command.add_command(_one)

@@ -1,4 +1,4 @@
-"""`rowwater note filter`, `note tape`, `note chore`: upkeep that was done, or put off."""
+"""`rowwater note filter`, `note tape`, `note repair`, `note chore`: upkeep that was done, or put off."""
 
 from __future__ import annotations
 
@@ -34,7 +34,19 @@ def tape(zone: str, day: date | None, sure: bool) -> None:
 
 
 @click.command()
-@click.argument("chore", type=click.Choice(list(CHORES)))
+@click.argument("zone", type=ZONE)
+@on_day("it was done")
+def repair(zone: str, day: date | None, sure: bool) -> None:
+    """A leak, a tape or a fitting of ZONE was mended."""
+    garden, now = site()
+    name = common.zone_name(garden, zone)
+    when = _day(day, now.date(), sure)
+    keep(garden, now, "repair", when, name, {}, said=f"{name}: {CHORES['repair']}")
+    click.echo("watch its next run from the start: dirt that got in leaves through the open line ends")
+
+
+@click.command()
+@click.argument("chore", type=click.Choice([one for one in CHORES if one != "repair"]))
 @click.argument("later", required=False, metavar="[later]", type=click.Choice(["later"]))
 @on_day("it was done")
 def chore(chore: str, later: str | None, day: date | None, sure: bool) -> None:

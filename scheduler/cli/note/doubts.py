@@ -47,6 +47,11 @@ def date_doubt(store: Store, day: date, today: date) -> str | None:
     return None
 
 
+def coming_doubt(day: date, today: date) -> str | None:
+    """Of a day on which nobody can have seen anything yet."""
+    return f"{spoken(day)} is still to come" if day > today else None
+
+
 def rain_doubt(garden: Garden, mm: float, hours: float) -> str | None:
     if mm > MOST_RAIN_MM_A_DAY * max(hours / 24, 1):
         return (

@@ -23,11 +23,11 @@ if TYPE_CHECKING:
 SURE = click.option("--yes", "sure", is_flag=True, help="the value is meant, however unlikely it looks")
 
 
-def on_day(what: str) -> Callable[[Function], Function]:
+def on_day(what: str, *, days: common.LocalDate = common.DATE) -> Callable[[Function], Function]:
     """--date, and what every note has beside it: --yes, --config, --data."""
 
     def decorate(function: Function) -> Function:
-        dated = click.option("--date", "day", type=common.DATE, help=f"the day {what} (default: today)")
+        dated = click.option("--date", "day", type=days, help=f"the day {what} (default: today)")
         decorated: Function = dated(SURE(common.place_options(function)))
         return decorated
 

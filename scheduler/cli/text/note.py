@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 CHORES = {
     "bucket": "bucket test made", "flush": "tape flushed", "drain": "lines drained",
-    "filter": "filter rinsed", "tape": "new tape laid",
+    "filter": "filter rinsed", "tape": "new tape laid", "repair": "mended",
 }  # fmt: skip
 
 
@@ -80,6 +80,18 @@ def _note(kind: str, details: Mapping[str, Any], display: Display, zone: ZoneInf
             return f"{_reading(details)} in the soil at {at:%H:%M}"
         case "planted":
             return f"{details['crop']} planted"
+        case "emerged":
+            return "sown row came up"
+        case "sprinkled":
+            return f"{show_depth(details['mm'], display)} sprinkled over the seed rows"
+        case "stage":
+            return f"{details['stage']} began"
+        case "cover":
+            return f"{details['cover'] * 100:.0f} % of the ground shaded"
+        case "dry-off":
+            return "drying off"
+        case "feed":
+            return "feed through the tape"
         case "hold":
             return f"kept dry until {details['until']}"
         case "chore":
