@@ -13,7 +13,7 @@ from scheduler.cli import common
 
 if TYPE_CHECKING:
     from scheduler.core.balance.et import ReferenceET
-    from scheduler.model import Garden
+    from scheduler.model import Garden, WeatherDays
 
 
 @click.command(name="check")
@@ -37,6 +37,7 @@ def command(
     """Validates the YAML, and says whether supply, tape, pressure and hours can carry the garden."""
     from scheduler.clock import site_now
     from scheduler.core.system.check import check_garden, hottest_week
+    from scheduler.core.system.tape_place import savings
     from scheduler.pages.allowance import allowance_problems
     from scheduler.pages.check import check_page
     from scheduler.planning.day_rules import today_and_now
@@ -44,9 +45,11 @@ def command(
     garden = _with_noted_plantings(common.garden())
     now = site_now(garden.location.timezone)
     today, now = today_and_now(garden, day or now.date(), now)
-    et = _climate(garden, weather)
+    known = _climate(garden, weather)
+    et = known and known[1]
     found = check_garden(garden, today, math.nan if et is None else hottest_week(et.et0_mm))
-    page = check_page(garden, found, et)
+    judged = [(zone.zone, zone.stand.planting) for zone in found.zones]
+    page = check_page(garden, found, et, savings(garden, judged, *known) if known else None)
     page["problems"] += allowance_problems(garden, found, et, today)
     page["config"], page["data"] = str(common.config_path()), str(common.data_folder())
     if not offline:
@@ -84,14 +87,15 @@ def _with_noted_plantings(garden: Garden) -> Garden:
         return replace(garden, zones=with_notes(garden.zones, store.notes(), make))
 
 
-def _climate(garden: Garden, weather: str | None) -> ReferenceET | None:
-    """ET0 of the given file, else of the stored weather; None without either."""
+def _climate(garden: Garden, weather: str | None) -> tuple[WeatherDays, ReferenceET] | None:
+    """The given file's days, else the stored ones, with their ET0; None without either."""
     from scheduler.core.balance.et import reference_et
 
     if weather:
         from scheduler.weather.files import daily as daily_file
 
-        return reference_et(daily_file.read(Path(weather)), garden.location)
+        days = daily_file.read(Path(weather))
+        return days, reference_et(days, garden.location)
     if not (common.data_folder() / "rowwater.db").is_file():
         return None
     from scheduler.clock import site_now
@@ -102,4 +106,4 @@ def _climate(garden: Garden, weather: str | None) -> ReferenceET | None:
         if span is None:
             return None
         days = join(store.weather(*span), *span, [source.name for source in garden.sources])
-    return reference_et(days, garden.location)
+    return days, reference_et(days, garden.location)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Set
+from collections.abc import Iterator, Mapping, Set
 from datetime import timedelta
 
 from scheduler.core.balance.et import ReferenceET
@@ -16,9 +16,19 @@ from scheduler.core.system.check import (
     hottest_week_start,
 )
 from scheduler.core.system.summer import has_summer
+from scheduler.core.system.tape_place import PlantingWater, Savings, Variant, season_of
 from scheduler.model import Garden
 from scheduler.pages.rounding import known, rounded
-from scheduler.shapes.check import CheckPage, HottestWeek, RowLine, ZoneFlow, ZonePressure
+from scheduler.shapes.check import (
+    CheckPage,
+    HottestWeek,
+    RowLine,
+    Saving,
+    SeasonWater,
+    ZoneFlow,
+    ZonePressure,
+    ZoneTape,
+)
 from scheduler.show import words
 
 CAUTIONS = {
@@ -41,18 +51,23 @@ ABOUT_PRESSURE: Set[ProblemKind] = {
 }  # fmt: skip
 
 
-def check_page(garden: Garden, check: GardenCheck, et: ReferenceET | None = None) -> CheckPage:
-    """SI; `et`: the climate that the check was made with.
+def check_page(
+    garden: Garden,
+    check: GardenCheck,
+    et: ReferenceET | None = None,
+    saved: Mapping[str, Savings] | None = None,
+) -> CheckPage:
+    """SI; `et`: the climate that the check was made with; `saved`: by zone, of those whose season is known.
 
     Figures that nothing tells (no diameter, no climate) are null, not zero."""
-    supply = garden.supply
+    supply, saved = garden.supply, saved or {}
     return {
         "supply_lpm": rounded(supply.flow_lpm),
         "usable_lpm": rounded(supply.usable_lpm),
         "longest_tape_m": {
             name: rounded(supply.usable_lpm / tape.flow_lpm_per_m) for name, tape in garden.tapes.items()
         },
-        "zones": {zone.zone.name: _zone(zone) for zone in check.zones},
+        "zones": {zone.zone.name: _zone(zone, saved.get(zone.zone.name)) for zone in check.zones},
         "sections": [list(group) for group in check.sections.groups],
         "section_flows_lpm": [rounded(flow) for flow in check.sections.flows_lpm],
         "sections_proven_fewest": check.sections.exact or check.sections.gap == 0,
@@ -69,7 +84,7 @@ def check_page(garden: Garden, check: GardenCheck, et: ReferenceET | None = None
             for problem in check.problems
         ],
         "cautions": _cautions(garden, check),
-        "notices": [*garden.notices, *_stand_ins(check)],
+        "notices": [*garden.notices, *_stand_ins(check), *_weather_wanted(check, saved)],
     }
 
 
@@ -97,7 +112,18 @@ def _stand_ins(check: GardenCheck) -> list[str]:
     ]
 
 
-def _zone(check: ZoneCheck) -> ZoneFlow:
+def _weather_wanted(check: GardenCheck, saved: Mapping[str, Savings]) -> Iterator[str]:
+    """What it takes to say what other places of the tape would save."""
+    seasons = [season_of(zone.stand.planting) for zone in check.zones if zone.zone.name not in saved]
+    if seasons:
+        first, last = min(s.first for s in seasons), max(s.last for s in seasons)
+        yield (
+            "what deeper tape or straw would save is worked out on a year of weather from "
+            f"{first.day} {first:%b} to {last.day} {last:%b}: --weather FILE"
+        )
+
+
+def _zone(check: ZoneCheck, saved: Savings | None) -> ZoneFlow:
     stand, rows = check.stand, check.stand.planting.rows
     return {
         "crop": stand.planting.crop.name,
@@ -109,7 +135,44 @@ def _zone(check: ZoneCheck) -> ZoneFlow:
         "uniformity": rounded(stand.delivery.uniformity),
         "uniformity_by": stand.delivery.uniformity_by,
         "peak_minutes": known(check.peak_minutes),
+        **_tape(check, saved),
         **_pressure(stand.delivery.hydraulics),
+    }
+
+
+def _tape(check: ZoneCheck, saved: Savings | None) -> ZoneTape:
+    place, travel = check.place, check.feed_travel_minutes
+    return {
+        "tape_depth_m": rounded(place.depth_m),
+        "wet_band_m": rounded(place.wet_band_m),
+        "wet_band_seen": place.seen,
+        "wets_seed": place.wets_seed,
+        "event_net_mm": rounded(place.event_mm),
+        "event_minutes": place.event_minutes,
+        "feed_travel_minutes": None if travel is None else rounded(travel),
+        "season_water": None if saved is None else _season_water(saved.water),
+        "savings": [] if saved is None else [_saving(saved.water, one) for one in saved.variants],
+    }
+
+
+def _season_water(water: PlantingWater) -> SeasonWater:
+    return {
+        "first": water.first.isoformat(),
+        "last": water.last.isoformat(),
+        "liters": rounded(water.liters),
+        "net_mm": rounded(water.net_mm),
+        "evaporation_mm": rounded(water.evaporation_mm),
+        "sprinkle_days": water.sprinkle_days,
+    }
+
+
+def _saving(here: PlantingWater, other: Variant) -> Saving:
+    return {
+        "tape_depth_m": rounded(other.depth_m),
+        "mulch": "straw" if other.straw else None,
+        "liters": rounded(here.liters - other.water.liters),
+        "net_mm": rounded(here.net_mm - other.water.net_mm),
+        "sprinkle_days": other.water.sprinkle_days,
     }
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import NotRequired, TypedDict
+from typing import Literal, NotRequired, TypedDict
 
-from scheduler.shapes.base import Level
+from scheduler.shapes.base import Day, Level
 
 
 class ProblemLine(TypedDict):
@@ -42,7 +42,47 @@ class ZonePressure(TypedDict):
     rows: list[RowLine]
 
 
-class ZoneFlow(ZonePressure):
+class SeasonWater(TypedDict):
+    """What a planting takes on the weather of those days, with each zone's own rule alone."""
+
+    first: Day
+    last: Day
+    liters: float
+    net_mm: float
+    evaporation_mm: float
+    sprinkle_days: int  # on which the seed rows want water that the tape does not bring up
+
+
+class Saving(TypedDict):
+    """One change alone: the tape at another depth, or straw; liters, net_mm: below 0 where it takes more."""
+
+    tape_depth_m: float
+    mulch: Literal["straw"] | None  # null: as it is
+    liters: float
+    net_mm: float
+    sprinkle_days: int  # with the change
+
+
+class ZoneTape(TypedDict):
+    """What the tape does where it lies.
+
+    wet_band_m: width wet on top over one tape, 0 where the water does not come up; event_net_mm,
+    event_minutes: most of one event with the roots full grown; season_water: null, and savings empty, where
+    no weather of such a season is known.
+    """
+
+    tape_depth_m: float
+    wet_band_m: float
+    wet_band_seen: bool  # the grower's own figure
+    wets_seed: bool
+    event_net_mm: float
+    event_minutes: float
+    feed_travel_minutes: float | None
+    season_water: SeasonWater | None
+    savings: list[Saving]
+
+
+class ZoneFlow(ZonePressure, ZoneTape):
     """null: nothing tells it (no inside diameter, no climate); `rows` is empty then."""
 
     crop: str

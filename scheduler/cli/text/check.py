@@ -7,14 +7,29 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from scheduler.cli.text.base import Row, table, wrap
-from scheduler.show import Display, show_area, show_flow, show_length, show_minutes, show_pressure
+from scheduler.show import (
+    Display,
+    show_area,
+    show_depth,
+    show_flow,
+    show_length,
+    show_minutes,
+    show_pressure,
+    show_volume,
+)
 
 if TYPE_CHECKING:
-    from scheduler.shapes.check import CheckPage, ZoneFlow
+    from scheduler.shapes.check import CheckPage, Saving, SeasonWater, ZoneFlow
 
 INDENT = 6
+INCH_M = 0.0254
 HEADS = ("tape", "area", "flow", "lowest pressure", "uniformity", "hottest day")
 WIDTHS = (10, 13, 11, 17, 12, 13)
+
+
+TAPE_HEADS = ("tape lies", "wet on top", "wets a seed", "most at once", "minutes", "feed travels")
+"""most at once, minutes: of one event."""
+TAPE_WIDTHS = (10, 11, 12, 13, 11, 13)
 
 
 def check_text(page: CheckPage, display: Display, width: int) -> str:
@@ -30,6 +45,14 @@ def _lines(page: CheckPage, display: Display, width: int) -> Iterator[str]:
     yield ""
     rows = [_zone(name, zone, display) for name, zone in page["zones"].items()]
     yield from table([("zone", HEADS), *rows], width, label=14, cells=WIDTHS)
+    yield ""
+    tapes = [_tape(name, zone, display) for name, zone in page["zones"].items()]
+    yield from table([("zone", TAPE_HEADS), *tapes], width, label=14, cells=TAPE_WIDTHS)
+    if any(zone["season_water"] for zone in page["zones"].values()):
+        yield ""
+        yield from wrap("A season's water, and what one change alone would make of it:", width, INDENT)
+    for name, zone in page["zones"].items():
+        yield from _savings(name, zone, display, width)
     yield ""
     yield from _sections(page, display, width)
     for tried in page.get("sources", ()):
@@ -54,6 +77,57 @@ def _zone(name: str, zone: ZoneFlow, display: Display) -> Row:
             "?" if zone["peak_minutes"] is None else show_minutes(zone["peak_minutes"]),
         ),
     )
+
+
+def _tape(name: str, zone: ZoneFlow, display: Display) -> Row:
+    travel = zone["feed_travel_minutes"]
+    return (
+        name,
+        (
+            _depth(zone["tape_depth_m"], display),
+            _short(zone["wet_band_m"], display) if zone["wets_seed"] else "nothing",
+            "yes" if zone["wets_seed"] else "no",
+            show_depth(zone["event_net_mm"], display),
+            show_minutes(zone["event_minutes"]),
+            "?" if travel is None else show_minutes(travel),
+        ),
+    )
+
+
+def _savings(name: str, zone: ZoneFlow, display: Display, width: int) -> Iterator[str]:
+    """What the planting takes as it is, and each change alone."""
+    season = zone["season_water"]
+    if season is None:
+        return
+    days = _span(date.fromisoformat(season["first"]), date.fromisoformat(season["last"]))
+    here = f"{show_volume(season['liters'], display)}{_by_hand(season['sprinkle_days'])}"
+    said = "; ".join(_saving(one, season, display) for one in zone["savings"])
+    yield from wrap(f"  {name}, {days}, {here}. {said}", width, INDENT)
+
+
+def _saving(change: Saving, season: SeasonWater, display: Display) -> str:
+    what = "under straw" if change["mulch"] else f"tape {_depth(change['tape_depth_m'], display)}"
+    liters, all_of_it = change["liters"], season["liters"]
+    share = f" ({abs(liters) / all_of_it:.0%})" if all_of_it else ""
+    less = "less" if liters >= 0 else "more"
+    sprinkled = (
+        "" if change["sprinkle_days"] == season["sprinkle_days"] else _by_hand(change["sprinkle_days"])
+    )
+    return f"{what} {show_volume(abs(liters), display)}{share} {less}{sprinkled}"
+
+
+def _by_hand(days: int) -> str:
+    return f", seed rows sprinkled by hand on {days} day{'s' if days > 1 else ''}" if days else ""
+
+
+def _depth(m: float, display: Display) -> str:
+    """Such as "on top" or "4 in deep"."""
+    return f"{_short(m, display)} deep" if m else "on top"
+
+
+def _short(m: float, display: Display) -> str:
+    """Whole inches or centimetres, which is as near as anybody lays or sees it."""
+    return f"{m / INCH_M:.0f} in" if display == "us" else f"{m * 100:.0f} cm"
 
 
 def _problems(page: CheckPage, width: int) -> Iterator[str]:

@@ -7,19 +7,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Literal
 
 import numpy as np
 
 from scheduler.core.arrays import Mm
+from scheduler.core.balance.sowing import started_by
 from scheduler.core.balance.stands import Stand, stands
+from scheduler.core.balance.surface import RISE_M
+from scheduler.core.balance.tape import deliveries
 from scheduler.core.hours.windows import stretch, watering_windows
 from scheduler.core.hydraulics.results import RemarkKind
 from scheduler.core.hydraulics.zone import longest_row
 from scheduler.core.system.allowance import week_means
+from scheduler.core.system.feed import travel_minutes
 from scheduler.core.system.sections import Load, Sections, sections
+from scheduler.core.system.tape_place import TapePlace, tape_place
 from scheduler.model import Garden, Tape, Zone
 
 KEPT_UNIFORMITY = 0.80
@@ -33,7 +38,8 @@ FARTHEST_PLANTING_DAYS = 300
 
 
 ProblemKind = (
-    RemarkKind | Literal["flow", "uniformity", "tape", "row length", "watering days", "hours", "planted"]
+    RemarkKind
+    | Literal["flow", "uniformity", "tape", "row length", "watering days", "hours", "planted", "dry seed"]
 )
 """What a problem is about; program code goes by this, never by the words."""
 
@@ -59,6 +65,8 @@ class ZoneCheck:
     stand: Stand
     fits_supply: bool
     peak_minutes: float  # a day, in the hottest week with the crop full grown; nan where no climate is known
+    place: TapePlace
+    feed_travel_minutes: float | None  # to the last emitter of the zone's own rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +110,8 @@ def check_garden(garden: Garden, today: date, peak_et0_mm: float) -> GardenCheck
             stand,
             stand.delivery.flow_lpm <= usable * (1 + 1e-9),
             _peak_minutes(zone, stand, peak_et0_mm),
+            tape_place(zone, stand),
+            _feed_travel(garden, zone, stand),
         )
         for zone, stand in found
         if stand is not None
@@ -116,6 +126,7 @@ def check_garden(garden: Garden, today: date, peak_et0_mm: float) -> GardenCheck
     problems = (
         *(problem for zone in garden.zones for problem in _planted_far_off(garden, zone, today)),
         *(problem for zone in zones for problem in _zone_problems(garden, zone)),
+        *(problem for zone in zones for problem in _dry_seed(zone, today)),
         *_fit_problems(garden, zones, morning, hours, per_week),
     )
     return GardenCheck(zones, grouped, morning, hours, problems)
@@ -155,6 +166,15 @@ def _peak_minutes(zone: Zone, stand: Stand, peak_et0_mm: float) -> float:
 
     kc = max(stand.kc) * mulch_keeps(stand.planting.crop, stand.planting.mulch)
     return kc * peak_et0_mm / stand.net_per_minute + zone.fill_time_minutes
+
+
+def _feed_travel(garden: Garden, zone: Zone, stand: Stand) -> float | None:
+    rows, flow = zone.rows or stand.planting.rows, stand.delivery.flow_lpm
+    if rows != stand.planting.rows:
+        own = replace(stand.planting, rows=rows, measured_flow_lpm=zone.measured_flow_lpm)
+        (given,) = deliveries([(own, zone)], garden.supply)
+        flow = given.flow_lpm
+    return travel_minutes(rows, zone.tape, flow, garden.supply.mainline)
 
 
 def _loads(zones: Sequence[ZoneCheck], usable: float) -> tuple[list[Load], dict[str, float]]:
@@ -230,6 +250,26 @@ def _zone_problems(garden: Garden, check: ZoneCheck) -> Iterator[Problem]:
             mend,
             "problem" if poor else "look",
             mend_numbers=reach,
+        )
+
+
+def _dry_seed(check: ZoneCheck, today: date) -> Iterator[Problem]:
+    """Something is sown here, and the water does not come up to it."""
+    zone = check.zone
+    sown = [
+        planting
+        for planting in (check.stand.planting, *zone.plantings)
+        if started_by(planting) == "seed" and (planting.pulled is None or planting.pulled > today)
+    ]
+    if sown and not check.place.wets_seed:
+        yield Problem(
+            "dry seed",
+            zone.name,
+            f"{sown[0].crop.name} is sown, and from {{:length}} down this tape wets nothing on top",
+            "lay it less than {:length} deep, or sprinkle the seed rows by hand until they are up",
+            "look",
+            (check.place.depth_m,),
+            (RISE_M[zone.soil.texture_group],),
         )
 
 
