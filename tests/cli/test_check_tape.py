@@ -42,7 +42,7 @@ def test_minutes_of_an_event_give_its_depth(grower: Grower) -> None:
 
 def test_feed_travels_in_the_zones_own_rows(grower: Grower) -> None:
     found = zones(grower, *ASKED)
-    # by hand: A s / q (1 + .. + 1/80), A of 0.636 in, s 12 in, q of 0.40 gpm per 100 ft: 62.47 / 15.14 x 4.9655
+    # by hand: A s / q (1 + .. + 1/80), A of 0.636 in, s 12 in, q of 0.40 gpm/100 ft: 62.47 / 15.14 x 4.9655
     assert found["beans"]["feed_travel_minutes"] == pytest.approx(20.5, abs=0.05)
     assert found["lettuce"]["feed_travel_minutes"] == pytest.approx(62.47 / 15.14 * 4.2785, abs=0.05)
     in_fall = zones(grower, "check", "--date", "2015-10-01", "--offline")  # other rows of the same length
