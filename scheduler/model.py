@@ -23,6 +23,8 @@ Display = Literal["us", "metric"]
 Mulch = Literal["none", "film", "straw"]
 TextureGroup = Literal["coarse", "medium", "fine"]
 CropCoefficient = Literal["single", "dual"]
+DEFAULT_COEFFICIENT: CropCoefficient = "single"
+"""Of a garden that does not say."""
 StartedBy = Literal["seed", "transplants", "sets"]
 Stage = Literal["initial", "development", "mid-season", "late season"]
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -362,7 +364,7 @@ class Garden:
     sources: tuple[SourceSpec, ...] = ()
     plan_at: time | None = None
     finish: Literal["early", "late"] = "late"
-    crop_coefficient: CropCoefficient = "single"
+    crop_coefficient: CropCoefficient = DEFAULT_COEFFICIENT
     service: Mapping[str, Any] = field(default_factory=dict, hash=False)
     """Settings of the always-running service, checked but not used by the core:
     clock, notify, broker, meter, flow_from, master_valve."""

@@ -20,7 +20,16 @@ if TYPE_CHECKING:
 
     from scheduler.model import TextureGroup
 
-__all__ = ["Texture", "crop_aliases", "crops", "retention", "soils", "wetted_width_m", "yield_response"]
+__all__ = [
+    "Texture",
+    "crop_aliases",
+    "crops",
+    "retention",
+    "soils",
+    "texture_like",
+    "wetted_width_m",
+    "yield_response",
+]
 
 UNKNOWN_KY = YieldResponse(1.0, published=False)
 """Of a crop that no source lists: yield falls in proportion to use."""
@@ -29,11 +38,13 @@ _WIDTH_UNIT = " m"  # the shipped file gives every wetted width in metres
 
 @dataclass(frozen=True, slots=True)
 class Texture:
-    """One soil texture: water contents in m3/m3, and the group that its wetted width follows."""
+    """One soil texture: water contents in m3/m3, the group that its wetted width follows, and what its top
+    0.10 m evaporates without slowing down, mm."""
 
     name: str
     theta_fc: float
     theta_wp: float
+    rew_mm: float
     group: TextureGroup
     source: str
 
@@ -66,6 +77,15 @@ def own_crop_names(path: Path) -> list[str]:
 def soils() -> dict[str, Texture]:
     """The shipped soil textures in file order, coarse to fine."""
     return {name: Texture(name=name, **figures) for name, figures in _soil_file()["textures"].items()}
+
+
+def texture_like(theta_fc: float) -> Texture:
+    """The texture that holds most nearly so much at field capacity, m3/m3; on a tie the first (model M4).
+
+    >>> texture_like(0.28).name, texture_like(0.34).name
+    ('silt loam', 'clay loam')
+    """
+    return min(soils().values(), key=lambda texture: round(abs(texture.theta_fc - theta_fc), 9))
 
 
 @cache

@@ -17,7 +17,7 @@ from typing import Literal, NamedTuple
 from scheduler.model import Display
 from scheduler.nearest import did_you_mean
 
-__all__ = ["KINDS", "BadQuantity", "Kind", "KindName", "read", "shown"]
+__all__ = ["KINDS", "BadQuantity", "Kind", "KindName", "celsius", "celsius_days", "read", "shown"]
 
 KindName = Literal[
     "length", "depth", "pressure", "flow", "tape flow", "volume", "duration", "speed", "salinity",
@@ -179,6 +179,37 @@ def shown(value: object, most: int = 60) -> str:
     """
     text = " ".join(str(value).split())
     return f'"{text if len(text) <= most else text[: most - 3] + "..."}"'
+
+
+_WARMTH = re.compile(r"([+-]?\d+(?:\.\d*)?|[+-]?\.\d+)\s*(?:deg(?:rees?)?\.?\s*|°\s*)?([CF])?", re.IGNORECASE)
+_WARMTH_SUM = re.compile(_WARMTH.pattern.replace("([CF])?", "(?:([CF])[ -]?days?)?"), re.IGNORECASE)
+
+
+def celsius(text: str) -> float:
+    """A temperature in degC; bare, or with C or F behind it.  Raises BadQuantity.
+
+    >>> celsius("50 F"), celsius("7.7"), celsius("-1 °C")
+    (10.0, 7.7, -1.0)
+    """
+    number, unit = _warmth(_WARMTH, text, "a temperature", "50 F")
+    return round((number - 32) / 1.8, 9) if unit == "F" else number
+
+
+def celsius_days(text: str) -> float:
+    """A sum of warmth in degree-days C; bare, or as C-days or F-days.  Raises BadQuantity.
+
+    >>> celsius_days("234 F-days"), celsius_days("130")
+    (130.0, 130.0)
+    """
+    number, unit = _warmth(_WARMTH_SUM, text, "a sum of degree-days", "130 C-days")
+    return round(number / 1.8, 9) if unit == "F" else number
+
+
+def _warmth(pattern: re.Pattern[str], text: str, noun: str, example: str) -> tuple[float, str]:
+    found = pattern.fullmatch(text.translate(_MARKS).strip())
+    if not found:
+        raise BadQuantity(f'{shown(text)} is not {noun} - for example "{example}"')
+    return float(found[1]), (found[2] or "C").upper()
 
 
 @dataclass(frozen=True, slots=True)

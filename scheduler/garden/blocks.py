@@ -11,7 +11,8 @@ from typing import Annotated, Any, ClassVar, Literal, get_args
 from pydantic import PrivateAttr, model_validator
 
 from scheduler.garden.block import Block
-from scheduler.garden.reads import choice, key, quantity, whole_number
+from scheduler.garden.planting_blocks import FeedBlock, PlantingBlock, RowsBlock
+from scheduler.garden.reads import choice, key, quantity
 from scheduler.garden.source_blocks import WeatherBlock
 from scheduler.garden.values import (
     Date,
@@ -28,15 +29,16 @@ from scheduler.garden.values import (
     Pressure,
     Salinity,
     Slope,
+    SoilSalinity,
     SomeFraction,
     SomeMinutes,
-    StageDays,
+    TapeDepth,
     TimeOfDay,
     TimeZone,
     Volume,
     WaterContent,
+    WetBand,
     WhichDays,
-    WholeDays,
 )
 from scheduler.garden.valve_blocks import (
     BrokerBlock,
@@ -45,7 +47,7 @@ from scheduler.garden.valve_blocks import (
     NotifyBlock,
     ValveBlock,
 )
-from scheduler.model import Display, Mulch, Priority, SoilUnit, WateringDays
+from scheduler.model import DEFAULT_COEFFICIENT, CropCoefficient, Display, Priority, SoilUnit, WateringDays
 
 # fmt: off
 
@@ -152,6 +154,8 @@ class SupplyBlock(Block):
         "{inside_diameter: 0.70 in, length: 100 ft, feed: end}", None)
     ec: Salinity | None = key(
         "Salinity of the water; it adds leaching where the crop's limit is known.", "1.1 dS/m", None)
+    injector_minutes: Annotated[float, quantity("duration", above=0, most=600)] | None = key(
+        "How long the feed tank takes until it is empty.", "20 min", None)
 
 
 class TapeBlock(Block):
@@ -172,43 +176,11 @@ class TapeBlock(Block):
     pressure_limit: Pressure | None = key("The most pressure that the maker allows.", "15 psi", None)
 
 
-class RowsBlock(Block):
-    count: Annotated[int, whole_number(1, 2000)] | None = key("How many rows.", "6", None)
-    length: Length | None = key("Length of a row.", "80 ft", None)
-    spacing: Length | None = key("From row to row.", "5 ft", None)
-    tapes: Annotated[int, whole_number(1, 10, example="1")] | None = key("Tapes per row.", "1", None)
-    slope: Slope | None = key("Rise of the rows away from the inlet: +2% uphill, -1% downhill.", "+1%", None)
-
-
 class SoilBlock(Block):
     short_for: ClassVar[str | None] = "texture"
     texture: Name | None = key("A texture of the soil table.", "sandy loam", None)
     theta_fc: WaterContent | None = key("Water held at field capacity, by volume.", "0.23", None)
     theta_wp: WaterContent | None = key("Water left at wilting point, by volume.", "0.11", None)
-
-
-class SettleBlock(Block):
-    days: Annotated[int, whole_number(1, 60)] = key("For how many days from planting on.", "10")
-    every: WholeDays = key("A run every so many days.", "2 days")
-    run: SomeMinutes = key("At least so long.", "30 min")
-
-
-class PlantingBlock(Block):
-    may_be_empty: ClassVar[frozenset[str]] = frozenset({"pulled"})
-    crop: Name = key("A crop of the crop table or of crops.yaml.", "tomato")
-    planted: Date = key("Day of planting.", "2026-04-20")
-    pulled: Date | None = key("Day it is pulled out; the next may be planted on it.", "2026-08-10", None)
-    mulch: Annotated[Mulch, choice(*get_args(Mulch))] = key(
-        "On the soil: none, film or straw.", "straw", "none")
-    rows: RowsBlock | None = key(
-        "Rows of its own; what is left out is the zone's.", "{count: 9, spacing: 2.5 ft}", None)
-    measured_flow: Flow | None = key("Flow of these rows as measured.", "2.1 gpm", None)
-    settle: SettleBlock | None = key(
-        "Short frequent runs until transplants have rooted.", "{days: 10, every: 2 days, run: 30 min}", None)
-    hold_last_stage: Flag | None = key(
-        "A long harvest: after its last day the crop goes on as it is.", "true", None)
-    days: StageDays | None = key(
-        "Days of the four stages, where this planting differs from the crop table.", "[20, 30, 20, 10]", None)
 
 
 class SoilTopicBlock(Block):
@@ -241,6 +213,13 @@ class ZoneBlock(Block):
     wetted_width: Length | None = key(
         "Width of the strip that one tape wets: dig after a run and measure. Without it: the usual one.",
         "24 in", None)
+    tape_depth: TapeDepth | None = key(
+        "How deep the tape lies, 0 = on the surface. Without it: 4 in (10 cm).", "4 in", None)
+    wet_band: WetBand | None = key(
+        "Width seen wet on top over one tape after a run. Without it: reckoned from the tape's depth.",
+        "8 in", None)
+    surface_run: Annotated[float, quantity("duration", above=0, most=600)] | None = key(
+        "Time until the soil over a seed is dark: time it once (else 30, on fine soil 45).", "40 min", None)
     uniformity: SomeFraction | None = key("How evenly the tape waters, as measured.", "0.88", None)
     measured_flow: Flow | None = key("Flow of the zone's own rows as measured.", "1.9 gpm", None)
     refill_at: SomeFraction = key(
@@ -250,13 +229,19 @@ class ZoneBlock(Block):
     longest_run: Annotated[float, quantity("duration", least=1)] | None = key(
         "The most a day.", "90 min", None)
     fill_time: Minutes = key("Time in which the lines fill before they drip.", "2 min", 0.0)
-    starting_deficit: Depth = key("Water missing from the root zone when the record begins.", "0.2 in", 0.0)
+    starting_deficit: Depth | None = key(
+        "Water missing from the root zone when the record begins.", "0.2 in", None)
     rain_capture: Fraction | None = key(
         "Share of the rain that reaches the soil (else film 0.3, others 1).", "0.3", None)
     runoff: Fraction = key("Share of the rain that runs off.", "10%", 0.0)
     longest_pulse: SomeMinutes | None = key(
         "A longer run is split into pulses of at most this.", "30 min", None)
-    pulse_rest: Minutes = key("Rest between pulses.", "60 min", 60.0)
+    pulse_rest: Minutes | None = key("Rest between pulses (else 60, on coarse soil 120).", "60 min", None)
+    soil_ec: SoilSalinity = key("Salinity of the soil (its saturation extract) when the record begins.",
+                                "1.0 dS/m", 1.0)
+    feed: FeedBlock | None = key(
+        "Feeding through the tape: weekly, or on days; the plan says when to inject and when to flush.",
+        "{days: [mon]}", None)
     soil_sensor: SoilSensorBlock | None = key(
         "Readings that correct the zone's deficit each morning.",
         "{file: soil.csv, column: North bed, unit: cb, depth: 8 in}", None)
@@ -286,6 +271,9 @@ class GardenBlock(Block):
     tapes: dict[str, TapeBlock] = key("The drip tapes in use, by name.", "{thin: {flow: 0.40 gpm/100ft}}")
     zones: dict[str, ZoneBlock] = key(
         "The zones, by name: a zone is what one valve feeds.", "{tomatoes: {tape: thin, soil: sandy loam}}")
+    crop_coefficient: Annotated[CropCoefficient, choice(*get_args(CropCoefficient))] = key(
+        "dual: what the soil evaporates is kept apart from what the crop uses; single: one Kc for both.",
+        "single", DEFAULT_COEFFICIENT)
     plan_at: TimeOfDay | None = key("When the day's plan is made.", '"03:30"', None)
     finish: Annotated[Literal["early", "late"], choice("early", "late")] = key(
         "Within the hours, water as early or as late as they allow.", "early", "late")

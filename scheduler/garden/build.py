@@ -12,15 +12,16 @@ from scheduler.garden.blocks import (
     GardenBlock,
     HoursBlock,
     MonthBlock,
-    PlantingBlock,
-    RowsBlock,
     SoilSensorBlock,
     SupplyBlock,
     ZoneBlock,
 )
 from scheduler.garden.checks.place import place_remark
-from scheduler.garden.crops import CropBook, normalized, number, with_changes
+from scheduler.garden.crop_values import number
+from scheduler.garden.crops import CropBook, normalized
 from scheduler.garden.months import months_of
+from scheduler.garden.planting_blocks import PlantingBlock
+from scheduler.garden.plantings import feed_of, planting_of, rows_of
 from scheduler.garden.source_blocks import SourceBlock
 from scheduler.garden.valve_blocks import ValveBlock
 from scheduler.model import (
@@ -30,16 +31,20 @@ from scheduler.model import (
     Mainline,
     MonthRule,
     Planting,
-    Rows,
-    Settle,
     Soil,
     SoilSensor,
     SourceSpec,
     Supply,
     Tape,
+    TextureGroup,
     Valve,
     Zone,
 )
+
+_TAPE_DEPTH_M = 0.10
+"""Buried tape (own choice)."""
+_PULSE_REST: Mapping[TextureGroup, float] = {"coarse": 120.0, "medium": 60.0, "fine": 60.0}
+"""Minutes (own choice)."""
 
 
 class Builder:
@@ -75,7 +80,8 @@ class Builder:
         sources = (block.weather.sources if block.weather else None) or ()
         return Garden(
             block.garden, location, block.display, supply, tapes, zones, tuple(map(source_of, sources)),
-            block.plan_at, block.finish, "single", _service(block), self._folder, tuple(self._notices),
+            block.plan_at, block.finish, block.crop_coefficient, _service(block), self._folder,
+            tuple(self._notices),
         )  # fmt: skip
 
     def _supply(self, block: SupplyBlock) -> Supply:
@@ -96,6 +102,7 @@ class Builder:
             not_together=(tuple(self._block.zones),)
             if block.not_together == "all"
             else block.not_together or (),
+            injector_minutes=block.injector_minutes,
         )
         if block.hours:
             return replace(supply, hours=_hours(block.hours))
@@ -104,49 +111,54 @@ class Builder:
         return replace(supply, hours_given=False)
 
     def _zone(self, name: str, zone: ZoneBlock, tapes: Mapping[str, Tape]) -> Zone:
-        plantings = [self._planting(planting, zone) for planting in zone.plantings or ()]
+        plantings = [self._planting(name, planting, zone) for planting in zone.plantings or ()]
         soil = self._soil(name, zone)
         width = tables.wetted_width_m(soil.texture_group) if zone.wetted_width is None else zone.wetted_width
         return Zone(
-            name, tapes[zone.tape], soil, _rows(zone.rows, None),
+            name, tapes[zone.tape], soil, rows_of(zone.rows, None),
             tuple(sorted(plantings, key=lambda planting: planting.planted)),
             valve_of(zone.valve, name), width, zone.tape_laid, zone.uniformity,
             zone.measured_flow, zone.refill_at, zone.leave_room, zone.shortest_run, zone.longest_run,
-            zone.fill_time, zone.starting_deficit, zone.rain_capture, zone.runoff, zone.longest_pulse,
-            zone.pulse_rest,
+            zone.fill_time, self._starting_deficit(zone), zone.rain_capture, zone.runoff, zone.longest_pulse,
+            _PULSE_REST[soil.texture_group] if zone.pulse_rest is None else zone.pulse_rest,
             _soil_sensor(zone.soil_sensor) if zone.soil_sensor else None,
             zone.priority,
+            _TAPE_DEPTH_M if zone.tape_depth is None else zone.tape_depth,
+            zone.wet_band,
+            zone.surface_run,
+            zone.soil_ec,
+            feed_of(zone.feed),
         )  # fmt: skip
+
+    def _starting_deficit(self, zone: ZoneBlock) -> float | None:
+        """Not given: from the bed's surface where that is reckoned with, else a full soil."""
+        unknown = None if self._block.crop_coefficient == "dual" else 0.0
+        return unknown if zone.starting_deficit is None else zone.starting_deficit
 
     def _soil(self, name: str, zone: ZoneBlock) -> Soil:
         soil = zone.soil
         if soil.texture is not None:
             texture = tables.soils()[normalized(soil.texture)]
-            return Soil(texture.name, texture.theta_fc, texture.theta_wp, texture.group)
+            return Soil(
+                texture.name, texture.theta_fc, texture.theta_wp, texture.group, rew_mm=texture.rew_mm
+            )
+        like = tables.texture_like(number(soil.theta_fc))
         assumed = zone.wetted_width is None
         if assumed:
             self._notices.append(
-                f"zones.{name}: own soil figures, but no wetted_width: the strip of a medium soil is assumed"
+                f"zones.{name}: own soil figures, but no wetted_width: the strip of {like.name} is assumed"
                 " - dig after a run and measure"
             )
-        return Soil("own figures", number(soil.theta_fc), number(soil.theta_wp), "medium", assumed)
-
-    def _planting(self, block: PlantingBlock, zone: ZoneBlock) -> Planting:
-        name = self._book.find(block.crop)
-        rows = _rows(block.rows, zone.rows)
-        assert name
-        assert rows
-        crop = self._book.crop(name)
-        crop = replace(
-            crop,
-            stage_days=block.days or crop.stage_days,
-            hold_last_stage=crop.hold_last_stage if block.hold_last_stage is None else block.hold_last_stage,
+        return Soil(
+            "own figures", number(soil.theta_fc), number(soil.theta_wp), like.group, assumed, like.rew_mm
         )
-        own = block.rows is not None and bool(block.rows.model_fields_set)
-        flow = block.measured_flow if own or block.measured_flow is not None else zone.measured_flow
-        start = block.settle
-        settle = Settle(start.days, start.every, start.run) if start else None
-        return Planting(crop, block.planted, block.pulled, rows, own, block.mulch, flow, settle)
+
+    def _planting(self, zone_name: str, block: PlantingBlock, zone: ZoneBlock) -> Planting:
+        name = self._book.find(block.crop)
+        assert name
+        if block.mulch_cover is not None and block.mulch == "none":
+            self._notices.append(f"zones.{zone_name}: mulch_cover counts for nothing where no mulch is given")
+        return planting_of(block, self._book.crop(name), zone.rows, zone.measured_flow)
 
 
 def _hours(block: HoursBlock) -> tuple[Hours, ...]:
@@ -176,14 +188,6 @@ def _soil_sensor(block: SoilSensorBlock) -> SoilSensor:
     if block.mqtt is None:
         return SoilSensor(**own, depth_m=block.depth)
     return SoilSensor(**own, depth_m=block.depth, topic=block.mqtt.topic, field=block.mqtt.field)
-
-
-def _rows(own: RowsBlock | None, of_zone: RowsBlock | None) -> Rows | None:
-    """Own rows over the zone's; None where they do not make whole rows."""
-    merged = with_changes(of_zone, own) if own else of_zone
-    if merged is None or merged.count is None or merged.length is None or merged.spacing is None:
-        return None
-    return Rows(merged.count, merged.length, merged.spacing, merged.tapes or 1, merged.slope or 0.0)
 
 
 def valve_of(block: ValveBlock | None, owner: str) -> Valve:

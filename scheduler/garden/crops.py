@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TypeVar
 
 from scheduler import tables
 from scheduler.garden import crop_names
-from scheduler.garden.block import Block
+from scheduler.garden.block import with_changes
 from scheduler.garden.crop_blocks import CropBlock, CropsFile, RootDepthBlock, StageBlock
+from scheduler.garden.crop_values import crop_of
 from scheduler.garden.nodes import At
 from scheduler.garden.sheet import Sheet
 from scheduler.model import Crop, CropEntry, Display
 from scheduler.units import shown
 
 CROPS_FILE = "crops.yaml"
-SomeBlock = TypeVar("SomeBlock", bound=Block)
 
 _KC_KEY: Mapping[str, str | None] = {
     "initial": "kc", "development": None, "mid-season": "kc", "late season": "kc_end",
@@ -92,19 +91,8 @@ class CropBook:
 
     def crop(self, name: str) -> Crop:
         """The crop of a name that `find` or `names` gave; only after `check` had nothing to say."""
-        block = self._block(name)
-        stages: dict[str, StageBlock] = {stage.stage: stage for stage in block.stages or ()}
-        ini, dev, mid, late = (stages[stage] for stage in _KC_KEY)
-        roots = block.root_depth
-        assert roots
-        assert roots.start
-        assert roots.full
-        return Crop(
-            name, number(ini.kc), number(mid.kc), number(late.kc_end),
-            (_days(ini), _days(dev), _days(mid), _days(late)), roots.start, roots.full,
-            number(block.depletion), block.height, block.film_factor, block.ec_threshold,
-            bool(block.hold_last_stage), self._models(name)[-1] if self._model(name) else None,
-        )  # fmt: skip
+        like = self._models(name)[-1] if self._model(name) else None
+        return crop_of(name, self._block(name), like)
 
     def entry(self, name: str) -> CropEntry:
         """The crop with its other names and the sources of its figures."""
@@ -144,7 +132,7 @@ class CropBook:
             if "like" in self._sheet.keys_at((key,)) and not self._check_model(key, name, block.like):
                 continue
             whole = self._block(name)
-            if lacking := _lacking(whole):
+            if lacking := [what for what in _lacking(whole) if not self._told_of(key, block, what)]:
                 new = "" if name in self._shipped else "a new crop must be complete: "
                 self._sheet.complain((key,), f"{new}missing {', '.join(lacking)}")
                 continue
@@ -154,6 +142,17 @@ class CropBook:
             if roots and (roots.start or 0) > (roots.full or 0):
                 text = f"start ({roots.start:g} m) must not be deeper than full ({roots.full:g} m)"
                 self._sheet.complain((key, "root_depth"), text)
+            heat = whole.heat
+            if heat and heat.base is not None and heat.upper is not None and heat.upper <= heat.base:
+                text = f"{heat.upper:g} C is not above the base, {heat.base:g} C"
+                self._sheet.complain((key, "heat", "upper"), text)
+
+    def _told_of(self, key: str, block: CropBlock, lacking: str) -> bool:
+        """Whether something is wrong in the part in which `lacking` is missing: that is told already."""
+        part, dot, _ = lacking.partition(".")
+        given = getattr(block, part) if dot else None
+        kept = given.model_dump(by_alias=True, exclude_none=True).keys() if given else ()
+        return bool(dot and self._sheet.keys_at((key, part)).keys() - kept)
 
     def _check_model(self, key: str, name: str, like: str | None) -> bool:
         """Whether the crop that `name` is like is a good one; complains about an unknown one and a circle."""
@@ -195,6 +194,11 @@ class CropBook:
         return self._made[name]
 
 
+_KCB = {"initial": "initial", "mid-season": "mid_season", "late season": "late_season"}
+_BY_FIELDS = frozenset({"root_depth", "kcb", "heat", "yield_response"})
+"""Of these a crops.yaml may give a part; the rest stays as shipped."""
+
+
 def normalized(name: str) -> str:
     """A name as names are compared: case and the number of spaces are no matter.
 
@@ -205,21 +209,17 @@ def normalized(name: str) -> str:
 
 
 def _merged(base: CropBlock, change: CropBlock) -> CropBlock:
-    """`base` with the fields that `change` gives; stages by their names, roots by their fields."""
+    """`base` with the fields that `change` gives; stages by their names, `_BY_FIELDS` by their fields."""
     given = {key: value for key in change.model_fields_set if (value := getattr(change, key)) is not None}
     stages = {stage.stage: stage for stage in base.stages or ()}
     for stage in change.stages or ():
         stages[stage.stage] = with_changes(stages.get(stage.stage), stage)
-    roots = with_changes(base.root_depth, change.root_depth) if change.root_depth else base.root_depth
-    return base.model_copy(update={**given, "stages": list(stages.values()), "root_depth": roots})
-
-
-def with_changes(base: SomeBlock | None, change: SomeBlock) -> SomeBlock:
-    """`base` with the fields that `change` gives."""
-    if base is None:
-        return change
-    given = {key: value for key in change.model_fields_set if (value := getattr(change, key)) is not None}
-    return base.model_copy(update=given)
+    parts = {
+        key: with_changes(getattr(base, key), given[key])
+        for key in _BY_FIELDS & given.keys()
+        if not given[key].off
+    }
+    return base.model_copy(update={**given, **parts, "stages": list(stages.values())})
 
 
 def _lacking(block: CropBlock) -> list[str]:
@@ -234,14 +234,15 @@ def _lacking(block: CropBlock) -> list[str]:
         lacking += [f'{key} of "{name}"' for key in wanted if getattr(stages[name], key) is None]
     roots = block.root_depth or RootDepthBlock()
     lacking += [f"root_depth.{key}" for key in ("start", "full") if getattr(roots, key) is None]
-    return lacking + (["depletion"] if block.depletion is None else [])
+    lacking += ["depletion"] if block.depletion is None else []
+    if block.kcb:
+        lacking += [f"kcb.{key}" for key, field in _KCB.items() if getattr(block.kcb, field) is None]
+    if block.heat and not block.heat.off and block.heat.base is None:
+        lacking.append("heat.base")
+    if block.yield_response and block.yield_response.season is None:
+        lacking.append("yield_response.season")
+    return lacking
 
 
 def _days(stage: StageBlock) -> int:
     return stage.days or 0
-
-
-def number(value: float | None) -> float:
-    """A value that is there: the checks saw to it."""
-    assert value is not None  # the checks saw to it
-    return value

@@ -106,6 +106,40 @@ def quantity(
     return Reads(read, {"type": ["string", "number"]})
 
 
+def zero_or(reads: Reads) -> Reads:
+    """As `reads`, and a bare 0 whatever the display: nothing needs no unit."""
+
+    def read(value: Any, display: Display) -> Any:
+        return 0.0 if isinstance(value, str) and value.strip() == "0" else reads.read(value, display)
+
+    return Reads(read, reads.schema)
+
+
+def or_usual(reads: Reads, usual: float) -> Reads:
+    """As `reads`; the key alone, without a value, stands for the usual one."""
+
+    def read(value: Any, display: Display) -> Any:
+        return usual if value is NOTHING else reads.read(value, display)
+
+    return Reads(read, {**reads.schema, "type": ["string", "number", "null"]})
+
+
+def warmth(read_text: Callable[[str], float], unit: str, least: float, most: float) -> Reads:
+    """A temperature or a sum of warmth, read by `read_text`, within limits; a bare number is in `unit`."""
+
+    def read(value: Any, _: Display) -> float:
+        typed = str(scalar(value, "a temperature", f"{most:g} {unit}"))
+        number = read_text(typed)
+        if least <= number <= most:
+            return number
+        in_f = f"{typed.strip()} F{unit[1:]}"
+        meant = re.fullmatch(r"[0-9.]+", typed.strip()) and least <= read_text(in_f) <= most
+        hint = f' - did you mean "{in_f}"?' if meant else ""
+        raise ValueError(f"{shown(typed)} must be from {least:g} to {most:g} {unit}{hint}")
+
+    return Reads(read, {"type": ["string", "number"]})
+
+
 def seconds(least: float, most: float) -> Reads:
     """A few seconds; the unit must be written, because a bare duration means minutes."""
     example = f"{(least + most) / 2:.0f} s"

@@ -52,9 +52,16 @@ def _with_rules(made: dict[str, Any], block: type[BaseModel]) -> dict[str, Any]:
         made = {**made, "oneOf": [{"required": [key]} for key in one_of]}
     if getattr(block, "or_two", False):
         return {"anyOf": [made, {"type": "array", "items": made, "minItems": 1, "maxItems": 2}]}
+    if words := getattr(block, "words", None):
+        alone = [*words, *(value for word, value in _BOOLEANS.items() if word in words)]
+        return {"anyOf": [made, {"enum": alone}]}
     if getattr(block, "short_for", None):
         return {"anyOf": [made, {"type": ["string", "integer"]}]}
     return made
+
+
+_BOOLEANS = {"off": False, "on": True}
+"""As editors read the words."""
 
 
 def _tidied(node: Any) -> Any:

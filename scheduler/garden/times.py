@@ -66,20 +66,34 @@ def watering_days(value: Any, _: Display) -> WateringDays:
     kinds: dict[str | None, Literal["all", "even", "odd"]] = {"all": "all", "even": "even", "odd": "odd"}
     if word in kinds:
         return WateringDays(kinds[word])
-    items = [value] if isinstance(value, str) else value
-    if not isinstance(items, list) or not items:
+    if not (isinstance(value, str) or (isinstance(value, list) and value)):
         raise ValueError("all, even, odd or a list of weekdays is expected - for example [mon, wed, sat]")
-    return WateringDays("weekdays", frozenset(map(_weekday, items)))
+    return WateringDays("weekdays", frozenset(_weekdays(value, ("all", "even", "odd"))))
 
 
-def _weekday(item: Any) -> int:
+def weekdays(value: Any, _: Display) -> tuple[int, ...]:
+    """Weekdays in their order (Monday is 0).
+
+    >>> weekdays(["thu", "Monday"], "us")
+    (0, 3)
+    """
+    if not (isinstance(value, str) or (isinstance(value, list) and value)):
+        raise ValueError("a list of weekdays is expected - for example [mon]")
+    return tuple(sorted(set(_weekdays(value))))
+
+
+def _weekdays(value: str | list[Any], or_else: tuple[str, ...] = ()) -> list[int]:
+    return [_weekday(item, or_else) for item in ([value] if isinstance(value, str) else value)]
+
+
+def _weekday(item: Any, or_else: tuple[str, ...]) -> int:
     name = str(item).strip().casefold()
     for i, full in enumerate(WEEKDAY_NAMES):
         if full.startswith(name) and len(name) > 2:
             return i
-    known = (*WEEKDAYS, *WEEKDAY_NAMES, "all", "even", "odd")
-    hint = did_you_mean(name, known, "for example [mon, wed, sat]")
-    raise ValueError(f"{shown(item)} is not a weekday, all, even or odd - {hint}")
+    hint = did_you_mean(name, (*WEEKDAYS, *WEEKDAY_NAMES, *or_else), "for example [mon, wed, sat]")
+    noun = ", ".join(["weekday", *or_else[:-1]]) + (f" or {or_else[-1]}" if or_else else "")
+    raise ValueError(f"{shown(item)} is not a {noun} - {hint}")
 
 
 def whole_days(typed: str) -> int:
@@ -93,3 +107,37 @@ def whole_days(typed: str) -> int:
     if rest or not 1 <= days <= 366:
         raise ValueError
     return int(days)
+
+
+MOST_DRY_DAYS = 60
+
+
+def dry_days(typed: str) -> int:
+    """Days without water before a harvest, 0 to 60, with or without their unit.
+
+    >>> dry_days("0"), dry_days("2 weeks")
+    (0, 14)
+    """
+    if typed.removesuffix("days").removesuffix("day").strip() == "0":
+        return 0
+    weeks = re.fullmatch(r"([0-9]+) *weeks?", typed)
+    days = 7 * int(weeks[1]) if weeks else whole_days(typed)
+    if days > MOST_DRY_DAYS:
+        raise ValueError(f"0 to {MOST_DRY_DAYS} are possible")
+    return days
+
+
+def month_and_day(typed: str) -> tuple[int, int]:
+    """A day of every year, month first.
+
+    >>> month_and_day("05-15")
+    (5, 15)
+    """
+    if not (found := re.fullmatch(r"([0-9]{1,2})-([0-9]{1,2})", typed)):
+        raise ValueError
+    month, day = int(found[1]), int(found[2])
+    try:
+        date(2023, month, day)
+    except ValueError:
+        raise ValueError("not every year has such a day") from None
+    return month, day

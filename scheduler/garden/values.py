@@ -13,24 +13,30 @@ from scheduler.garden.nodes import NOTHING
 from scheduler.garden.reads import (
     Reads,
     of_text,
+    or_usual,
     quantity,
     scalar,
     some_text,
     some_texts,
+    warmth,
     whole_number,
     with_unit,
     wrong,
+    zero_or,
 )
 from scheduler.garden.times import (
     calendar_date,
+    dry_days,
+    month_and_day,
     stage_days,
     time_zone,
     watering_days,
+    weekdays,
     whole_days,
 )
 from scheduler.model import WEEKDAYS, Display, WateringDays
 from scheduler.nearest import nearest
-from scheduler.units import shown
+from scheduler.units import celsius, celsius_days, shown
 
 
 def _filling_time(value: Any, display: Display) -> float:
@@ -58,6 +64,19 @@ def _groups(value: Any, display: Display) -> tuple[tuple[str, ...], ...] | Liter
         raise ValueError(f"names and groups are mixed - for example {example}")
     read = some_texts("a group of at least two zones", "[tomatoes, beans]", least=2).read
     return tuple(read(group, display) for group in groups)
+
+
+def _warmth_of_stages(value: Any, display: Display) -> tuple[float, ...]:
+    """The sum of warmth at each stage's end: it grows from one to the next."""
+    if not isinstance(value, list) or len(value) != 4:
+        raise ValueError("the sums of the four stages are expected - for example [150, 450, 800, 1000]")
+    sums = tuple(warmth(celsius_days, "C-days", 0, 20_000).read(item, display) for item in value)
+    for before, after, typed in zip(sums, sums[1:], value[1:], strict=False):
+        if after < before:
+            raise ValueError(f"sums count from planting on: {shown(typed)} is less than the one before")
+    if not sums[3]:
+        raise ValueError("the four stages last no day at all")
+    return sums
 
 
 _STEMS = ("tmin", "tmax", "temp", "tdew", "rh", "rh_mean", "rh_min", "rh_max", "wind", "wind_height", "solar",
@@ -131,6 +150,20 @@ WaterContent = Annotated[float, quantity("fraction", least=0, most=0.6)]
 Salinity = Annotated[float, quantity("salinity", above=0)]
 Slope = Annotated[float, quantity("slope", least=-0.5, most=0.5)]
 Kc = Annotated[float, quantity("number", least=0, most=2)]
+Kcb = Annotated[float, quantity("number", least=0, most=1.4)]
+Ky = Annotated[float, quantity("number", least=0, most=3)]
+TapeDepth = Annotated[float, zero_or(quantity("length", least=0, most=0.6))]
+WetBand = Annotated[float, zero_or(quantity("length", least=0, most=3))]
+SeedDepth = Annotated[float, quantity("length", above=0, most=0.3)]
+SoilSalinity = Annotated[float, quantity("salinity", least=0, most=30)]
+PercentLost = Annotated[float, quantity("percent", above=0, most=100)]
+TunnelFactor = Annotated[float, or_usual(quantity("fraction", least=0.2, most=1), 0.7)]
+RowCoverFactor = Annotated[float, or_usual(quantity("fraction", least=0.2, most=1), 0.8)]
+Shade = Annotated[float, or_usual(quantity("fraction", above=0, most=0.95), 0.4)]
+BaseTemperature = Annotated[float, warmth(celsius, "C", -5, 25)]
+UpperTemperature = Annotated[float, warmth(celsius, "C", 10, 50)]
+KilledBelow = Annotated[float, warmth(celsius, "C", -40, 10)]
+Warmth = Annotated[float, warmth(celsius_days, "C-days", 0, 10_000)]
 Days = Annotated[int, whole_number(0, 1000)]
 Pin = Annotated[int, whole_number(0, 27, "a pin number", "17")]
 Flag = Annotated[bool, of_text("yes or no", "true", _yes_no, type=["boolean", "string"],
@@ -144,6 +177,10 @@ Encoding = Annotated[str, of_text("a text encoding", "utf-8", lambda typed: code
 Delimiter = Annotated[str, Reads(_delimiter, {"type": "string"})]
 WholeDays = Annotated[
     int, of_text("a number of whole days", "2 days", whole_days, type=["string", "integer"])
+]
+DryDays = Annotated[int, of_text("a number of whole days", "10 days", dry_days, type=["string", "integer"])]
+MonthAndDay = Annotated[
+    tuple[int, int], of_text("a month and day", "05-15", month_and_day, pattern=r"^[0-9]{1,2}-[0-9]{1,2}$")
 ]
 Name = Annotated[str, some_text()]
 FilePath = Annotated[str, some_text("a path", "station.csv", 1000)]
@@ -165,6 +202,10 @@ WhichDays = Annotated[WateringDays, Reads(watering_days, {"anyOf": [
     {"enum": ["all", "even", "odd", *WEEKDAYS]},
     {"type": "array", "items": {"enum": [*WEEKDAYS, *WEEKDAY_NAMES]}, "minItems": 1},
 ]})]  # fmt: skip
+Weekdays = Annotated[tuple[int, ...], Reads(weekdays, {"anyOf": [
+    {"enum": list(WEEKDAYS)},
+    {"type": "array", "items": {"enum": [*WEEKDAYS, *WEEKDAY_NAMES]}, "minItems": 1},
+]})]  # fmt: skip
 NotTogether = Annotated[tuple[tuple[str, ...], ...] | Literal["all"], Reads(_groups, {"anyOf": [
     {"enum": ["all"]},
     {"type": "array", "minItems": 1, "items": {
@@ -173,6 +214,9 @@ NotTogether = Annotated[tuple[tuple[str, ...], ...] | Literal["all"], Reads(_gro
 ]})]  # fmt: skip
 StageDays = Annotated[tuple[int, int, int, int], Reads(stage_days, {
     "type": "array", "items": {"type": "integer", "minimum": 0}, "minItems": 4, "maxItems": 4,
+})]  # fmt: skip
+WarmthOfStages = Annotated[tuple[float, float, float, float], Reads(_warmth_of_stages, {
+    "type": "array", "items": {"type": ["string", "number"]}, "minItems": 4, "maxItems": 4,
 })]  # fmt: skip
 Columns = Annotated[dict[str, str], Reads(_columns, {
     "type": "object", "additionalProperties": {"type": ["string", "number"]}, "minProperties": 1,

@@ -23,7 +23,7 @@ from scheduler.garden.sheet import Sheet
 
 def zones(sheet: Sheet, garden: GardenBlock) -> None:
     for name, zone in garden.zones.items():
-        check_zone(sheet, garden, CropBook(None, "us"), name, zone)
+        check_zone(sheet, CropBook(None, "us"), name, zone)
 
 
 CHECKS = {

@@ -62,7 +62,7 @@ def test_the_starter_loads_as_it_stands():
 
 def test_the_starter_names_and_explains_every_setting():
     text = starter_text()
-    named = set(re.findall(r"([a-z_0-9]+):", text))
+    named = set(re.findall(r"([a-z][a-z_0-9 -]*):", text))
     prose = re.sub(r"\n *[# ]+", " ", text)
     for setting in settings():
         assert setting.help.endswith(".")
@@ -77,6 +77,8 @@ ALTERNATIVES = {
     "flow": "supply: bucket and flow", "gpio": "zones.tomatoes.valve: gpio and by_hand",
     "command": "zones.tomatoes.valve: command and by_hand", "http": "zones.tomatoes.valve: http and by_hand",
     "mqtt": "zones.tomatoes.valve: mqtt and by_hand",
+    "tunnel": "zones.tomatoes.plantings[1].shelter: tunnel and row cover",
+    "shade": "zones.tomatoes.plantings[1].shelter: row cover and shade",
 }  # fmt: skip
 
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from scheduler.garden.blocks import GardenBlock, RowsBlock, SupplyBlock, TapeBlock
+from scheduler.garden.blocks import GardenBlock, SupplyBlock, TapeBlock
 from scheduler.garden.nodes import At
+from scheduler.garden.planting_blocks import RowsBlock
 from scheduler.garden.sheet import Sheet
 from scheduler.units import BadQuantity, KindName, read, shown
 

@@ -24,7 +24,7 @@ def check_garden(sheet: Sheet, garden: GardenBlock, book: CropBook) -> None:
     for name, zone in garden.zones.items():
         if sheet.flooded:
             return
-        check_zone(sheet, garden, book, name, zone)
+        check_zone(sheet, book, name, zone)
     check_sources(sheet, garden)
     check_hardware(sheet, garden)
     check_one_use_each(sheet, garden)

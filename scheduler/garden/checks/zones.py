@@ -1,28 +1,22 @@
-"""A zone: its name, tape, soil, sensor, run times and valve, and the crops that follow each other in it."""
+"""A zone: its name, tape, soil, sensor, run times and valve."""
 
 from __future__ import annotations
 
-from datetime import date
-from itertools import pairwise
-
 from scheduler import tables
 from scheduler.garden.blocks import (
-    GardenBlock,
-    PlantingBlock,
-    RowsBlock,
     SoilBlock,
     SoilSensorBlock,
     ZoneBlock,
 )
 from scheduler.garden.checks.hardware import check_valve
+from scheduler.garden.checks.plantings import check_planting, check_succession
 from scheduler.garden.checks.shared import exactly_one, unknown
-from scheduler.garden.complaints import keys_of
 from scheduler.garden.crops import CropBook, normalized
 from scheduler.garden.nodes import At
 from scheduler.garden.sheet import Sheet
 
 
-def check_zone(sheet: Sheet, garden: GardenBlock, book: CropBook, name: str, zone: ZoneBlock) -> None:
+def check_zone(sheet: Sheet, book: CropBook, name: str, zone: ZoneBlock) -> None:
     """Complains about one zone and what grows in it."""
     if not name.strip() or len(name) > 60:
         sheet.complain(zone.at, "a zone needs a name of 1 to 60 letters")
@@ -33,14 +27,14 @@ def check_zone(sheet: Sheet, garden: GardenBlock, book: CropBook, name: str, zon
     if zone.soil_sensor is not None:
         _check_soil_sensor(sheet, zone.soil_sensor)
     _check_run_times(sheet, zone)
+    _check_wet_band(sheet, zone)
     if zone.valve:
         check_valve(sheet, zone.valve)
     for planting in zone.plantings or ():
         if sheet.flooded:
             return
-        _check_planting(sheet, zone, planting)
-        _check_crop(sheet, garden, book, planting)
-    _check_succession(sheet, zone)
+        check_planting(sheet, zone, planting, book)
+    check_succession(sheet, zone)
 
 
 def _check_soil(sheet: Sheet, at: At, soil: SoilBlock) -> None:
@@ -79,45 +73,10 @@ def _check_run_times(sheet: Sheet, zone: ZoneBlock) -> None:
             sheet.complain((*zone.at, key), text)
 
 
-def _check_planting(sheet: Sheet, zone: ZoneBlock, planting: PlantingBlock) -> None:
-    given = {*sheet.keys_at((*zone.at, "rows")), *sheet.keys_at((*planting.at, "rows"))}
-    lacking = [key for key in ("count", "length", "spacing") if key not in given]
-    if lacking and not given - keys_of(RowsBlock).keys():  # a misspelt key says enough
-        text = f"missing {', '.join(lacking)} - give it here or in the rows of the zone"
-        sheet.complain((*planting.at, "rows"), text)
-    if planting.pulled and planting.pulled <= planting.planted:
-        text = f"{planting.pulled} is not after {planting.planted}"
-        sheet.complain((*planting.at, "pulled"), text + _year_meant(planting.planted, planting.pulled))
-
-
-def _year_meant(planted: date, pulled: date) -> str:
-    """A hint at the year, where a plain slip of it is likely."""
-    if pulled.year != planted.year:
-        return " - is one of the years wrong?"
-    days = (pulled - planted).days % 365
-    return f" - did you mean {pulled.year + 1}-{pulled:%m-%d}?" if 0 < days <= 300 else ""
-
-
-def _check_crop(sheet: Sheet, garden: GardenBlock, book: CropBook, planting: PlantingBlock) -> None:
-    name, at = book.find(planting.crop), (*planting.at, "crop")
-    if name is None:
-        if not book.broken:
-            sheet.complain(at, book.unknown(planting.crop))
-        return
-    water = garden.supply.ec
-    bears = book.crop(name).ec_threshold_ds_m if water and book.sound(name) else None
-    if water and bears and water >= 5 * bears - water:  # leaching requirement of 1 or more (FAO-29)
-        too_salty = f"no leaching is enough with water of {water:g} dS/m (supply.ec)"
-        sheet.complain(at, f"{name} bears {bears:g} dS/m: {too_salty}")
-
-
-def _check_succession(sheet: Sheet, zone: ZoneBlock) -> None:
-    """One crop after the other."""
-    for one, following in pairwise(sorted(zone.plantings or (), key=lambda planting: planting.planted)):
-        planted = (*following.at, "planted")
-        if one.planted == following.planted:
-            other = f"the other: line {sheet.line(one.at)}"
-            sheet.complain(planted, f"{one.planted} is the date of two plantings ({other})")
-        elif one.pulled and one.pulled > following.planted:
-            then = f"{following.planted} (line {sheet.line(planted)})"
-            sheet.complain((*one.at, "pulled"), f"{one.pulled} is after the next is planted, {then}")
+def _check_wet_band(sheet: Sheet, zone: ZoneBlock) -> None:
+    """What one tape wets cannot be wider than a row."""
+    spacings = [zone.rows, *(planting.rows for planting in zone.plantings or ())]
+    narrowest = min((rows.spacing for rows in spacings if rows and rows.spacing is not None), default=None)
+    if zone.wet_band is not None and narrowest is not None and zone.wet_band > narrowest:
+        text = f"{zone.wet_band:.2f} m is wider than a row, {narrowest:.2f} m - it is the width over one tape"
+        sheet.complain((*zone.at, "wet_band"), text)
