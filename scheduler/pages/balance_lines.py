@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from scheduler.core.balance import crop as crops
+from scheduler.core.balance.short_use import asked, short_use
 from scheduler.pages.basal_lines import Climate, basal_lines
 from scheduler.pages.lines import FAO, line
 from scheduler.pages.surface_lines import SurfaceDay
@@ -63,7 +64,16 @@ def balance_lines(spot: ZoneDay, surface: SurfaceDay | None) -> list[Line]:
         *lines,
         line("drained below the roots", "DP", drained, "mm", "max(0, P_eff + I - ETc - Dr(i-1))", f"max(0, {eff:.2f} + {water:.2f} - {eta:.2f} - {start:.2f})", f"{FAO} eq 88"),
         line("deficit last night", "Dr(i)", end, "mm", "Dr(i-1) - P_eff - I + ETc + DP", f"{start:.3f} - {eff:.3f} - {water:.3f} + {eta:.3f} + {drained:.3f}", f"{FAO} eq 85"),
+        *([] if surface is None else [_short_line(spot)]),
     ]
+
+
+def _short_line(spot: ZoneDay) -> Line:
+    live, d, z = spot.live, spot.d, spot.z
+    dawn = max(float(live.balance.deficit_start[d, z] - live.balance.irrigation[d, z]), 0.0)
+    wanted, taw, raw = (float(a[d, z]) for a in (asked(live.terms, live.balance), live.terms.taw, live.terms.raw))
+    short = float(short_use(live.terms, live.balance)[d, z])
+    return line("less than the crop wanted, inside the day", "short_use", short, "mm", "T (1 - F / E): eq 84 at every moment of the day", f"d = {dawn:.3f}, E = {wanted:.3f}, TAW = {taw:.3f}, RAW = {raw:.3f}", f"{FAO} eq 84, integrated")
 
 
 def _apart_lines(spot: ZoneDay, surface: SurfaceDay, *, ks: float, room: float) -> Iterator[Line]:
@@ -95,10 +105,18 @@ def morning_lines(spot: ZoneDay, facts: Facts, plan: Plan, climate: Climate | No
     return [
         *crop_lines(spot, climate),
         *_root_zone(spot, plan),
-        line("trigger", "", trigger, "mm", "refill_at RAW", f"{spot.zone.refill_at:.2f} x {raw:.3f}", "garden.yaml refill_at"),
+        _trigger_line(spot, raw, trigger),
         line("deficit now", "Dr", now, "mm", "Dr(i-1) - rain since midnight - water given this morning", f"{float(need.deficit[z]):.3f} - {so_far:.3f} - {given:.3f}", "model M6"),
         *_verdict(facts, plan, z),
     ]
+
+
+def _trigger_line(spot: ZoneDay, raw: float, trigger: float) -> Line:
+    if not np.isfinite(trigger):
+        return line("trigger: none while the crop dries off")
+    refill_at = trigger / raw if raw > 0 else spot.zone.refill_at
+    by = "garden.yaml refill_at" if np.isclose(refill_at, spot.zone.refill_at) else "drying off"
+    return line("trigger", "", trigger, "mm", "refill_at RAW", f"{refill_at:.2f} x {raw:.3f}", by)
 
 
 def _root_zone(spot: ZoneDay, plan: Plan) -> Iterator[Line]:

@@ -115,6 +115,8 @@ def _curve(ini: float, mid: float, end: float, rise: float, fall: float) -> tupl
     """eq 66 in symbols and in numbers, for a share passed of development and of the late season."""
     if fall > 0:
         return "mid + v (end - mid)", f"{mid:.4f} + {fall:.4f} x ({end:.4f} - {mid:.4f})"
+    if rise >= 1:
+        return "mid", f"{mid:.4f}"
     if rise > 0:
         return "ini + v (mid - ini)", f"{ini:.4f} + {rise:.4f} x ({mid:.4f} - {ini:.4f})"
     return "ini", f"{ini:.4f}"

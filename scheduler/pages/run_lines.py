@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from scheduler.core.balance.salt import leaching_requirement
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from scheduler.core.balance.pulses import most_of_one_pulse, pulse_rest, pulses_of_run
 from scheduler.core.hydraulics.results import ZoneHydraulics
-from scheduler.model import Garden
 from scheduler.pages.lines import line
+from scheduler.pages.zone_day import ZoneDay
 from scheduler.planning.facts import Facts
 from scheduler.planning.plan import Plan
 from scheduler.shapes.working import Line
@@ -15,34 +20,69 @@ from scheduler.show import words
 # fmt: off
 
 
-def run_lines(garden: Garden, facts: Facts, plan: Plan, z: int) -> list[Line]:
+def run_lines(spot: ZoneDay, facts: Facts, plan: Plan) -> list[Line]:
     """From what is missing to the runs of today, and what is left over."""
-    live, need, zone = plan.live, plan.need, facts.zones[z]
-    stand = live.terms.stands[live.terms.stand[live.today, z]]
-    crop, rows, given = stand.planting.crop, stand.planting.rows, stand.delivery
-    now, wanted = float(need.deficit_now[z]), float(need.minutes[z])
-    net = max(now - zone.leave_room_mm, 0) if need.due[z] and not need.waits[z] else 0.0
-    gross = net / given.uniformity / (1 - stand.leaching)
+    need, z, zone, given = plan.need, spot.z, spot.zone, spot.stand.delivery
+    rows, wanted, leaching = spot.planting.rows, float(need.minutes[z]), float(need.leaching[z])
+    net = _net(spot, plan)
+    gross = net / given.uniformity / (1 - leaching)
     runs = [run for run in plan.schedule.runs if run.zone == zone.name]
+    least = float(need.least_minutes[z])
+    asked, at_least = (f", at least {least:.0f}", f" (at least {least:.0f})") if least > 0 else ("", "")
     lines = [
-        line("net depth", "net", net, "mm", "Dr - leave_room", f"{now:.3f} - {zone.leave_room_mm:.2f}", "model M6"),
+        _net_line(spot, plan, net),
         line("emission uniformity", "EU", given.uniformity, "", source=given.uniformity_by),
-        line("gross depth", "gross", gross, "mm", "net / EU" + (" / (1 - LR)" if stand.leaching else ""), f"{net:.3f} / {given.uniformity:.3f}" + (f" / (1 - {stand.leaching:.3f})" if stand.leaching else ""), "model M7"),
+        line("gross depth", "gross", gross, "mm", "net / EU" + (" / (1 - LR)" if leaching else ""), f"{net:.3f} / {given.uniformity:.3f}" + (f" / (1 - {leaching:.3f})" if leaching else ""), "model M7"),
         line("planted area", "A", rows.area_m2, "m2", "rows x length x spacing", f"{rows.count} x {rows.length_m:.3f} x {rows.spacing_m:.3f}"),
         line("zone flow", "Q", given.flow_lpm, "L/min", "", "", given.flow_by),
-        line("minutes", "t", wanted, "min", "gross A / Q + fill_time, rounded half up", f"{gross:.3f} x {rows.area_m2:.2f} / {given.flow_lpm:.3f} + {zone.fill_time_minutes:.1f}" + _limits(facts, z), "model M7"),
+        line("minutes", "t", wanted, "min", f"gross A / Q + fill_time, rounded half up{asked}", f"{gross:.3f} x {rows.area_m2:.2f} / {given.flow_lpm:.3f} + {zone.fill_time_minutes:.1f}" + at_least + _limits(facts, z), "model M7"),
         *_hydraulic_lines(given.hydraulics, zone.tape.variation),
+        *_pulse_lines(spot, plan),
         line("planned today", "", sum(run.minutes for run in runs), "min", "", "; ".join(f"{r.start:%H:%M}-{r.stop:%H:%M}" for r in runs)),
     ]
-    if stand.leaching:
-        ec, threshold = garden.supply.ec_ds_m or 0.0, crop.ec_threshold_ds_m or 0.0
-        lines.insert(2, line("leaching requirement", "LR", leaching_requirement(ec, crop), "", "ECw / (5 ECe - ECw)", f"{ec:.2f} / (5 x {threshold:.2f} - {ec:.2f})", "FAO-29 (Ayers and Westcot 1985) eq 9"))
     lines += [
         line(f"left over: {words(unmet.why, unmet.numbers, 'metric')}", "", unmet.net_mm, "mm net")
         for unmet in plan.schedule.unmet
         if unmet.zone == zone.name
     ]
     return lines
+
+
+def _net(spot: ZoneDay, plan: Plan) -> float:
+    need, z = plan.need, spot.z
+    own = float(need.deficit_now[z]) - spot.zone.leave_room_mm if need.due[z] and not need.waits[z] else 0.0
+    return max(own, float(need.least_net[z]), 0.0)
+
+
+def _net_line(spot: ZoneDay, plan: Plan, net: float) -> Line:
+    now, least = float(plan.need.deficit_now[spot.z]), float(plan.need.least_net[spot.z])
+    formula, numbers = "Dr - leave_room", f"{now:.3f} - {spot.zone.leave_room_mm:.2f}"
+    if least > 0:
+        formula, numbers = f"{formula} where due, at least what planting day or seedbed want", f"{numbers}; {least:.3f}"
+    return line("net depth", "net", net, "mm", formula, numbers, "model M6, M10" if least > 0 else "model M6")
+
+
+def _pulse_lines(spot: ZoneDay, plan: Plan) -> Iterator[Line]:
+    """Most water of one pulse, and how many a run of the zone's own minutes makes."""
+    need, z, zone, terms = plan.need, spot.z, spot.zone, spot.live.terms
+    minutes, depth = float(need.minutes[z]), spot.flat(terms.flat.root_depth)
+    if not minutes > 0:
+        return
+    soil, wetted = zone.soil, spot.stand.wetted
+    most = float(most_of_one_pulse(soil, depth, wetted))
+    yield line("most water of one pulse", "", most, "mm net", "1000 x 0.5 (FC - WP) min(Zr, 0.30) Pw", f"1000 x 0.5 x ({soil.theta_fc:.4f} - {soil.theta_wp:.4f}) x min({depth:.4f}, 0.30) x {wetted:.4f}", "model M7 (own choice)")
+    etc, raw = float(terms.etc[spot.d, z]), float(terms.raw[spot.d, z])
+    least = max(math.ceil(etc / raw - 1e-12), float(need.waterings[z]))
+    longest = zone.longest_pulse_minutes
+    count = pulses_of_run(
+        need.net[z], most=np.array(most), minutes=need.minutes[z], least=least,
+        longest=np.array(np.inf if longest is None else longest),
+    )
+    formula = "net / most, at least ETc / RAW and the waterings of a seedbed, rounded up; at most 6 and minutes / 5"
+    numbers = f"{float(need.net[z]):.3f} / {most:.3f}; {etc:.3f} / {raw:.3f}; {float(need.waterings[z]):.0f}"
+    if longest is not None:
+        formula, numbers = "minutes / longest_pulse, rounded up", f"{minutes:.0f} / {longest:.0f}"
+    yield line("pulses", "n", float(count), "", formula, numbers, f"model M7; rest {pulse_rest(zone):.0f} min between two")
 
 
 def _hydraulic_lines(solved: ZoneHydraulics | None, variation: float) -> list[Line]:

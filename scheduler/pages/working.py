@@ -17,7 +17,9 @@ from scheduler.pages.lines import line
 from scheduler.pages.plain import plain_lines
 from scheduler.pages.rounding import rounded
 from scheduler.pages.run_lines import run_lines
+from scheduler.pages.salt_lines import salt_lines
 from scheduler.pages.stage_lines import stage_lines
+from scheduler.pages.start_lines import start_lines
 from scheduler.pages.surface_lines import SurfaceDay, surface_lines
 from scheduler.pages.uncertainty_lines import uncertainty_lines
 from scheduler.pages.weather_lines import et_lines, weather_lines
@@ -68,8 +70,14 @@ def _sections(
     if _stages_told(spot):
         yield "The crop's stages", list(stage_lines(spot, record, garden.location))
     yield today, morning_lines(spot, facts, plan, _climate(garden, spot, record))
+    for title, lines in (
+        ("Sown, set out or drying off", start_lines(spot, plan, record)),
+        ("Salt", salt_lines(spot, plan)),
+    ):
+        if told := list(lines):
+            yield title, told
     yield "How sure the deficit is", list(uncertainty_lines(facts, plan, z))
-    yield "From net depth to minutes", run_lines(garden, facts, plan, z)
+    yield "From net depth to minutes", run_lines(spot, facts, plan)
     yield "The week's plan", week_lines(plan, z)
 
 

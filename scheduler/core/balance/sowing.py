@@ -13,7 +13,7 @@ from scheduler.core.balance import surface
 from scheduler.core.balance.curves import Flat, shed
 from scheduler.core.balance.stands import Stand
 from scheduler.core.balance.stored import Stored
-from scheduler.model import Planting, Soil, TextureGroup, Zone
+from scheduler.model import Emergence, Planting, Soil, TextureGroup, Zone
 
 SETTLE_SKIPPED_BY_RAIN_MM = 5.0
 SETTLE_EVERY_DAYS: dict[TextureGroup, int] = {"coarse": 1, "medium": 2, "fine": 2}
@@ -147,12 +147,23 @@ def _seedbeds(
             continue
         if dryness is None:
             dryness = np.full(len(flat.day), np.nan)
-        depth = planting.crop.seed_depth_m if planting.seed_depth_m is None else planting.seed_depth_m
-        days = flat.days_of(k)
-        dryness[days] = np.where(_not_up(stand, record), dryness_allowed(zone.soil, depth), np.nan)
+        days, most = flat.days_of(k), dryness_allowed(zone.soil, seed_depth(planting))
+        dryness[days] = np.where(_not_up(stand, record), most, np.nan)
         run = zone.surface_run_minutes
         least[days] = SURFACE_RUN_MINUTES[zone.soil.texture_group] if run is None else run
     return dryness, None if dryness is None else least
+
+
+def seed_depth(planting: Planting) -> float:
+    """m: the planting's own, else its crop's."""
+    return planting.crop.seed_depth_m if planting.seed_depth_m is None else planting.seed_depth_m
+
+
+def warmth_since(record: Stored, planting: Planting, need: Emergence) -> FloatArray:
+    """Sum of the daily means over the base from the planting date on, before day 1, 2, ..., degC days."""
+    mean = (record.tmin_c + record.tmax_c) / 2
+    warm = record.filled(np.maximum(mean - need.base_c, 0.0))
+    return np.concatenate([[0.0], np.cumsum(warm[record.index(planting.planted) :])])
 
 
 def _not_up(stand: Stand, record: Stored | None) -> BoolArray:
@@ -163,9 +174,7 @@ def _not_up(stand: Stand, record: Stored | None) -> BoolArray:
     need = planting.crop.emergence
     if need is None or record is None or record.index(planting.planted) < 0:
         return number <= SEEDBED_DAYS
-    mean = (record.tmin_c + record.tmax_c) / 2
-    warm = record.filled(np.maximum(mean - need.base_c, 0.0))
-    through = np.concatenate([[0.0], np.cumsum(warm[record.index(planting.planted) :])])
+    through = warmth_since(record, planting, need)
     enough = through[np.minimum(number - 1, len(through) - 1)] >= EMERGENCE_MARGIN * need.sum_c
     return ~enough & (number <= MOST_SEEDBED_DAYS)
 
