@@ -72,15 +72,24 @@ class _Zone:
         if begin >= live.today:
             if since < facts.day or told:
                 return f"{told}: {now}."
+            by = "" if self.zone.starting_deficit_mm is not None else " by the weather of the weeks before"
             return (
-                f"First day of the record: it is taken that {now} "
+                f"First day of the record: it is taken{by} that {now} "
                 f"(starting_deficit in garden.yaml, or dig and: rowwater note soil {self.zone.name} ...)."
             )
         days = slice(begin, live.today)
-        used = float(np.nansum(live.balance.eta[days, self.z]))
+        used = self._used(days)
         rain = float(np.nansum(live.terms.rain_eff[days, self.z]))
         fell = f"rain brought {self._depth(rain)}" if rain > 0 else "no rain counted"
-        return f"{told} the crop used {self._depth(used)}, {fell}: {now}."
+        return f"{told} the crop used {used}, {fell}: {now}."
+
+    def _used(self, days: slice) -> str:
+        """By the crop; where it is kept apart, what the soil lost beside."""
+        live, apart = self.plan.live, self.plan.live.balance.apart
+        if apart is None or live.terms.ground is None:
+            return self._depth(np.nansum(live.balance.eta[days, self.z]))
+        crop, soil = (float(np.nansum(a[days, self.z])) for a in (apart.use, apart.evaporation))
+        return f"{self._depth(crop)} and {self._depth(soil)} evaporated"
 
     def _since(self) -> tuple[date, str]:
         """The day from which the losses are counted, and what it is; "" where the record begins today."""
@@ -102,6 +111,8 @@ class _Zone:
     # --- what it can spare ---
 
     def _spares(self) -> str:
+        if not np.isfinite(self.trigger_mm):
+            return "It dries off before it is lifted, so nothing makes water due."
         trigger, raw = self._depth(self.trigger_mm), self._depth(float(self.plan.need.raw[self.z]))
         if self.lacks_mm >= self.trigger_mm:
             return f"Water is due from {trigger} on, so it is due; from {raw} on the crop suffers."
@@ -115,6 +126,11 @@ class _Zone:
         runs = [run for run in self.plan.schedule.runs if run.zone == self.zone.name]
         if runs:
             return f"{self._runs(runs)}{self._limit()}."
+        if (mm := float(self.plan.need.sprinkle_mm[self.z])) > 0:
+            return (
+                f"Sprinkle {self._depth(mm)} over the seed rows by hand, the tape does not wet them, and say "
+                f"so: rowwater note sprinkled {self.zone.name} {self._depth(mm).replace(' ', '')}"
+            )
         if self.plan.waits[self.z]:
             rain, etc = float(self.plan.need.outlook_rain), float(self.plan.need.outlook_etc[self.z])
             return (
@@ -130,9 +146,20 @@ class _Zone:
         minutes = show_minutes(sum(run.minutes for run in runs))
         how = "Open it by hand" if self.zone.valve.driver == "by_hand" else "It runs"
         pulses = f" in {len(runs)} pulses" if len(runs) > 1 else ""
-        early = ", before it is due: later mornings have less room, or the planting settles in"
-        why = early if self.lacks_mm < self.trigger_mm else ""
-        return f"{how} at {runs[0].start:%H:%M} for {minutes}{pulses}, which gives {net}{why}"
+        return f"{how} at {runs[0].start:%H:%M} for {minutes}{pulses}, which gives {net}{self._early()}"
+
+    def _early(self) -> str:
+        """Why it runs though no deficit asks for it."""
+        need, z = self.plan.need, self.z
+        if need.planting_day[z]:
+            return ": it is planting day"
+        if need.seedbed[z] and need.least_minutes[z] > 0:
+            return ", to keep the seed damp until it is up"
+        if self.lacks_mm >= self.trigger_mm:
+            return ""
+        if need.least_minutes[z] > 0:
+            return ", before it is due: the plants settle in"
+        return ", before it is due: later mornings have less room"
 
     def _limit(self) -> str:
         for unmet in self.plan.schedule.unmet:

@@ -26,19 +26,24 @@ def _lines(working: WhyPage, display: Display, width: int) -> Iterator[str]:
     yield from wrap(f"The working behind {working['date']} (SI units inside)", width, 2)
     for section in working["sections"]:
         yield ""
-        yield section["title"]
+        yield from wrap(section["title"], width, 2)
         for line in section["lines"]:
             yield from _line(line, display, width)
     if working["history"]:
+        apart = any("evaporation_mm" in day for day in working["history"])
         yield ""
-        yield "The last days, mm"
-        yield from table(list(_history(working)), width, label=13, cells=(6, 7, 7, 7, 8, 7, 9))
+        yield from wrap("The last days, mm" + (" (soil: of ETc, what evaporated)" if apart else ""), width, 2)
+        cells = (6, 7, 7, 7, 7, 8, 7, 9) if apart else (6, 7, 7, 7, 8, 7, 9)
+        yield from table(list(_history(working, apart=apart)), width, label=13, cells=cells)
 
 
-def _history(working: WhyPage) -> Iterator[Row]:
-    yield "  date", ("ET0", "Kc", "ETc", "rain", "counts", "given", "deficit")
+def _history(working: WhyPage, *, apart: bool) -> Iterator[Row]:
+    soil = ["soil"] * apart
+    yield "  date", ("ET0", "Kc", "ETc", *soil, "rain", "counts", "given", "deficit")
     for day in working["history"]:
-        depths = (day["rain_mm"], day["rain_eff_mm"], day["net_mm"], day["deficit_end_mm"])
+        depths = [day["rain_mm"], day["rain_eff_mm"], day["net_mm"], day["deficit_end_mm"]]
+        if apart:
+            depths.insert(0, day.get("evaporation_mm", 0.0))
         yield (
             f"  {day['date']}",
             (
