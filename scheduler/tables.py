@@ -121,11 +121,15 @@ def _soil_file() -> dict[str, Any]:
     return table
 
 
-def shipped(name: str) -> Any:
-    """A table of config/ as YAML reads it; raises CouldNot where the file is not to be read."""
+def shipped(name: str, *, as_printed: bool = False) -> Any:
+    """A table of config/ as YAML reads it; raises CouldNot where the file is not to be read.
+
+    as_printed: every number stays the text that it is in the file, with all its digits.
+    """
     import yaml  # only here: who merely imports this module does not pay for it
 
-    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    kind = "BaseLoader" if as_printed else "SafeLoader"
+    loader = getattr(yaml, f"C{kind}", getattr(yaml, kind))
     try:
         text = (_folder() / name).read_text(encoding="utf-8")
     except OSError as error:

@@ -28,8 +28,12 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "daily": ("the day: ask, plan, publish", "pages planning garden publish weather store places show"),
     "pages": (
         "results as plain values: what `--json` prints and `today.json` holds",
-        "planning core.week core.system core.uncertainty core.quality core.balance core.hydraulics "
+        "selfcheck planning core.week core.system core.uncertainty core.quality core.balance core.hydraulics "
         "core store show",
+    ),
+    "selfcheck": (
+        "published examples and worked numbers, done anew by the core's own functions",
+        "core.system core.balance core.hydraulics core tables units",
     ),
     "planning": (
         "from facts to plan: the balance up to last night, today, the week, the season",

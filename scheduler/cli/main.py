@@ -36,6 +36,7 @@ COMMANDS = {
     "stop": "close every valve now",
     "valve-test": "the first, watched run of every valve",
     "season": "a season simulated on a weather file",
+    "selfcheck": "published examples done anew on this machine",
 }
 
 

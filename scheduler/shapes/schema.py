@@ -14,6 +14,7 @@ from scheduler.shapes.day import DayPage, ScheduleFile, TodayFile
 from scheduler.shapes.log import LogPage
 from scheduler.shapes.notes import NotesPage
 from scheduler.shapes.season import SeasonPage
+from scheduler.shapes.selfcheck import SelfcheckPage
 from scheduler.shapes.valves import ValveTestPage
 from scheduler.shapes.weather import WeatherPage
 from scheduler.shapes.week import WeekSummary
@@ -34,6 +35,7 @@ PAGES: dict[str, type] = {
     "morning": TodayFile,
     "note list": NotesPage,
     "season": SeasonPage,
+    "selfcheck": SelfcheckPage,
     "valve-test": ValveTestPage,
     "weather": WeatherPage,
     "week": WeekSummary,

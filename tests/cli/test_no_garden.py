@@ -7,7 +7,7 @@ from cli.conftest import Grower
 
 from scheduler.cli.main import COMMANDS
 
-NEEDS_NONE = {"init", "bucket", "crops", "completion"}
+NEEDS_NONE = {"init", "bucket", "crops", "completion", "selfcheck"}
 CALLS = {
     "morning": ["morning"],
     "check": ["check"],
@@ -66,3 +66,4 @@ def test_what_needs_no_garden_works_without(grower: Grower, monkeypatch: pytest.
     assert grower("bucket", "--volume", "5gal", "--time", "58s").status == 0
     assert grower("crops", "lettuce").status == 0
     assert grower("completion", "bash").status == 0
+    assert grower("selfcheck").status == 0

@@ -58,6 +58,7 @@ COMMANDS = {
     "log": ["--from", "2015-06-29"],
     "morning": ["--date", DAY],
     "season": ["--weather", "weather.csv", "--from", "2015-06-01", "--to", "2015-06-14"],
+    "selfcheck": [],
     "note list": [],
     "valve-test": ["--yes"],
     "weather": ["--date", DAY],
