@@ -109,6 +109,8 @@ def _printed(figures: Mapping[str, Any], within: Mapping[str, Any]) -> Iterator[
     for name, text in figures.items():
         for figure, one in flat(name, text):
             wider = within.get(name)
+            if one == "null":  # there is no such figure in this row
+                continue
             if one in ("true", "false"):
                 yield figure, Printed("1" if one == "true" else "0", 0.0)
             elif wider is None:

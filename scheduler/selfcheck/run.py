@@ -5,15 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from scheduler.selfcheck import arithmetic, coefficients, et0, heat, roots, salt, seedbed, surface, water
+from scheduler.selfcheck import (
+    arithmetic,
+    coefficients,
+    et0,
+    heat,
+    roots,
+    runs,
+    salt,
+    seedbed,
+    surface,
+    water,
+    yields,
+)
 from scheduler.selfcheck.answer import Answer
 from scheduler.selfcheck.cases import Case, Inputs, Printed, Source, flat
 
-ANSWERS: dict[str, Answer] = {
-    name: answer
-    for module in (arithmetic, et0, coefficients, surface, roots, seedbed, heat, salt, water)
-    for name, answer in module.ANSWERS.items()
-}
+MODULES = (arithmetic, et0, coefficients, surface, roots, runs, seedbed, heat, salt, yields, water)
+ANSWERS: dict[str, Answer] = {name: answer for module in MODULES for name, answer in module.ANSWERS.items()}
 
 
 @dataclass(frozen=True, slots=True)
