@@ -25,7 +25,7 @@ from scheduler.core.balance.et import METHODS, ReferenceET, reference_et
 from scheduler.core.balance.soil import percolation, step, stress_coefficient
 from scheduler.core.balance.terms import terms
 from scheduler.model import Location, Supply
-from scheduler.pages.working import _penman_monteith
+from scheduler.pages.weather_lines import _penman_monteith
 from scheduler.selfcheck.run import ANSWERS as PROGRAM
 from scheduler.selfcheck.run import figures_of
 from scheduler.weather.quantities import parse_key
