@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from scheduler.core.balance.stored import Stored, stored
+from scheduler.core.balance.stored import Stored
 from scheduler.model import Garden, Zone
 from scheduler.pages.balance_lines import balance_lines, crop_lines, morning_lines
 from scheduler.pages.basal_lines import Climate, climate_of
@@ -35,7 +35,7 @@ HISTORY_DAYS = 7
 def day_working(garden: Garden, facts: Facts, plan: Plan) -> DayWorking:
     """What all zones share, then per zone: sections of lines, and the balance of the last days."""
     yesterday = facts.day - timedelta(days=1)
-    record = stored(facts.weather, plan.live.et)
+    record = plan.live.record
     return {
         "date": facts.day.isoformat(),
         "shared": [

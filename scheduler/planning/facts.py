@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 from scheduler.model import Applied, Garden, Note, Run, StoredPlan, WeatherDays, WeatherValue, Zone
 from scheduler.planning.notes import LeftAside, MakePlanting, feeds, lay_over, sprinkled
 from scheduler.planning.on_record import begun, holds, liters_by_day
-from scheduler.planning.spans import ASK_BACK_DAYS, DAYS_AHEAD, LEARN_DAYS
-from scheduler.planning.weather import with_history
+from scheduler.planning.spans import ASK_BACK_DAYS, BED_DAYS, DAYS_AHEAD, LEARN_DAYS
+from scheduler.planning.warmth import first_warm_day
+from scheduler.planning.weather import temperatures, with_history
 
 if TYPE_CHECKING:
     from scheduler.core.quality.checks import Flag
@@ -33,6 +34,8 @@ class Facts:
     flags: tuple[Flag, ...] = ()  # what quality control set aside or remarks on
     tried: frozenset[tuple[str, int]] = frozenset()  # today's runs that were opened or answered: zone, pulse
     aside: tuple[LeftAside, ...] = ()  # notes that could not be followed
+    stored_from: date | None = None  # first day with any weather, at most `start`; None: that of `weather`
+    temperatures: WeatherDays | None = None  # of days before `weather`, where a crop goes by their warmth
     begun: frozenset[tuple[str, int]] = frozenset()  # of today, by hand: start passed, not answered yet
     sprinkled: tuple[tuple[str, date, float], ...] = ()  # zone, day, mm over its seed rows; they add up
     feeds: frozenset[tuple[str, date]] = frozenset()  # zone, day of feeding through the tape
@@ -102,7 +105,11 @@ def gather(
     by_hand = {zone.name for zone in garden.zones if zone.valve.driver == "by_hand"}
     in_use = begun(plans[day], applied, by_hand, now) if day in plans and now else []
     zones, aside = lay_over(garden.zones, notes, make_planting)
-    found = with_history(garden, store, notes, start, last, today=day)
+    found = with_history(garden, store, notes, start, last, today=day, days_before=BED_DAYS)
+    span = store.weather_span()
+    stored_from = min(span[0], start) if span else start
+    warm_from = first_warm_day(zones, start, last, stored_from)
+    before = found.weather.first - timedelta(days=1)
     return Facts(
         start=start,
         day=day,
@@ -120,6 +127,8 @@ def gather(
         tried=frozenset((zone, pulse) for _, zone, pulse in tried(store, day, day)),
         aside=aside,
         begun=frozenset((run.zone, run.pulse) for run in in_use),
+        stored_from=stored_from,
+        temperatures=temperatures(garden, store, warm_from, before) if warm_from <= before else None,
         sprinkled=sprinkled(notes),
         feeds=feeds(notes),
     )

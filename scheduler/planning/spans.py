@@ -2,6 +2,8 @@
 
 DAYS_AHEAD = 7
 RECENT_DAYS = 7
+BED_DAYS = 30
+"""So long before its first day the balance reads weather: climate, and how dry the bed is."""
 LOOK_BACK_DAYS = 60
 """Quality control sees that much more than the balance: slow faults show over weeks."""
 LEARN_DAYS = 60

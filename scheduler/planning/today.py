@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 
-from scheduler.core.arrays import BoolArray, FloatArray
+from scheduler.core.arrays import BoolArray, FloatArray, Mm
 from scheduler.core.balance.need import Morning, Need, need_today
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
@@ -35,23 +35,44 @@ def decide(garden: Garden, facts: Facts, live: Live, *, as_planned: bool = False
     so_far = facts.rain_so_far_mm or 0.0
     rain_ahead = np.where(live.rain_missing, np.nan, live.rain_mm)[today:].copy()
     in_use = facts.in_hand() if as_planned else facts.opened()
+    kept = np.ones(len(facts.zones)) if live.leaching is None else 1 - live.leaching
     rain_ahead[:1] = np.maximum(rain_ahead[:1] - so_far, 0)
     morning = Morning(
         et0_yesterday_mm=float(yesterday if np.isfinite(yesterday) else live.et.et0_mm[i]),
         rain_so_far_mm=so_far,
         applied_today_mm=np.array(
             [
-                sum(a.net_mm for a in facts.applied_on(zone.name, facts.day))
+                kept[z] * sum(a.net_mm for a in facts.applied_on(zone.name, facts.day))
                 + sum(run.net_mm for run in in_use if run.zone == zone.name)
-                for zone in facts.zones
+                for z, zone in enumerate(facts.zones)
             ]
         ),
         forecast_rain_mm=rain_ahead,
         rain_chance=facts.weather.rain_chance_pct[i : i + len(rain_ahead)] / 100,
         days_to_next_morning=days_to_next_morning(garden, facts.day),
         held=_held_valves(facts),
+        surface_mm=live.surface,
+        leaching=live.leaching,
+        sprinkled_today_mm=_sprinkled_today(facts),
+        fed_yesterday=_fed_yesterday(facts),
     )
     return need_today(live.terms, today, live.deficit, morning, RefillRule.of(facts.zones))
+
+
+def _sprinkled_today(facts: Facts) -> Mm:
+    """(zone,) mm over the seed rows."""
+    return np.array(
+        [
+            sum(mm for zone, day, mm in facts.sprinkled if (zone, day) == (one.name, facts.day))
+            for one in facts.zones
+        ],
+        dtype=np.float64,
+    )
+
+
+def _fed_yesterday(facts: Facts) -> BoolArray:
+    before = facts.day - timedelta(days=1)
+    return np.array([(zone.name, before) in facts.feeds for zone in facts.zones], dtype=bool)
 
 
 def days_to_next_morning(garden: Garden, day: date) -> int:
@@ -139,7 +160,7 @@ def _valve_asks(facts: Facts, live: Live, need: Need, kept: Sequence[Run]) -> li
             zone=facts.zones[z].name,
             minutes=float(need.minutes[z]),
             flow_lpm=_stand_flow(live, z),
-            net_per_minute=float(1 / live.terms.minutes_per_mm[live.today, z]),
+            net_per_minute=float(1 / need.minutes_per_mm[z]),
             fill_minutes=facts.zones[z].fill_time_minutes,
             first_pulse=facts.first_pulse(facts.zones[z].name, kept),
         )

@@ -27,25 +27,46 @@ class Believed:
 
 
 def with_history(
-    garden: Garden, store: Store, notes: Iterable[Note], first: date, last: date, *, today: date
+    garden: Garden,
+    store: Store,
+    notes: Iterable[Note],
+    first: date,
+    last: date,
+    *,
+    today: date,
+    days_before: int = RECENT_DAYS + 1,
 ) -> Believed:
     """As `believed`, from some days before `first`, or years where their mean has to stand in for a day."""
-    found = believed(garden, store, notes, first - timedelta(days=RECENT_DAYS + 1), last, today=today)
+    look_back = max(LOOK_BACK_DAYS + RECENT_DAYS + 1 - days_before, 0)
+    found = believed(
+        garden, store, notes, first - timedelta(days=days_before), last, today=today, look_back_days=look_back
+    )
     span = store.weather_span()
-    if span and span[0] < found.weather.first and not _temperatures_complete(found.weather):
+    recent = days_before - RECENT_DAYS - 1
+    if span and span[0] < found.weather.first and not _temperatures_complete(found.weather, recent):
         return believed(garden, store, notes, span[0], last, today=today)
     return found
 
 
 def believed(
-    garden: Garden, store: Store, notes: Iterable[Note], first: date, last: date, *, today: date
+    garden: Garden,
+    store: Store,
+    notes: Iterable[Note],
+    first: date,
+    last: date,
+    *,
+    today: date,
+    look_back_days: int = LOOK_BACK_DAYS,
 ) -> Believed:
-    """The days first..last: what each source says and quality control lets stand, joined."""
+    """The days first..last: what each source says and quality control lets stand, joined.
+
+    look_back_days: that much earlier values serve quality control.
+    """
     from scheduler.core.quality.screen import screen
 
     order = [source.name for source in garden.sources]
     readings = rain_readings(notes)
-    screened = screen(store.weather(first - timedelta(days=LOOK_BACK_DAYS), last), garden.location)
+    screened = screen(store.weather(first - timedelta(days=look_back_days), last), garden.location)
     values = screened.values
     zone = ZoneInfo(garden.location.timezone)
     joined = values + weather_days.gauge_values(readings, values, zone, today=today, order=order)
@@ -54,6 +75,14 @@ def believed(
         weather_days.rain_so_far(joined, today, order),
         screened.flags,
     )
+
+
+def temperatures(garden: Garden, store: Store, first: date, last: date) -> WeatherDays:
+    """The days first..last by their temperatures alone: of years of weather a small part, quickly read."""
+    from scheduler.core.quality.screen import screen
+
+    values = screen(store.weather(first, last, ("tmin_c", "tmax_c")), garden.location).values
+    return weather_days.join(values, first, last, [source.name for source in garden.sources])
 
 
 def rain_readings(notes: Iterable[Note]) -> list[weather_days.RainReading]:
@@ -88,7 +117,7 @@ def by_days(garden: Garden, store: Store, reading: weather_days.RainReading) -> 
     """mm of one reading that each of its local days gets, those without any left out."""
     zone = ZoneInfo(garden.location.timezone)
     days = [moment.astimezone(zone).date() for moment in (reading.since, reading.at)]
-    values = store.weather(*days) if days[0] < days[1] else []
+    values = store.weather(days[0], days[1]) if days[0] < days[1] else []
     order = [source.name for source in garden.sources]
     return weather_days.shares(reading, values, zone, order=order)
 
@@ -107,5 +136,6 @@ def _moment(text: str) -> datetime:
     return datetime.fromisoformat(text)
 
 
-def _temperatures_complete(weather: WeatherDays) -> bool:
-    return all(low <= high for low, high in zip(weather.tmin_c, weather.tmax_c, strict=True))
+def _temperatures_complete(weather: WeatherDays, begin: int) -> bool:
+    """Of the days from index `begin` on."""
+    return all(low <= high for low, high in zip(weather.tmin_c[begin:], weather.tmax_c[begin:], strict=True))

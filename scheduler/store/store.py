@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -172,12 +172,15 @@ class Store:
         with self._weather(write=True) as connection:
             return weather.add_changed(connection, new)
 
-    def weather(self, first: date, last: date) -> list[WeatherValue]:
-        """The newest value per day, field, source and kind of the days first..last, as they were added."""
+    def weather(self, first: date, last: date, fields: Sequence[str] = ()) -> list[WeatherValue]:
+        """The newest value per day, field, source and kind of the days first..last, as they were added.
+
+        fields: these alone; () for all.
+        """
         from scheduler.store import weather
 
         with self._weather() as connection:
-            return weather.newest(connection, rows.day_text(first), rows.day_text(last))
+            return weather.newest(connection, rows.day_text(first), rows.day_text(last), fields)
 
     def weather_span(self) -> tuple[date, date] | None:
         """The first and the last day with any weather."""

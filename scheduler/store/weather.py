@@ -34,8 +34,8 @@ def add_changed(connection: Connection, new: Sequence[rows.Row]) -> int:
     return len(changed)
 
 
-def newest(connection: Connection, first: str, last: str) -> list[WeatherValue]:
-    return rows.weather_values(connection.execute(_newest(first, last)))
+def newest(connection: Connection, first: str, last: str, fields: Sequence[str] = ()) -> list[WeatherValue]:
+    return rows.weather_values(connection.execute(_newest(first, last, fields)))
 
 
 def issued(connection: Connection, first: str, last: str, kind: str | None) -> list[WeatherValue]:
@@ -52,7 +52,9 @@ def span(connection: Connection) -> tuple[date, date] | None:
     return None if first is None else (date.fromisoformat(first), date.fromisoformat(last))
 
 
-def _newest(first: str, last: str) -> Select[Any]:
+def _newest(first: str, last: str, fields: Sequence[str] = ()) -> Select[Any]:
     ids = select(func.max(weather_values.c.id)).where(weather_values.c.day.between(first, last))
+    if fields:
+        ids = ids.where(weather_values.c.field.in_(fields))
     newest = weather_values.c.id.in_(ids.group_by(*_NEWEST_KEY))
     return select(*_VALUES).where(newest).order_by(weather_values.c.id)

@@ -187,7 +187,7 @@ class _Days:
             self.lr[here] = lr
             per_mm = per_mm / (1 - lr)
         if self.given is not None:
-            self.water[here] = self.given[here]
+            self.water[here] = self.given[here] * (1 - self.lr[here])
         known = self.known[here]
         if known.all():
             return

@@ -114,8 +114,9 @@ def run(
 
     starting_deficit: (zone,) Dr before the first standing day, held to its TAW; nan where the bed's surface
     says it (or 0, where one coefficient serves).
-    given: (day, zone) net mm that really reached the soil; days from `decide_from` on, and every day where
-    `given` is None, are decided by `rule`.  sprinkled: (day, zone) mm over seed rows: the surface only.
+    given: (day, zone) net mm that really reached the soil, leaching left aside; days from `decide_from` on,
+    and every day where `given` is None, are decided by `rule`.  sprinkled: (day, zone) mm over seed rows:
+    the surface only.
     """
     if terms.ground is not None or terms.salt is not None:
         return _of_apart(

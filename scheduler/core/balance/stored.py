@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, fields
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -32,6 +32,12 @@ class Stored:
     def index(self, day: date) -> int:
         """Where a day lies; below 0 before the first."""
         return (day - self.first).days
+
+    def since(self, first: date) -> Stored:
+        """From that day on, where it is one of the record's."""
+        at = max(self.index(first), 0)
+        days = (getattr(self, one.name)[at:] for one in fields(self)[1:])
+        return Stored(self.first + timedelta(days=at), *days)
 
     @property
     def warm(self) -> BoolArray:
@@ -62,6 +68,24 @@ def stored(days: WeatherDays, et: ReferenceET) -> Stored:
         tmax_c=inputs.tmax_c,
         wind_2m_m_s=np.where(inputs.wind_by == ESTIMATED_WIND, np.nan, inputs.u2_m_s),
         rh_min_pct=np.where(inputs.usable, rh_min, np.nan),
+    )
+
+
+def after_temperatures(days: WeatherDays, record: Stored) -> Stored:
+    """The record with earlier days before it, of which only the temperatures are known.
+
+    days: consecutive, the last is the day before the record's first.
+    """
+    unknown = np.full(len(days), np.nan)
+    usable = days.tmin_c <= days.tmax_c
+    return Stored(
+        first=days.first,
+        et0_mm=np.append(unknown, record.et0_mm),
+        rain_mm=np.append(np.zeros(len(days)), record.rain_mm),
+        tmin_c=np.append(np.where(usable, days.tmin_c, np.nan), record.tmin_c),
+        tmax_c=np.append(np.where(usable, days.tmax_c, np.nan), record.tmax_c),
+        wind_2m_m_s=np.append(unknown, record.wind_2m_m_s),
+        rh_min_pct=np.append(unknown, record.rh_min_pct),
     )
 
 
