@@ -75,6 +75,24 @@ lay_version() { # PACKAGE
   printf '%s\n' "$version"
 }
 
+# Published examples done anew by a version that was just laid: one that computes otherwise on this machine is taken
+# away again, before anything that runs is touched. (2: a version from before there was such a check.)
+need_selfcheck() { # VERSION
+  local said status=0
+  said="$(timeout 300 "$1/bin/rowwater" selfcheck 2>&1)" || status=$?
+  if [ "$status" = 2 ]; then
+    say "This version has no selfcheck."
+    return
+  fi
+  [ "$status" != 0 ] || {
+    say "selfcheck: ${said##*$'\n'}"
+    return
+  }
+  printf '%s\n' "$said" >&2
+  rm -rf "$1"
+  fail "the selfcheck of the new version fails: it was taken away, and what was there before is as it was"
+}
+
 # In one rename: there is never a moment without a version in use.
 use_version() { # VERSION
   ln -sfn "$(basename "$1")" "$versions/current.new"

@@ -25,6 +25,7 @@ fi
 
 before="$(readlink -f "$versions/current" 2>/dev/null || true)"
 version="$(lay_version "$package")"
+need_selfcheck "$version"
 use_version "$version"
 drop_versions_but "$version" "$before"
 place_unit "$here"

@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Backup first, then the new version beside the old one, and back to the old one if it does not start.
+# Backup first, then the new version beside the old one. It has to compute as published before the service is stopped
+# for it, and the old one comes back if it does not start.
 #   sudo deploy/upgrade.sh [PACKAGE]     PACKAGE: a wheel or the project's folder (default: the folder above)
 set -euo pipefail
 here="$(cd "$(dirname "$0")" && pwd)"
@@ -14,6 +15,7 @@ old="$(readlink -f "$versions/current" 2>/dev/null || true)"
 
 "$here/backup.sh" ${destdir:+"$destdir/var/backups/rowwater"}
 version="$(lay_version "$package")"
+need_selfcheck "$version"
 
 if [ -n "$destdir" ]; then
   use_version "$version"

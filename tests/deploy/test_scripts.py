@@ -39,12 +39,15 @@ def test_shellcheck_has_nothing_to_say():
 PROGRAM = """\
 import sys
 def main():
+    if sys.argv[1:] == ["selfcheck"]:
+        print("\\nExample 18: ET0 3.88 4.31\\n411 figures")
+        sys.exit({selfcheck})
     print("rowwater, version {version}")
     sys.exit({status})
 """
 
 
-def package(folder: Path, version: str, status: int = 0) -> Path:
+def package(folder: Path, version: str, status: int = 0, selfcheck: int = 0) -> Path:
     """A wheel under our name that needs no index: the scripts are what is tested."""
     folder.mkdir(exist_ok=True)
     path = folder / f"rowwater-{version}-py3-none-any.whl"
@@ -52,7 +55,7 @@ def package(folder: Path, version: str, status: int = 0) -> Path:
     extras = "Provides-Extra: mqtt\nProvides-Extra: gpio\n"
     metadata = f"Metadata-Version: 2.1\nName: rowwater\nVersion: {version}\n{extras}"
     files = {
-        "stub_rowwater.py": PROGRAM.format(version=version, status=status),
+        "stub_rowwater.py": PROGRAM.format(version=version, status=status, selfcheck=selfcheck),
         f"{info}/METADATA": metadata,
         f"{info}/WHEEL": "Wheel-Version: 1.0\nGenerator: tests\nRoot-Is-Purelib: true\nTag: py3-none-any\n",
         f"{info}/entry_points.txt": "[console_scripts]\nrowwater = stub_rowwater:main\n",
@@ -135,6 +138,7 @@ def test_the_whole_way_in_a_scratch_root(tmp_path: Path):
     assert in_use(root) == "rowwater, version 2.0"
     assert len(versions(root)) == 2, "the one before stays beside it"
     assert "The old version is kept in" in said
+    assert "selfcheck: 411 figures" in said
     (backup,) = (root / "var/backups/rowwater").iterdir()
     assert (backup / "garden.yaml").read_text() == "garden: mine\n"
     assert (backup / "rowwater.db").exists()
@@ -144,6 +148,15 @@ def test_the_whole_way_in_a_scratch_root(tmp_path: Path):
     assert "it could not be installed; what was there before is as it was" in said
     assert in_use(root) == "rowwater, version 2.0"
     assert versions(root) == before, "nothing is left of it"
+
+    wrong = package(tmp_path / "3a", "3.1", selfcheck=1)
+    for script in ("upgrade.sh", "install.sh"):
+        said = run(root, script, str(wrong), status=1)
+        assert "Example 18: ET0 3.88 4.31" in said
+        assert "the selfcheck of the new version fails" in said
+        assert in_use(root) == "rowwater, version 2.0"
+        assert versions(root) == before, "it was taken away"
+        assert "Upgraded" not in said
 
     run(root, "install.sh", str(package(tmp_path / "4", "4.0")))
     assert in_use(root) == "rowwater, version 4.0"
@@ -161,6 +174,21 @@ def test_the_whole_way_in_a_scratch_root(tmp_path: Path):
     assert not (root / "usr/local/bin/rowwater").is_symlink()
     assert garden.read_text() == "garden: mine\n"
     assert database.exists(), "records stay"
+
+
+def test_a_version_from_before_the_selfcheck_may_be_gone_back_to(tmp_path: Path):
+    """Its command line knows no such word, and says so with status 2."""
+    root = tmp_path / "root"
+    run(root, "install.sh", str(package(tmp_path / "1", "1.0")))
+    said = run(root, "upgrade.sh", str(package(tmp_path / "0", "0.9", selfcheck=2)))
+    assert "This version has no selfcheck." in said
+    assert in_use(root) == "rowwater, version 0.9"
+
+
+def test_the_service_runs_on_while_the_new_version_checks_itself():
+    """Nothing is stopped before: a version that computes wrongly never costs a run."""
+    text = (DEPLOY / "upgrade.sh").read_text()
+    assert text.index("lay_version") < text.index("need_selfcheck") < text.index("systemctl stop")
 
 
 def test_no_upgrade_of_nothing(tmp_path: Path):

@@ -92,6 +92,14 @@ def test_the_command_starts(wheel: Path, environ: dict[str, str], tmp_path: Path
     assert (ran.returncode, ran.stderr) == (0, "")
 
 
+def test_the_selfcheck_runs_from_the_wheel_alone(environ: dict[str, str], tmp_path: Path) -> None:
+    program = "from scheduler.cli.main import main; main(['selfcheck', '--json'])"
+    ran = python(environ, tmp_path, "-c", program)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    assert json.loads(ran.stdout)["machine"]["rowwater"] is not None
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_the_job_reads_a_garden(environ: dict[str, str], tmp_path: Path) -> None:
     shutil.copytree(ROOT / "examples" / "creekside", tmp_path / "plot")
     job = ("-m", "scheduler.service.job", "read", "--config", "plot/garden.yaml")
