@@ -112,12 +112,13 @@ def planting_moved(zone: Zone, crop: str, day: date) -> Planting | None:
 
 
 def _pulled(zone: Zone, note: Note) -> list[Planting]:
-    plantings = list(zone.plantings)
-    standing = [p for p in plantings if p.planted < note.day]
-    if standing:
-        latest = max(standing, key=lambda p: p.planted)
-        plantings[plantings.index(latest)] = replace(latest, pulled=note.day)
-    return plantings
+    ended = planting_pulled(zone, note.day)
+    return [replace(p, pulled=note.day) if p is ended else p for p in zone.plantings]
+
+
+def planting_pulled(zone: Zone, day: date) -> Planting | None:
+    """The planting that was noted as pulled on a day: the latest begun before, though its time was over."""
+    return max((p for p in zone.plantings if p.planted < day), key=lambda p: p.planted, default=None)
 
 
 # --- what was seen -------------------------------------------------------------------------------

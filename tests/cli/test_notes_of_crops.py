@@ -183,3 +183,26 @@ def test_a_repair_is_noted_for_its_zone(friday: Grower) -> None:
     assert [(one["kind"], one["zone"]) for one in noted(friday)] == [("repair", "beans")]
     assert "beans: mended" in friday("note", "list").out
     assert friday("note", "undo").status == 0
+
+
+# --- planted, pulled ----------------------------------------------------------------------------
+
+
+def test_pulled_twice_is_asked_about_and_a_correction_says_what_it_corrects(
+    friday: Grower, clock: Clock
+) -> None:
+    assert "tomatoes: staked tomato pulled (instead of 12 Sep)" in friday("note", "pulled", "tomatoes").out
+    clock("2015-07-04T07:00")
+    again = friday("note", "pulled", "tomatoes")
+    assert again.status == 2
+    assert "staked tomato in tomatoes was pulled on Fri 3 Jul 2015, as you noted" in again.err
+    earlier = friday("note", "pulled", "tomatoes", "--date", "2015-07-02")
+    assert "staked tomato pulled (instead of 3 Jul)" in earlier.out
+
+
+def test_planted_says_what_it_moves_and_ends(friday: Grower) -> None:
+    said = friday("note", "planted", "beans", "bush bean", "--date", "2015-05-25")
+    assert "beans: bush bean planted (instead of 20 May)" in said.out
+    assert "beans: okra planted; bush bean stands no more" in friday("note", "planted", "beans", "okra").out
+    nothing = friday("note", "pulled", "beans", "--date", "2015-05-01")
+    assert "nothing was planted in beans before Fri 1 May 2015" in nothing.err
