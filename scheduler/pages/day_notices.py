@@ -15,6 +15,7 @@ from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.chores import chore_notices
 from scheduler.pages.crop_cautions import crop_cautions
 from scheduler.pages.first_days import first_days_notices
+from scheduler.pages.lost_zones import lost_zone_notices
 from scheduler.pages.planting_notices import planting_notices
 from scheduler.pages.quality import notices as quality_notices
 from scheduler.pages.used_instead import used_instead
@@ -160,6 +161,7 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
             "(to take it back: rowwater note list, note undo)",
             "answer",
         )
+    yield from lost_zone_notices(facts)
     yield from _restated(garden, facts, plan.live)
     yield from _dry_notices(facts, plan)
     yield from _unmet_notices(garden, facts, plan)

@@ -371,8 +371,11 @@ def test_a_zone_renamed_breaks_no_note(thirsty: Grower, clock: Clock) -> None:
     assert thirsty("note", "applied", "courgettes", "12min").status == 0
     assert thirsty("note", "applied", "--as-planned").status == 0
     assert thirsty("note", "list").status == 0
+    lost = "garden.yaml no longer has squash: its record ("
+    assert [one["level"] for one in page(thirsty)["notices"] if lost in one["text"]] == ["look"]
     clock("2015-07-04T03:00")
     assert thirsty("day").status in (0, 3)
+    assert [one["level"] for one in page(thirsty)["notices"] if lost in one["text"]] == ["info"]
 
 
 # --- any sequence -------------------------------------------------------------------------------

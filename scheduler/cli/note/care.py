@@ -13,7 +13,7 @@ from scheduler.cli.complete import ZONE
 from scheduler.cli.note.doubts import ask_if_meant
 from scheduler.cli.note.keeping import keep, on_day
 from scheduler.cli.note.sightings import instead, not_sown, say_effect
-from scheduler.cli.note.spot import Spot, record_of, spot_of
+from scheduler.cli.note.spot import Spot, site_of, spot_of
 from scheduler.dates import spoken
 from scheduler.errors import BadInput
 from scheduler.show import show_depth
@@ -77,6 +77,7 @@ def dry_off(zone: str, day: date | None, sure: bool) -> None:
 
 
 def _no_water(spot: Spot) -> str:
+
     planting = spot.planting
     rule = (
         None if planting is None else planting.crop.dry_off if planting.dry_off is None else planting.dry_off
@@ -88,14 +89,10 @@ def _no_water(spot: Spot) -> str:
 
 def _too_young(spot: Spot) -> str | None:
     """A crop that still grows."""
-    from scheduler.planning.stages import stage_dates
-
     planting = spot.planting
     if planting is None:
         return None
-    garden = spot.garden
-    dates = stage_dates(spot.zone, planting, garden.location, garden.supply, record_of(spot))
-    ripe = dates.get("mid-season", planting.planted)
+    ripe = site_of(spot).stage_dates(planting).get("mid-season", planting.planted)
     if spot.day >= ripe:
         return None
     return f"{spot.crop} in {spot.name} is still growing: mid-season from {spoken(ripe)}"

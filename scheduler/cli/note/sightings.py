@@ -13,14 +13,14 @@ from scheduler.cli import common
 from scheduler.cli.complete import STAGE, ZONE
 from scheduler.cli.note.doubts import ask_if_meant
 from scheduler.cli.note.keeping import keep, on_day
-from scheduler.cli.note.spot import Spot, record_of, spot_of
+from scheduler.cli.note.spot import Spot, site_of, spot_of
 from scheduler.dates import short, spoken
 from scheduler.errors import BadInput
 from scheduler.nearest import did_you_mean
 
 if TYPE_CHECKING:
     from scheduler.model import Stage
-    from scheduler.planning.stages import StageMoved
+    from scheduler.pages.stage_moved import StageMoved
 
 SHORT_STAGES = {
     "dev": "development", "mid": "mid-season", "midseason": "mid-season", "mid season": "mid-season",
@@ -77,7 +77,6 @@ def instead(before: date | None, day: date) -> str:
 def stage(zone: str, words: Sequence[str], day: date | None, sure: bool) -> None:
     """The crop of ZONE began STAGE: development, mid-season or late season; its later stages move with it."""
     from scheduler.planning.notes import agreeing
-    from scheduler.planning.stages import stage_moved
 
     began = _stage(" ".join(words))
     spot = spot_of(zone, day, sure=sure)
@@ -87,10 +86,7 @@ def stage(zone: str, words: Sequence[str], day: date | None, sure: bool) -> None
         at_odds = [one for one in spot.planting.observed if one[0] != began and one not in agrees]
         ask_if_meant(_at_odds(spot, began, at_odds), sure=sure)
         seen = replace(spot.planting, observed=(*agrees, (began, spot.day)))
-        garden = spot.garden
-        moved = stage_moved(
-            spot.zone, seen, began, garden.location, garden.supply, record_of(spot), before=spot.planting
-        )
+        moved = site_of(spot).moved(spot.planting, seen, began)
         ask_if_meant(_far_off(moved), sure=sure)
         said += "".join(_moved(moved, dict(spot.planting.observed).get(began), spot.now.date()))
         said += "".join(f"; {other} of {short(when)} counts no more" for other, when in at_odds)

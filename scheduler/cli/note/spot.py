@@ -12,6 +12,7 @@ from scheduler.cli.note.keeping import planting_maker, site
 if TYPE_CHECKING:
     from scheduler.core.balance.stored import Stored
     from scheduler.model import Garden, Note, Planting, Zone
+    from scheduler.pages.stage_moved import Site
 
 
 class Spot(NamedTuple):
@@ -48,8 +49,14 @@ def spot_of(zone: str, day: date | None, *, sure: bool, may_come: bool = False) 
     return Spot(garden, now, here, when, planting, notes)
 
 
-def record_of(spot: Spot) -> Stored | None:
-    """The stored weather, where the stages of what stands there may go by warmth."""
+def site_of(spot: Spot) -> Site:
+    """What the stages of the zone's plantings hang on; the stored weather only where they go by warmth."""
+    from scheduler.pages.stage_moved import Site
+
+    return Site(spot.zone, spot.garden.location, spot.garden.supply, _record(spot))
+
+
+def _record(spot: Spot) -> Stored | None:
     planting = spot.planting
     if planting is None or not planting.heat or planting.crop.heat is None:
         return None
