@@ -134,6 +134,7 @@ def _root_zone(spot: ZoneDay, plan: Plan) -> Iterator[Line]:
     yesterday = float(live.et.et0_mm[live.et_offset + d - 1]) if live.et_offset + d > 0 else float("nan")
     if not np.isfinite(yesterday):
         yesterday = float(live.et.et0_mm[live.et_offset + d])
+    yesterday *= spot.flat(terms.flat.et0_share)
     ground = spot.ground
     if ground is None:
         yield line("share used without stress", "p", p, "", "p_table + 0.04 (5 - Kc ET0), 0.1 to 0.8", f"{crop.depletion:.2f} + 0.04 x (5 - {spot.kc:.4f} x {yesterday:.3f}), yesterday's ET0", f"{FAO} Table 22, note")

@@ -125,6 +125,7 @@ class _Standing:
                 "look" if not left else "info",
                 f"{when} the {self.crop} by its table, then it gets no more water. Does it go on? Take out "
                 "hold_last_stage: false in garden.yaml",
+                "crop" if left else "task",
             )
 
     def _harvest(self) -> Iterator[Notice]:

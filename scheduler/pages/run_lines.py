@@ -57,7 +57,9 @@ def _net(spot: ZoneDay, plan: Plan) -> float:
 def _net_line(spot: ZoneDay, plan: Plan, net: float) -> Line:
     now, least = float(plan.need.deficit_now[spot.z]), float(plan.need.least_net[spot.z])
     formula, numbers = "Dr - leave_room", f"{now:.3f} - {spot.zone.leave_room_mm:.2f}"
-    if least > 0:
+    if net == 0:
+        numbers = f"{numbers}; nothing is to be given"
+    elif least > 0:
         formula, numbers = f"{formula} where due, at least what planting day or seedbed want", f"{numbers}; {least:.3f}"
     return line("net depth", "net", net, "mm", formula, numbers, "model M6, M10" if least > 0 else "model M6")
 
