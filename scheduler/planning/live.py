@@ -47,6 +47,11 @@ class Live:
         return (self.start - self.et.first).days
 
     @property
+    def et0_mm(self) -> Mm:
+        """(day,) of the balance's days."""
+        return self.et.et0_mm[self.et_offset : self.et_offset + len(self.rain_mm)]
+
+    @property
     def deficit(self) -> Mm:
         """Dr(i-1) this morning, held to the TAW of a planting that begins today."""
         return np.asarray(self.balance.deficit_start[self.today])

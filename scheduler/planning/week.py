@@ -228,9 +228,9 @@ def forecast_doubt(live: Live, count: int) -> tuple[Mm, Mm]:
     """(day, zone) standard uncertainty of the crop's use and of the rain that counts, `count` days on."""
     terms, ahead = live.terms, slice(live.today, live.today + count)
     et, rain = live.sure.et0.sd[ahead], live.sure.rain.sd[ahead]
-    kc = terms.spread(terms.flat.kc)[ahead]
+    of_et0 = terms.etc[ahead] / np.maximum(live.et0_mm[ahead], 1e-9)[:, None]
     share = terms.spread(terms.flat.rain_share)[ahead]
-    return kc * et[:, None], share * rain[:, None]
+    return of_et0 * et[:, None], share * rain[:, None]
 
 
 def _held(facts: Facts, count: int) -> np.ndarray[Any, np.dtype[np.bool_]]:

@@ -194,11 +194,9 @@ def _least(today: _Today, now: Mm, rule: RefillRule, open_to_water: BoolArray) -
     waterings = sprinkle = np.zeros(len(now))
     bed = today.bed()
     if bed is not None:
-        left = _bed_minutes_left(bed, today, rule)
-        net = np.maximum(net, np.where(left > 0, np.maximum(bed.net - applied, 0), 0.0))
-        minutes = np.maximum(minutes, left)
-        waterings = np.ceil(bed.waterings * left / np.where(left > 0, bed.minutes, 1.0))
-        sprinkle = bed.sprinkle
+        rest = _bed_left(bed, today, rule)
+        net, minutes = np.maximum(net, rest.net), np.maximum(minutes, rest.minutes)
+        waterings, sprinkle = rest.waterings, rest.sprinkle
     return _Least(
         np.where(open_to_water, net, 0.0),
         np.where(open_to_water, minutes, 0.0),
@@ -207,9 +205,17 @@ def _least(today: _Today, now: Mm, rule: RefillRule, open_to_water: BoolArray) -
     )
 
 
-def _bed_minutes_left(bed: Seedbed, today: _Today, rule: RefillRule) -> Minutes:
-    """(zone,) Of a seedbed's least minutes, those that have not run yet; a rest too short to run is none."""
-    applied = today.morning.applied_today_mm
-    ran = np.where(applied > 0, applied * today.minutes_per_mm + rule.limits.fill, 0.0)
-    left = np.maximum(bed.minutes - ran, 0)
-    return np.where((applied > 0) & (left < rule.limits.shortest), 0.0, left)
+def _bed_left(bed: Seedbed, today: _Today, rule: RefillRule) -> Seedbed:
+    """Of what sown rows want, what did not run this morning; a rest too short to run is none."""
+    applied, fill = today.morning.applied_today_mm, rule.limits.fill
+    ran = np.where(applied > 0, applied * today.minutes_per_mm + fill, 0.0)
+    whole = np.maximum(bed.minutes, np.where(bed.net > 0, bed.net * today.minutes_per_mm + fill, 0.0))
+    left = np.maximum(whole - ran, 0)
+    left = np.where((applied > 0) & (left < rule.limits.shortest), 0.0, left)
+    going = left > 0
+    return Seedbed(
+        net=np.where(going, np.maximum(bed.net - applied, 0), 0.0),
+        minutes=np.where(going, np.maximum(bed.minutes - ran, 0), 0.0),
+        waterings=np.ceil(bed.waterings * left / np.where(whole > 0, whole, 1.0)),
+        sprinkle=bed.sprinkle,
+    )

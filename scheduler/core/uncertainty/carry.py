@@ -5,6 +5,9 @@ or down: together they have the mean, variance and, one by one, the fourth momen
 unscented transform's points for three causes: Julier and Uhlmann 1997).  Within a scenario the deficit is
 taken as normal, and the two bends of the balance (held at 0, stress from RAW on) pass on its moments: those
 of a rectified normal, and the mean slope of the bend for what hangs together (J. Bussgang 1952).
+
+Evaporation kept apart does not hang on the deficit, and stress does not lower it: it is taken day by day as
+the balance has it, with the error of the day's ET0.
 """
 
 from __future__ import annotations
@@ -15,8 +18,9 @@ from typing import Protocol
 import numpy as np
 
 from scheduler.core.arrays import FloatArray, IntArray, Mm
-from scheduler.core.balance.soil import Balance, percolation, step, stress_coefficient
-from scheduler.core.balance.terms import Terms
+from scheduler.core.balance.apart import Apart
+from scheduler.core.balance.soil import Balance, evening, percolation, stress_coefficient
+from scheduler.core.balance.terms import Terms, strip_before
 from scheduler.core.uncertainty.moments import quantile, rectified
 from scheduler.core.uncertainty.sources import Uncertainty
 
@@ -183,7 +187,7 @@ def carry(
     state = State(width)
     shift, within = (np.zeros((count, SCENARIOS, width)) for _ in range(2))
     parts = np.zeros((len(PARTS), width))
-    mean, errors = _Mean(terms, balance, readings), _Errors(terms, causes)
+    mean, errors = _Mean(terms, balance, readings), _Errors(terms, causes, evaporation_of(balance))
     begins = _Begins(terms, start_share)
     for d in range(begins.first, count):
         mean.begin(d, begins.of(d, state), state)
@@ -198,11 +202,16 @@ def carry(
     return Carried(mean.balance(), sd_start, shift, np.sqrt(within), parts)
 
 
+def evaporation_of(balance: Balance) -> Mm:
+    """(day, zone) mm that evaporates apart from the crop's use; 0 where one coefficient serves."""
+    return np.zeros_like(balance.eta) if balance.apart is None else balance.apart.evaporation
+
+
 class _Begins:
     """Which zones' balances have begun, and what a planting's first day does to the uncertainty."""
 
     def __init__(self, terms: Terms, start_share: float) -> None:
-        self._taw, self._start_share = terms.taw, start_share
+        self._terms, self._taw, self._start_share = terms, terms.taw, start_share
         self._zones: dict[int, list[int]] = {}
         for day, zone in terms.begins:
             self._zones.setdefault(day, []).append(zone)
@@ -213,18 +222,30 @@ class _Begins:
         """Zones in which a planting begins; the state knows of it."""
         zones = self._zones.get(d, [])
         for zone in zones:
-            if self.begun[zone]:
+            if self.begun[zone] and not self._elsewhere(d, zone):
                 _not_above(state, zone, self._taw[d, zone] / 2)
             else:
+                _forget(state, zone)
                 state.own[State.OWN_BOUND, :, zone] = (self._start_share * self._taw[d, zone]) ** 2
                 self.begun[zone] = True
         return zones
+
+    def _elsewhere(self, d: int, zone: int) -> bool:
+        """Whether the rows lie where none lay before, so that their soil has no past here (model M5)."""
+        ground = self._terms.ground
+        return ground is not None and not ground.same_tape[self._terms.stand[d, zone]]
 
     def blank(self, state: State) -> None:
         """Where no balance has begun nothing is unsure."""
         if not self.begun.all():
             state.own[:, :, ~self.begun] = 0.0
             state.memory[:, ~self.begun] = 0.0
+
+
+def _forget(state: State, zone: int) -> None:
+    state.own[:, :, zone] = 0.0
+    for linear in (state.memory, state.sensor, state.shift):
+        linear[:, zone] = 0.0
 
 
 def _not_above(state: State, zone: int, most: float) -> None:
@@ -239,14 +260,15 @@ def _not_above(state: State, zone: int, most: float) -> None:
 class _Errors:
     """What each day adds, laid out once."""
 
-    def __init__(self, terms: Terms, causes: Causes) -> None:
+    def __init__(self, terms: Terms, causes: Causes, evaporation: Mm) -> None:
+        self.evaporation = evaporation
         et, rain, water = causes.et0_uncertainty, causes.rain_uncertainty, causes.water_uncertainty
         some = np.maximum(causes.et0, 1e-9)[:, None]
-        self.slope = terms.etc / (terms.taw - terms.raw)
+        self.slope = terms.use / (terms.taw - terms.raw)
         share = terms.spread(terms.flat.rain_share)
         bare = np.where(terms.rain_eff > 0, terms.rain_eff / np.maximum(causes.rain[:, None], 1e-9), 1.0)
         share = np.where(terms.standing, share, bare)
-        self.et_lasting = et.lasting[:, None] / some  # of ET0: a share of whatever the crop uses
+        self.et_lasting = et.lasting[:, None] / some  # of ET0: a share of all that the day draws
         self.et_passing, self.memory = et.passing[:, None] / some, et.memory
         self.et_bias = np.broadcast_to(np.asarray(et.bias), causes.et0.shape)[:, None] / some
         self.rain_lasting = share * rain.lasting[:, None]
@@ -264,7 +286,7 @@ def _a_day(state: State, after: Mm, terms: Terms, errors: _Errors, d: int) -> Mm
     x = after + state.shift
     if errors.watered[d]:
         x[_pair(WATER)] -= _UP * errors.water_lasting[d]
-    use = _use(state, x, terms, errors.slope, d)
+    use = _use(state, x, terms, errors.slope, d) + errors.evaporation[d]
     x += (1 + errors.et_bias[d]) * use - terms.rain_eff[d]
     x[_pair(ET0)] += _UP * (errors.et_lasting[d] * use[_pair(ET0)])
     if errors.rained[d]:
@@ -281,7 +303,7 @@ def _pair(cause: int) -> slice:
 def _use(state: State, x: Mm, terms: Terms, slope: FloatArray, d: int) -> Mm:
     """Mean use of the crop, mm: less from RAW on (eq 84), where a drier soil's error shrinks too."""
     sd, above = np.sqrt(state.within) + 1e-9, x - terms.raw[d]
-    use = np.broadcast_to(terms.etc[d], x.shape)
+    use = np.broadcast_to(terms.use[d], x.shape)
     if np.count_nonzero(above > -FAR * sd):
         over = rectified(above, sd)
         use = np.maximum(use - slope[d] * over.mean, 0)
@@ -320,7 +342,8 @@ class _Mean:
         self._start, self._end, self._eta = balance.deficit_start, balance.deficit_end, balance.eta
         if self._readings is not None:
             self._start, self._end, self._eta = self._start.copy(), self._end.copy(), self._eta.copy()
-            self._slope = terms.etc / (terms.taw - terms.raw)
+            self._evaporation = evaporation_of(balance)
+            self._strip = strip_before(terms.stand, terms.stands)
 
     def begin(self, d: int, begins: list[int], state: State) -> None:
         """The morning: what last night left, held to a new planting's TAW, then corrected by readings."""
@@ -332,8 +355,19 @@ class _Mean:
             self._start[d, z] = np.where(known, self._end[d - 1, z], self._start[d, z])
             for zone in begins:
                 if zone in z:
-                    self._start[d, zone] = min(self._start[d, zone], self._terms.taw[d, zone])
+                    self._start[d, zone] = self._planted(d, zone)
         self._start[d] = self._readings.correct(d, evening=False, deficit=self._start[d], state=state)
+
+    def _planted(self, d: int, zone: int) -> float:
+        """Dr of a planting's first day, from what last night's readings left (model M5)."""
+        terms, carried = self._terms, float(self._start[d, zone])
+        ground, apart = terms.ground, self._given.apart
+        if ground is not None and apart is not None:
+            if not self._given.known[d - 1, zone] or not ground.same_tape[terms.stand[d, zone]]:
+                return float(self._given.deficit_start[d, zone])
+            strip = max(carried / self._strip[d - 1, zone], float(apart.surface_start[d, zone]))
+            carried = float(self._strip[d, zone]) * strip
+        return min(carried, float(terms.taw[d, zone]))
 
     def after(self, d: int) -> Mm:
         """Once the morning's water is in."""
@@ -342,9 +376,11 @@ class _Mean:
     def end(self, d: int) -> Mm:
         if self._readings is not None:
             z, terms, known = self._readings.zones, self._terms, self._given.known[d]
-            stepped = step(
-                self._start[d, z], irrigation=self._given.irrigation[d, z], rain_eff=terms.rain_eff[d, z],
-                etc=terms.etc[d, z], taw=terms.taw[d, z], slope=self._slope[d, z],
+            watered, taw = self._start[d, z] - self._given.irrigation[d, z], terms.taw[d, z]
+            ks = stress_coefficient(np.maximum(watered, 0), taw=taw, span=taw - terms.raw[d, z])
+            stepped = evening(
+                watered, rain_eff=terms.rain_eff[d, z], use=ks * terms.use[d, z] + self._evaporation[d, z],
+                taw=taw,
             )  # fmt: skip
             self._end[d, z] = np.where(known[z], stepped.deficit, self._end[d, z])
             self._eta[d, z] = np.where(known[z], stepped.eta, self._eta[d, z])
@@ -365,5 +401,16 @@ class _Mean:
         lost[:, z] = np.where(terms.standing, drained, 0.0)[:, z]
         return replace(
             self._given, deficit_start=self._start, deficit_end=self._end, eta=self._eta, ks=ks,
-            percolation=lost,
+            percolation=lost, apart=self._apart(),
+        )  # fmt: skip
+
+    def _apart(self) -> Apart | None:
+        """Evaporation and use as the corrected deficits have them."""
+        apart = self._given.apart
+        if apart is None:
+            return None
+        evaporation = np.minimum(self._evaporation, self._eta)
+        return replace(
+            apart, deficit_start=self._start, deficit_end=self._end, evaporation=evaporation,
+            use=self._eta - evaporation,
         )  # fmt: skip
