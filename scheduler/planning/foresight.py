@@ -9,16 +9,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping
+from copy import copy
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 
 from scheduler.core.arrays import FloatArray, Minutes, Mm, Share
+from scheduler.core.balance.apart import ByRule
 from scheduler.core.balance.need import Morning, Need, need_today
 from scheduler.core.balance.rule import RefillRule
-from scheduler.core.balance.soil import Balance, balance_of, step, stress_coefficient
+from scheduler.core.balance.soil import Balance, run, stress_coefficient
 from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import SMALL_RAIN_SHARE_OF_ET0, Terms, depletion_fraction
 from scheduler.core.hours.runs import Ask
@@ -30,7 +33,14 @@ from scheduler.core.week.problem import DAYS
 from scheduler.model import Garden, WeatherDays
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.forecasts import Ahead, Forecasts, Foreseen
-from scheduler.planning.season import Season, SpanWeather, season_notices, season_span, weather_of
+from scheduler.planning.season import (
+    Season,
+    SpanWeather,
+    season_notices,
+    season_span,
+    starting_deficits,
+    weather_of,
+)
 from scheduler.planning.shortage import urgency
 from scheduler.planning.today import days_to_next_morning, planned_runs, valve_asks
 from scheduler.planning.week import planned, week_ahead
@@ -41,7 +51,7 @@ MORNING_SECONDS = 5.0
 """The most that the solver may take for a simulated morning, where it is asked at all."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Dawn:
     """A simulated morning: all that a strategy may look at."""
 
@@ -49,11 +59,17 @@ class Dawn:
     day: int
     today: date
     terms: Terms  # as believed from `day` on
-    need: Need  # model M6
+    by_rule: ByRule  # last night's soil, and the minutes of models M6 and M10 with today's true weather
+    look: Callable[[], Need]
     chance: Share
     etc_sd: Mm  # (day, zone)
     used_l: Mapping[date, float]  # of this month so far
     suffered_days: FloatArray  # (zone,) as `SoilAhead` has it
+
+    @cached_property
+    def need(self) -> Need:
+        """Model M6 as the live morning sees it; worked out when it is asked for."""
+        return self.look()
 
 
 Decide = Callable[[Dawn], Minutes]
@@ -92,10 +108,11 @@ class WithinSupply:
     short: Counter[str] = field(default_factory=Counter)
 
     def __call__(self, dawn: Dawn) -> Minutes:
-        garden, zones, need = dawn.garden, dawn.garden.zones, dawn.need
+        garden, zones, wanted = dawn.garden, dawn.garden.zones, dawn.by_rule.minutes
         minutes = np.zeros(len(zones))
-        if not need.minutes.any() or not rules_from(garden.supply, dawn.today)[0].allowed:
+        if not wanted.any() or not rules_from(garden.supply, dawn.today)[0].allowed:
             return minutes
+        need = replace(dawn.need, minutes=wanted)
         supply = supply_on(garden.supply, dawn.today, dawn.used_l)
         windows = watering_windows(dawn.today, supply.hours, garden.location.timezone)
         flow = _stand_flows_lpm(dawn.terms)[dawn.terms.stand[dawn.day]]
@@ -103,13 +120,13 @@ class WithinSupply:
             zones,
             need,
             urgency(zones, need, dawn.terms.taw[dawn.day], dawn.suffered_days),
-            lambda z: Ask(zones[z].name, float(need.minutes[z]), float(flow[z]), 0.0, 0.0),
+            lambda z: Ask(zones[z].name, float(wanted[z]), float(flow[z]), 0.0, 0.0),
         )
         runs, _ = planned_runs(asks, supply, windows, earliest=windows[0][0])
         index = {zone.name: z for z, zone in enumerate(zones)}
-        for run in runs:
-            minutes[index[run.zone]] += run.minutes
-        self.short.update(zones[z].name for z in np.flatnonzero(minutes < need.minutes).tolist())
+        for planned_run in runs:
+            minutes[index[planned_run.zone]] += planned_run.minutes
+        self.short.update(zones[z].name for z in np.flatnonzero(minutes < wanted).tolist())
         return minutes
 
 
@@ -141,9 +158,9 @@ def simulate_ahead(
     span = weather_of(garden, weather, first, last + timedelta(days=DAYS))
     source = _source(garden, span, mode, issues)
     planner = decide or (WithinSupply() if mode == "none" else Planner())
-    balance = _Walk(garden, span, count, source).run(planner)
     season_terms = span.terms(garden, count)
-    notices = season_notices(garden, weather, span, season_terms)
+    balance = _Walk(garden, span, season_terms, source, planner).run()
+    notices = season_notices(garden, replace(span, weather=weather), season_terms, balance)
     foresight: Foresight = {"mode": mode}
     if isinstance(planner, Planner):
         foresight["mornings"] = dict(planner.methods)
@@ -166,111 +183,123 @@ def _source(
 class _Walk:
     """Morning after morning: believe, decide, water, and let the true day pass."""
 
-    def __init__(self, garden: Garden, span: SpanWeather, count: int, source: Foreseen | Forecasts) -> None:
-        self.garden, self.span, self.count, self.source = garden, span, count, source
+    def __init__(
+        self,
+        garden: Garden,
+        span: SpanWeather,
+        true_terms: Terms,
+        source: Foreseen | Forecasts,
+        decide: Decide,
+    ) -> None:
+        self.garden, self.span, self.source, self.decide = garden, span, source, decide
+        self.terms = true_terms
         self.rule = RefillRule.of(garden.zones)
-        self.truth = truth = span.terms(garden)
-        self.believed = replace(
-            truth,
-            etc=truth.etc.copy(),
-            raw=truth.raw.copy(),
-            trigger=truth.trigger.copy(),
-            rain_eff=truth.rain_eff.copy(),
-        )
-        self.kc, self.p_table = truth.spread(truth.flat.kc), truth.spread(truth.flat.p_table)
-        self.share = _rain_share(truth, span.rain_mm)
-        self.slope = truth.etc / (truth.taw - truth.raw)
-        self.refill_at = np.array([zone.refill_at for zone in garden.zones])
-        self.flow = _stand_flows_lpm(truth)[truth.stand]
+        self.believed = Belief(garden, span)
+        self.flow = _stand_flows_lpm(true_terms)[true_terms.stand]
         self.certain = isinstance(source, Foreseen)
         self.used_l: dict[date, float] = {}
-        shape = count, len(garden.zones)
-        self.start, self.end, self.given, self.minutes, self.eta = (np.zeros(shape) for _ in range(5))
-        self.lack = np.zeros(shape)
+        self.lack = np.zeros(true_terms.stand.shape)
 
-    def run(self, decide: Decide) -> Balance:
-        deficit, begun = np.zeros(len(self.garden.zones)), set[int]()
-        for d in range(self.count):
-            self._plant(d, deficit, begun)
-            self.start[d] = deficit
-            self._water(d, deficit, decide)
-            deficit, self.eta[d] = step(
-                deficit, irrigation=self.given[d], rain_eff=self.truth.rain_eff[d],
-                etc=self.truth.etc[d], taw=self.truth.taw[d], slope=self.slope[d],
-            )  # fmt: skip
-            self.end[d] = deficit
-            self.lack[d] = self._lack(d)
-        return balance_of(
-            self.truth, start=self.start, end=self.end, irrigation=self.given, minutes=self.minutes,
-            eta=self.eta,
-        )  # fmt: skip
+    def run(self) -> Balance:
+        return run(
+            self.terms, starting_deficit=starting_deficits(self.garden), rule=self.rule, decide=self._morning
+        )
 
-    def _lack(self, d: int) -> Share:
-        """(zone,) 1 - Ks of a day that has passed (FAO-56 eq 84)."""
-        taw, watered = self.truth.taw[d], np.maximum(self.start[d] - self.given[d], 0)
-        return np.asarray(1 - stress_coefficient(watered, taw=taw, span=taw - self.truth.raw[d]))
-
-    def _plant(self, d: int, deficit: Mm, begun: set[int]) -> None:
-        """Hold the deficit of plantings that begin to their TAW, in place."""
-        for z in (zone for day, zone in self.truth.begins if day == d):
-            carried = deficit[z] if z in begun else self.garden.zones[z].starting_deficit_mm
-            deficit[z] = min(carried, self.truth.taw[d, z])
-            begun.add(z)
-
-    def _water(self, d: int, deficit: Mm, decide: Decide) -> None:
-        """Let the morning be decided, and count its water."""
+    def _morning(self, by_rule: ByRule) -> Minutes:
+        """(zone,) minutes of a morning, as they were decided; its water is counted."""
+        d = by_rule.day
         today = self.span.first + timedelta(days=d)
-        if today.day == 1:
-            self.used_l.clear()
-        if self.truth.standing[d].any():
-            self.minutes[d] = decide(self._dawn(d, today, deficit))
-        minutes = self.minutes[d]
-        given = net_of_minutes(minutes, self.truth.minutes_per_mm[d], self.rule.limits.fill)
-        self.given[d] = np.where(minutes > 0, given, 0.0)
+        month = today.replace(day=1)
+        self.used_l = {day: used for day, used in self.used_l.items() if day >= month}
+        minutes = self.decide(self._dawn(by_rule, today))
+        given = net_of_minutes(minutes, by_rule.minutes_per_mm, self.rule.limits.fill)
         self.used_l[today] = float(minutes @ self.flow[d])
+        taw, watered = self.terms.taw[d], np.maximum(by_rule.deficit - given, 0)
+        self.lack[d] = 1 - stress_coefficient(watered, taw=taw, span=taw - self.terms.raw[d])
+        return minutes
 
-    def _dawn(self, d: int, today: date, deficit: Mm) -> Dawn:
+    def _dawn(self, by_rule: ByRule, today: date) -> Dawn:
+        d = by_rule.day
         ahead = self.source.ahead(d)
         if not self.certain:
-            self._believe(d, ahead)
+            self.believed.follow(d, ahead)
+        etc_sd = np.zeros((len(ahead.et0_mm), len(by_rule.deficit)))
+        return Dawn(
+            self.garden, d, today, self.believed.terms, by_rule, lambda: self._need(by_rule, today, ahead),
+            ahead.chance, etc_sd if self.certain else self.believed.etc_sd(d, ahead), self.used_l,
+            suffered_days(self.lack[:d]),
+        )  # fmt: skip
+
+    def _need(self, by_rule: ByRule, today: date, ahead: Ahead) -> Need:
+        d, none = by_rule.day, np.zeros(len(by_rule.deficit))
         morning = Morning(
             et0_yesterday_mm=float(self.span.et0_mm[d - 1 if d and not self.certain else d]),
             rain_so_far_mm=0.0,
-            applied_today_mm=np.zeros(len(deficit)),
+            applied_today_mm=none,
             forecast_rain_mm=ahead.rain_mm,
             rain_chance=ahead.chance,
             days_to_next_morning=days_to_next_morning(self.garden, today),
-            held=np.zeros(len(deficit), dtype=bool),
+            held=none > 0,
+            surface_mm=None if self.terms.ground is None else by_rule.layer[0],
+            leaching=by_rule.leaching,
         )
-        need = need_today(self.believed, d, deficit, morning, self.rule)
-        etc_sd = self._etc_sd(d, ahead)
-        suffered = suffered_days(self.lack[:d])
-        return Dawn(self.garden, d, today, self.believed, need, ahead.chance, etc_sd, self.used_l, suffered)
+        return need_today(self.believed.terms, d, by_rule.deficit, morning, self.rule)
 
-    def _etc_sd(self, d: int, ahead: Ahead) -> Mm:
-        """(day, zone) standard deviation of the crops' use on the days from `d` on."""
-        if self.certain:
-            return np.zeros((len(ahead.et0_mm), len(self.garden.zones)))
+
+class Belief:
+    """What the mornings believe of the days ahead: the true terms, but for what a forecast says otherwise.
+
+    Stages, roots and the climate that coefficients follow stay the true ones: a week hardly moves them.
+    """
+
+    def __init__(self, garden: Garden, span: SpanWeather) -> None:
+        self.truth = truth = span.terms(garden)
+        flat, ground = copy(truth.flat), truth.ground
+        flat.et0 = flat.et0.copy()
+        self.terms = replace(
+            truth,
+            etc=truth.etc.copy(),
+            use=truth.use.copy(),
+            raw=truth.raw.copy(),
+            trigger=truth.trigger.copy(),
+            rain_eff=truth.rain_eff.copy(),
+            flat=flat,
+        )
+        self.by_day = np.argsort(flat.day, kind="stable")  # places of standing zone-days, day after day
+        self.day_at = np.searchsorted(flat.day[self.by_day], np.arange(len(truth.stand) + 1))
+        self.et0_share = truth.spread(flat.et0_share, 1.0)
+        kcb, ke = (flat.kc, 0.0) if ground is None else (ground.kcb, ground.most_ke)
+        self.kcb = truth.spread(kcb * flat.et0_share)
+        self.kc = truth.spread((kcb + ke) * flat.et0_share)
+        self.p_table = truth.spread(flat.p_table)
+        self.drawn_from = np.ones(truth.stand.shape) if ground is None else truth.spread(flat.spread, 1.0)
+        self.refill_at = np.divide(truth.trigger, truth.raw, out=np.ones_like(truth.raw), where=truth.raw > 0)
+        self.rain_share = _rain_share(truth, span.rain_mm)
+
+    def follow(self, d: int, ahead: Ahead) -> None:
+        """The terms of the days from `d` on by the forecast, as models M3 to M6 make them of weather."""
+        days = slice(d, d + len(ahead.et0_mm))
+        terms, standing, et0 = self.terms, self.truth.standing[days], ahead.et0_mm[:, None]
+        use = self.kcb[days] * et0
+        raw = depletion_fraction(self.p_table[days], use / self.drawn_from[days]) * self.truth.taw[days]
+        rain = np.nan_to_num(ahead.rain_mm)[:, None]
+        counts = np.where(rain >= SMALL_RAIN_SHARE_OF_ET0 * self.et0_share[days] * et0, rain, 0.0)
+        terms.etc[days], terms.use[days] = self.kc[days] * et0, use
+        terms.raw[days] = np.where(standing, raw, self.truth.raw[days])
+        terms.trigger[days] = np.where(standing, self.refill_at[days] * terms.raw[days], np.inf)
+        terms.rain_eff[days] = counts * self.rain_share[days]
+        flat, here = terms.flat, self.by_day[self.day_at[d] : self.day_at[days.stop]]
+        flat.et0[here] = ahead.et0_mm[flat.day[here] - d] * flat.et0_share[here]
+
+    def etc_sd(self, d: int, ahead: Ahead) -> Mm:
+        """(day, zone) standard deviation of ETc on the days from `d` on."""
         lead = np.minimum(ahead.lead_days, len(FORECAST_SHARE) - 1).astype(np.int64)
         sd = np.asarray(FORECAST_SHARE)[lead] * np.maximum(ahead.et0_mm, SMALL_ET0_MM)
         return np.asarray(self.kc[d : d + len(sd)] * sd[:, None])
-
-    def _believe(self, d: int, ahead: Ahead) -> None:
-        """The terms of the days from `d` on by the forecast, as model M3 to M6 make them of weather."""
-        days = slice(d, d + len(ahead.et0_mm))
-        believed, standing = self.believed, self.truth.standing[days]
-        etc = self.kc[days] * ahead.et0_mm[:, None]
-        raw = depletion_fraction(self.p_table[days], etc) * self.truth.taw[days]
-        rain = np.nan_to_num(ahead.rain_mm)
-        counts = np.where(rain >= SMALL_RAIN_SHARE_OF_ET0 * ahead.et0_mm, rain, 0.0)
-        believed.etc[days] = etc
-        believed.raw[days] = np.where(standing, raw, self.truth.raw[days])
-        believed.trigger[days] = np.where(standing, self.refill_at * raw, np.inf)
-        believed.rain_eff[days] = counts[:, None] * self.share[days]
 
 
 def _rain_share(truth: Terms, rain: Mm) -> Share:
     """(day, zone) share of the rain that reaches the roots; on bare soil the most that it came to."""
     none = np.zeros_like(truth.rain_eff)
     bare = np.divide(truth.rain_eff, rain[:, None], out=none, where=rain[:, None] > 0).max(axis=0)
-    return np.where(truth.standing, truth.spread(truth.flat.rain_share), bare)
+    return np.where(truth.standing, truth.spread(truth.flat.rain_share * ~truth.flat.sheltered), bare)

@@ -13,11 +13,13 @@ from scheduler.core.arrays import BoolArray, Mm
 from scheduler.core.balance.et import ReferenceET, fill, reference_et
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.soil import Balance, run
+from scheduler.core.balance.stored import Stored, stored
 from scheduler.core.balance.terms import Terms, terms
 from scheduler.core.quality.checks import examine
 from scheduler.errors import BadInput
-from scheduler.model import WEATHER_FIELDS, Garden, WeatherDays
+from scheduler.model import WEATHER_FIELDS, Garden, Notice, WeatherDays
 from scheduler.planning.remarks import remarks
+from scheduler.planning.season_notices import of_plantings
 from scheduler.shapes.season import Foresight
 
 LONGEST_SPAN_DAYS = 200 * 365
@@ -31,7 +33,7 @@ class Season:
     terms: Terms
     balance: Balance
     rain_mm: Mm  # (day,) of the span, missing counted as 0
-    notices: tuple[str, ...]
+    notices: tuple[Notice, ...]
     foresight: Foresight = field(default_factory=lambda: Foresight(mode="none"))
     """How the mornings were decided: the mode, and how many by which method."""
     unlimited: bool = True
@@ -57,13 +59,14 @@ def simulate(
     first, last = season_span(garden, weather, first, last)
     span = weather_of(garden, weather, first, last)
     season_terms = span.terms(garden)
-    balance = run(
-        season_terms,
-        starting_deficit=np.array([zone.starting_deficit_mm for zone in garden.zones]),
-        rule=RefillRule.of(garden.zones),
-    )
-    notices = season_notices(garden, span.weather, span, season_terms)
+    balance = run(season_terms, starting_deficit=starting_deficits(garden), rule=RefillRule.of(garden.zones))
+    notices = season_notices(garden, span, season_terms, balance)
     return Season(first, last, span.et, season_terms, balance, span.rain_mm, notices)
+
+
+def starting_deficits(garden: Garden) -> Mm:
+    """(zone,) mm; nan where the bed's surface says it."""
+    return np.array([zone.starting_deficit_mm for zone in garden.zones], dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +76,7 @@ class SpanWeather:
     first: date
     weather: WeatherDays  # of the whole file, stretched over the days
     et: ReferenceET  # of the same
+    record: Stored  # of the same: the stored days are the rows before each, before `first` too
     et0_mm: Mm
     rain_mm: Mm  # missing counted as 0
     rain_known: BoolArray
@@ -86,6 +90,8 @@ class SpanWeather:
             self.rain_mm[:count],
             location=garden.location,
             supply=garden.supply,
+            coefficient=garden.crop_coefficient,
+            record=self.record,
         )
 
 
@@ -95,17 +101,21 @@ def weather_of(garden: Garden, weather: WeatherDays, first: date, last: date) ->
     days = slice((first - weather.first).days, (last - weather.first).days + 1)
     et = fill(reference_et(weather, garden.location), first, last)
     known = weather.rain_mm[days] >= 0
-    return SpanWeather(
-        first, weather, et, et.et0_mm[days], np.where(known, weather.rain_mm[days], 0.0), known
-    )
+    rain = np.where(known, weather.rain_mm[days], 0.0)
+    return SpanWeather(first, weather, et, stored(weather, et), et.et0_mm[days], rain, known)
 
 
 def season_notices(
-    garden: Garden, weather: WeatherDays, span: SpanWeather, season_terms: Terms
-) -> tuple[str, ...]:
-    """What the grower should know of the weather file and of the days of `season_terms`."""
+    garden: Garden, span: SpanWeather, season_terms: Terms, balance: Balance
+) -> tuple[Notice, ...]:
+    """What the grower should know of the weather file, of the days of `season_terms` and of its plantings."""
+    weather = span.weather
     remarked = remarks(examine(weather, garden.location, source="weather file"), garden.display)
-    return (*weather.notices, *remarked, *_span_notices(span, season_terms))
+    told = (*weather.notices, *remarked, *_span_notices(span, season_terms))
+    return (
+        *(Notice("info", text, "weather") for text in told),
+        *of_plantings(garden, season_terms, balance, span.record),
+    )
 
 
 def _span_notices(span: SpanWeather, season_terms: Terms) -> Iterator[str]:

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from scheduler.core.balance.rule import RefillRule, morning_minutes
 from scheduler.errors import BadInput
 from scheduler.garden.file import load
 from scheduler.planning.day_rules import rules_from
-from scheduler.planning.foresight import Planner, simulate_ahead
-from scheduler.planning.season import simulate
+from scheduler.planning.forecasts import Ahead, Foreseen
+from scheduler.planning.foresight import Belief, Planner, simulate_ahead
+from scheduler.planning.season import simulate, weather_of
 from scheduler.weather.files import daily as daily_file
 from scheduler.weather.files import forecast as forecast_file
 
@@ -29,30 +30,33 @@ sys.modules["example_foresight"] = example  # its dataclasses look themselves up
 spec.loader.exec_module(example)
 
 
-def test_the_walk_with_the_plain_rule_is_the_season_to_the_last_bit():
+@pytest.mark.parametrize("coefficient", ["single", "dual"])
+def test_the_walk_with_the_plain_rule_is_the_season(coefficient):
+    garden = replace(GARDEN, crop_coefficient=coefficient)
     span = {"first": date(2015, 4, 1), "last": date(2015, 10, 31)}
-    rule = RefillRule.of(GARDEN.zones)
+    walked = simulate_ahead(garden, WEATHER, "perfect", decide=lambda dawn: dawn.by_rule.minutes, **span)
+    season = simulate(garden, WEATHER, **span)
+    assert season.balance.minutes.any(axis=0).all()
+    for name in ("minutes", "irrigation", "deficit_start", "deficit_end", "eta", "ks", "percolation"):
+        one, other = getattr(walked.balance, name), getattr(season.balance, name)
+        assert np.allclose(one, other, rtol=1e-9, atol=1e-9), name
 
-    def plain(dawn):
-        minutes = morning_minutes(
-            dawn.need.deficit, rule, trigger=dawn.need.trigger, raw=dawn.need.raw,
-            minutes_per_mm=dawn.terms.minutes_per_mm[dawn.day], settle=None,
-        )  # fmt: skip
-        return np.zeros(len(GARDEN.zones)) if minutes is None else minutes
 
-    walked = simulate_ahead(GARDEN, WEATHER, "perfect", decide=plain, **span).balance
-    season = simulate(GARDEN, WEATHER, **span).balance
-    for name in (
-        "deficit_start",
-        "deficit_end",
-        "minutes",
-        "irrigation",
-        "eta",
-        "ks",
-        "percolation",
-        "known",
-    ):
-        assert np.array_equal(getattr(walked, name), getattr(season, name)), name
+@pytest.mark.parametrize("coefficient", ["single", "dual"])
+def test_a_forecast_that_comes_true_is_believed_as_the_terms_have_it(coefficient):
+    garden = replace(GARDEN, crop_coefficient=coefficient)
+    first, last = date(2015, 6, 1), date(2015, 6, 20)
+    span = weather_of(garden, WEATHER, first, last)
+    belief = Belief(garden, span)
+    true = span.terms(garden)
+    belief.follow(3, Foreseen(span.et0_mm, span.rain_mm).ahead(3))
+    for name in ("etc", "use", "raw", "trigger", "rain_eff"):
+        assert np.allclose(getattr(belief.terms, name), getattr(true, name), rtol=1e-12), name
+    belief.follow(3, Ahead(np.full(7, 9.0), np.full(7, 20.0), np.ones(7), np.arange(7.0)))
+    days, standing = slice(3, 10), true.standing[3:10]
+    assert (belief.terms.etc[days] > true.etc[days])[standing].all()
+    assert (belief.terms.raw[days] < true.raw[days])[standing].all()
+    assert np.array_equal(belief.terms.etc[10:], true.etc[10:])
 
 
 @pytest.fixture(scope="module")

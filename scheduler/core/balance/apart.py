@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +39,22 @@ class Apart:
     ece_start: FloatArray  # dS/m, on which the morning's leaching goes
 
 
+@dataclass(frozen=True, slots=True)
+class ByRule:
+    """A morning as the rule would have it, (zone,) arrays, before somebody else decides it."""
+
+    day: int
+    deficit: Mm  # Dr(i-1), held to a new planting's TAW
+    layer: Mm  # (2, zone) De of last night: over the tape, in the row middle
+    leaching: Share  # LR in force
+    minutes_per_mm: FloatArray  # with it
+    minutes: Minutes
+
+
+Decide = Callable[[ByRule], Minutes]
+"""(zone,) minutes of a morning."""
+
+
 def walk(
     terms: Terms,
     *,
@@ -46,13 +63,15 @@ def walk(
     given: Mm | None = None,
     decide_from: int = 0,
     sprinkled: Mm | None = None,
+    decide: Decide | None = None,
 ) -> Apart:
     """The balance of consecutive days from each zone's first standing day on; arguments as of `soil.run`.
 
     starting_deficit: nan where the bed's surface says it.  sprinkled: (day, zone) mm over the seed rows.
+    decide: has the last word on the minutes of every morning on which a crop stands.
     """
-    chains = whole_chains(terms, together=bool(rule.shared_valves))
-    days = _Days(terms, rule, chains, starting_deficit, given, decide_from, sprinkled)
+    chains = whole_chains(terms, together=bool(rule.shared_valves) or decide is not None)
+    days = _Days(terms, rule, chains, starting_deficit, given, decide_from, sprinkled, decide)
     for k in range(chains.steps):
         here, plantings = chains.of_step(k)
         days.one(here, plantings)
@@ -71,7 +90,9 @@ class _Days:
         given: Mm | None,
         decide_from: int,
         sprinkled: Mm | None,
+        decide: Decide | None,
     ) -> None:
+        self.decide = decide
         place, width = chains.place, terms.stand.shape[1]
         self.layered = terms.ground is not None
         ground = terms.ground or no_layer(terms.stands, terms.flat, *terms.stand.shape)
@@ -207,6 +228,10 @@ class _Days:
             settle=least if least.any() else None, least_net=wanted if wanted.any() else None,
             standing=~bare if self.rule.shared_valves else None,
         )  # fmt: skip
+        if self.decide is not None and not bare.all():
+            minutes = np.zeros(n) if minutes is None else minutes
+            lr, width = self.lr[here], len(self.chains.zone)
+            minutes = self.decide(ByRule(int(here.start) // width, dr, self.de, lr, per_mm, minutes))
         if minutes is None:
             return
         self.minutes[here] = minutes

@@ -40,9 +40,14 @@ class Ground:
     bed: Mm  # (stand,) De of a bed bare for 30 days before; nan but for the first of each zone
     same_tape: BoolArray  # (stand,) its rows stand where the last one's stood
 
+    @property
+    def most_ke(self) -> FloatArray:
+        """Ke of each standing zone-day if the strip was wet that morning and the row middle dry."""
+        return np.asarray(self.keeps * np.minimum(self.demand, self.most[0]))
+
     def most_evaporation(self, flat: Flat) -> Mm:
-        """mm of each standing zone-day if the strip was wet that morning and the row middle dry."""
-        return np.asarray(self.keeps * np.minimum(self.demand, self.most[0]) * flat.et0)
+        """The same in mm."""
+        return np.asarray(self.most_ke * flat.et0)
 
 
 def ground(

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm, Share
-from scheduler.core.balance.apart import Apart, walk
+from scheduler.core.balance.apart import Apart, Decide, walk
 from scheduler.core.balance.chains import Chains, chains_of
 from scheduler.core.balance.rule import RefillRule, morning_minutes
 from scheduler.core.balance.tape import net_of_minutes
@@ -109,6 +109,7 @@ def run(
     given: Mm | None = None,
     decide_from: int = 0,
     sprinkled: Mm | None = None,
+    decide: Decide | None = None,
 ) -> Balance:
     """The balance of consecutive days from each zone's first standing day on.
 
@@ -117,13 +118,14 @@ def run(
     given: (day, zone) net mm that really reached the soil, leaching left aside; days from `decide_from` on,
     and every day where `given` is None, are decided by `rule`.  sprinkled: (day, zone) mm over seed rows:
     the surface only.
+    decide: has the last word on the minutes of each morning, all zones' together.
     """
-    if terms.ground is not None or terms.salt is not None:
+    if terms.ground is not None or terms.salt is not None or decide is not None:
         return _of_apart(
             terms,
             walk(
                 terms, starting_deficit=starting_deficit, rule=rule, given=given, decide_from=decide_from,
-                sprinkled=sprinkled,
+                sprinkled=sprinkled, decide=decide,
             ),
         )  # fmt: skip
     starting_deficit = np.nan_to_num(starting_deficit, nan=0.0)
