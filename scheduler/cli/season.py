@@ -38,7 +38,9 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="print totals and every day as JSON")
 @click.option("--csv", "as_csv", is_flag=True, help="print every day as CSV")
 @common.place_options
+@click.pass_context
 def command(
+    ctx: click.Context,
     weather: str,
     first: date | None,
     last: date | None,
@@ -53,6 +55,7 @@ def command(
     Within hours, days, caps and the supply's flow. --foresight none: each zone by its own trigger, the driest
     first where not all fits. perfect, forecast: each morning the week ahead is planned, on the weather that
     really came, or on the forecast file's newest issue; the balance goes by the true weather.
+    Exit status 3 where a crop's water ended by itself (`hold_last_stage: false`).
     """
     from scheduler.pages.season import season_page
 
@@ -78,11 +81,12 @@ def command(
         common.print_json(page)
     elif as_csv:
         if page["days"]:
-            common.print_csv(page["days"], list(page["days"][0]))
+            common.print_csv(page["days"], list(dict.fromkeys(key for row in page["days"] for key in row)))
     else:
         from scheduler.cli.text.season import season_text
 
         click.echo(season_text(page, garden.display, common.terminal_width()))
+    ctx.exit(3 if any(notice["level"] != "info" for notice in page["notices"]) else 0)
 
 
 def _simulated(

@@ -8,12 +8,15 @@ from typing import Any, cast
 
 import numpy as np
 
-from scheduler.core.arrays import CodeArray, FloatArray, IntArray
+from scheduler.core.arrays import BoolArray, CodeArray, FloatArray, IntArray
 from scheduler.core.balance import crop as crops
 from scheduler.core.balance.et import METHODS
+from scheduler.core.balance.pulses import pulses
+from scheduler.core.balance.short_use import short_use
 from scheduler.core.balance.terms import Terms
 from scheduler.model import Garden
 from scheduler.pages.rounding import rounded
+from scheduler.pages.season_plantings import plantings_of
 from scheduler.planning.season import Season
 from scheduler.shapes.season import SeasonDay, SeasonPage, SeasonTotal
 
@@ -29,8 +32,9 @@ def season_page(garden: Garden, season: Season) -> SeasonPage:
         "foresight": season.foresight,
         "unlimited": season.unlimited,
         "zones": {zone.name: _total(season, columns, z, zone.name) for z, zone in enumerate(garden.zones)},
+        "plantings": plantings_of(garden, season, columns["short_use_mm"]),
         "days": _records(garden, season, columns),
-        "notices": [{"level": "info", "text": text} for text in season.notices],
+        "notices": [{"level": n.level, "text": n.text, "kind": n.kind} for n in season.notices],
     }
 
 
@@ -39,9 +43,13 @@ def _total(season: Season, columns: Mapping[str, FloatArray], z: int, name: str)
     standing = season.terms.standing[:, z]
 
     def total(column: str) -> float:
-        return rounded(columns[column][standing, z].sum(), DECIMALS)
+        return rounded(columns[column][standing, z].sum(), DECIMALS) if column in columns else 0.0
+
+    def days(column: str) -> int:
+        return int(np.count_nonzero(columns[column][standing, z])) if column in columns else 0
 
     minutes = columns["minutes"][standing, z]
+    stressed = (columns["ks"][standing, z] < 1) & (columns["dry_off"][standing, z] == 0)
     found: SeasonTotal = {
         "liters": total("liters"),
         "gross_mm": total("gross_mm"),
@@ -49,8 +57,11 @@ def _total(season: Season, columns: Mapping[str, FloatArray], z: int, name: str)
         "rain_mm": total("rain_mm"),
         "etc_mm": total("etc_mm"),
         "percolation_mm": total("percolation_mm"),
-        "stress_days": int(np.count_nonzero(columns["ks"][standing, z] < 1)),
-        "runs": int(np.count_nonzero(minutes > 0)),
+        "short_use_mm": total("short_use_mm"),
+        "evaporation_mm": total("evaporation_mm"),
+        "stress_days": int(np.count_nonzero(stressed)),
+        "sprinkle_days": days("sprinkle_mm"),
+        "runs": days("minutes"),
         "minutes": float(minutes.sum()),
         "longest_minutes": float(minutes.max(initial=0)),
     }
@@ -85,7 +96,38 @@ def _columns(garden: Garden, season: Season) -> dict[str, FloatArray]:
         "liters": balance.minutes * flow,
         "minutes": balance.minutes,
         "percolation_mm": balance.percolation,
+        **_of_surface(season),
+        "short_use_mm": short_use(terms, balance),
+        "pulses": pulses(garden.zones, terms, balance).astype(np.float64),
+        "dry_off": _days_laid_out(terms, terms.sowing.drying),
+        **({} if terms.salt is None or balance.apart is None else {"ece_ds_m": balance.apart.ece}),
     }
+
+
+def _of_surface(season: Season) -> dict[str, FloatArray]:
+    """Evaporation and the crop's own use, where they are kept apart."""
+    terms, ground, apart = season.terms, season.terms.ground, season.balance.apart
+    if ground is None or apart is None:
+        return {}
+    return {
+        "kc": apart.kc,
+        "kcb": terms.spread(ground.kcb),
+        "cover": terms.spread(ground.cover),
+        "evaporation_mm": apart.evaporation,
+        "use_mm": apart.use,
+        "surface_mm": apart.surface,
+        "middle_mm": apart.middle,
+        "seedbed": _days_laid_out(terms, terms.sowing.seedbed),
+        "sprinkle_mm": apart.sprinkle,
+    }
+
+
+def _days_laid_out(terms: Terms, flat: BoolArray | None) -> FloatArray:
+    """(day, zone) 1 on such days, else 0."""
+    return np.zeros(terms.stand.shape) if flat is None else terms.spread(flat.astype(np.float64))
+
+
+WHOLE: dict[str, type] = {"pulses": int, "seedbed": bool, "dry_off": bool}
 
 
 def _records(garden: Garden, season: Season, columns: Mapping[str, FloatArray]) -> list[SeasonDay]:
@@ -103,7 +145,10 @@ def _records(garden: Garden, season: Season, columns: Mapping[str, FloatArray]) 
         "stage": [crops.STAGES[stage] for stage in _whole(terms, terms.flat.stage)],
         "day": _whole(terms, terms.flat.day_no),
     }
-    numbers = {name: np.round(column[days, zones], DECIMALS).tolist() for name, column in columns.items()}
+    numbers = {
+        name: np.round(column[days, zones], DECIMALS).astype(WHOLE.get(name, float)).tolist()
+        for name, column in columns.items()
+    }
     values = {
         **texts,
         "et0_mm": numbers.pop("et0_mm"),
@@ -111,10 +156,18 @@ def _records(garden: Garden, season: Season, columns: Mapping[str, FloatArray]) 
         **numbers,
     }
     rows = [dict(zip(values, row, strict=True)) for row in zip(*values.values(), strict=True)]
+    for row, stand, x in zip(rows, stands, _standing(terms, terms.flat.x).tolist(), strict=True):
+        if stand.fixed.pace.sums is not None:
+            row["heat_c"] = round(x, DECIMALS)
     return cast("list[SeasonDay]", rows)  # the columns are named as its keys
+
+
+def _standing(terms: Terms, flat: FloatArray) -> FloatArray:
+    """The standing days' values in the order of the records."""
+    return terms.spread(flat)[terms.standing]
 
 
 def _whole(terms: Terms, flat: IntArray | CodeArray) -> list[int]:
     """Whole numbers of the standing days, from their flat form."""
-    found: list[int] = terms.spread(flat.astype(np.float64))[terms.standing].astype(int).tolist()
+    found: list[int] = _standing(terms, flat.astype(np.float64)).astype(int).tolist()
     return found

@@ -14,7 +14,10 @@ class SeasonTotal(TypedDict):
     rain_mm: float
     etc_mm: float
     percolation_mm: float
-    stress_days: int
+    short_use_mm: float
+    evaporation_mm: float  # 0 where one coefficient serves
+    stress_days: int  # without those of drying off
+    sprinkle_days: int  # on which a seedbed wanted water that the tape cannot give
     runs: int
     minutes: float
     longest_minutes: float
@@ -22,7 +25,10 @@ class SeasonTotal(TypedDict):
 
 
 class SeasonDay(TypedDict):
-    """A standing zone on one day; deficit_start_mm before the morning's irrigation, etc_mm after Ks."""
+    """A standing zone on one day; deficit_start_mm before the morning's irrigation, etc_mm after Ks.
+
+    surface_mm, middle_mm: what the top 0.10 m lacks in the evening, over the tape and in the row middle.
+    """
 
     date: Day
     zone: str
@@ -46,6 +52,40 @@ class SeasonDay(TypedDict):
     liters: float
     minutes: float
     percolation_mm: float
+    kcb: NotRequired[float]  # from here on to sprinkle_mm: with crop_coefficient: dual
+    cover: NotRequired[float]
+    evaporation_mm: NotRequired[float]
+    use_mm: NotRequired[float]
+    surface_mm: NotRequired[float]
+    middle_mm: NotRequired[float]
+    seedbed: NotRequired[bool]
+    sprinkle_mm: NotRequired[float]
+    short_use_mm: float
+    pulses: int
+    dry_off: bool
+    ece_ds_m: NotRequired[float]  # in the evening, where the water's salinity is given
+    heat_c: NotRequired[float]  # degree-days through the day, where stages go by them
+
+
+SeasonPlanting = TypedDict(
+    "SeasonPlanting",
+    {
+        "zone": str,
+        "crop": str,
+        "planted": Day,
+        "etc_mm": float,
+        "short_use_mm": float,
+        "ece_ds_m": float | None,
+        "yield_water": float | None,
+        "yield_salt": float | None,
+        "yield": float | None,
+        "yield_told": bool,
+    },
+)
+"""etc_mm: what it asked for outside drying off; yields: shares of the full one, null where not known.
+
+yield_told: sure enough to be said in words.
+"""
 
 
 class Foresight(TypedDict):
@@ -62,5 +102,6 @@ class SeasonPage(Span):
     foresight: Foresight
     unlimited: bool
     zones: dict[str, SeasonTotal]
+    plantings: list[SeasonPlanting]
     days: list[SeasonDay]
     notices: list[NoticeLine]

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from scheduler.cli.text.base import Row, table, wrap
 from scheduler.show import Display, show_depth, show_volume
 
 if TYPE_CHECKING:
-    from scheduler.shapes.season import Foresight, SeasonPage
+    from scheduler.shapes.season import Foresight, SeasonPage, SeasonPlanting
 
 
 HEADS = ("runs", "minutes", "water", "net", "crop ET", "rain", "drained", "stress")
 WIDTHS = (6, 9, 12, 9, 9, 9, 9, 8)
+PLANTING_HEADS = ("planted", "asked for", "went short of", "yield")
+PLANTING_WIDTHS = (14, 13, 16, 13)
+MOST_PLANTINGS = 24
+"""More are too many to read: the latest stand here, --json has all."""
 
 
 def season_text(page: SeasonPage, display: Display, width: int) -> str:
@@ -24,7 +28,12 @@ def _lines(page: SeasonPage, display: Display, width: int) -> Iterator[str]:
     yield from wrap(f"{page['garden']}, {page['from']} to {page['to']}", width, 2)
     yield ""
     yield from table([("zone", HEADS), *_zones(page, display)], width, label=14, cells=WIDTHS)
-    for text in (*_foresight_lines(page["foresight"]), *_limit_lines(page)):
+    yield from _evaporated(page, display, width)
+    if page["plantings"]:
+        yield ""
+        plantings = list(_plantings(page, display))
+        yield from table([("planting", PLANTING_HEADS), *plantings], width, label=24, cells=PLANTING_WIDTHS)
+    for text in (*_yield_lines(page["plantings"]), *_foresight_lines(page["foresight"]), *_limit_lines(page)):
         yield from wrap(text, width, 4) or [""]
 
 
@@ -41,6 +50,44 @@ def _zones(page: SeasonPage, display: Display) -> Iterator[Row]:
                 f"{zone['stress_days']} d",
             ),
         )
+
+
+def _evaporated(page: SeasonPage, display: Display, width: int) -> Iterator[str]:
+    told = [
+        f"{name} {show_depth(zone['evaporation_mm'], display)}"
+        for name, zone in page["zones"].items()
+        if zone["evaporation_mm"] > 0
+    ]
+    if told:
+        yield ""
+        yield from wrap(f"Of the crop ET, evaporated from the ground: {', '.join(told)}.", width, 4)
+
+
+def _plantings(page: SeasonPage, display: Display) -> Iterator[Row]:
+    """The latest plantings, a row each."""
+    for one in page["plantings"][-MOST_PLANTINGS:]:
+        told = one["yield"] if one["yield_told"] else None
+        yield (
+            f"{one['zone']}: {one['crop']}",
+            (
+                one["planted"],
+                show_depth(one["etc_mm"], display),
+                show_depth(one["short_use_mm"], display),
+                "-" if told is None else f"about {100 * told:.0f}%",
+            ),
+        )
+
+
+def _yield_lines(plantings: Sequence[SeasonPlanting]) -> list[str]:
+    left_out = len(plantings) - MOST_PLANTINGS
+    more = ["", f"{left_out} earlier plantings: see --json."] if left_out > 0 else []
+    if not any(one["yield_told"] for one in plantings[-MOST_PLANTINGS:]):
+        return more
+    by_salt = any(one["yield_salt"] is not None for one in plantings)
+    how = "by what the crop went short of at each stage (FAO-33)" + (
+        " and the salt in its strip (Maas and Hoffman)" if by_salt else ""
+    )
+    return [*more, "", f"Yield: of what the place gives with water enough, {how}."]
 
 
 def _limit_lines(page: SeasonPage) -> list[str]:

@@ -70,7 +70,8 @@ def walk(
     starting_deficit: nan where the bed's surface says it.  sprinkled: (day, zone) mm over the seed rows.
     decide: has the last word on the minutes of every morning on which a crop stands.
     """
-    chains = whole_chains(terms, together=bool(rule.shared_valves) or decide is not None)
+    together = bool(rule.shared_valves) or decide is not None
+    chains = whole_chains(terms, together=together and bool(terms.stands))
     days = _Days(terms, rule, chains, starting_deficit, given, decide_from, sprinkled, decide)
     for k in range(chains.steps):
         here, plantings = chains.of_step(k)

@@ -132,3 +132,20 @@ def _by_salt(crop: Crop, ece: FloatArray) -> float | None:
         return None
     lost = crop.ec_slope_pct / 100 * (float(ece.mean()) - crop.ec_threshold_ds_m)
     return min(max(1 - lost, 0.0), 1.0)
+
+
+LEAFY = ("cabbage", "kale", "lettuce", "spinach", "swiss chard", "leafy herb", "mint")
+LEAFY_TOLD_FROM = 0.05
+
+
+def worth_telling(crop: Crop, share: float | None) -> bool:
+    """Whether a yield is said in words: of leafy crops only from a loss of 5 % on (model M15).
+
+    >>> from scheduler.model import Crop
+    >>> leaf, pod = (Crop(name, 1, 1, 1, (9, 9, 9, 9), 0.1, 0.3, 0.3) for name in ("lettuce", "bush bean"))
+    >>> worth_telling(leaf, 0.97), worth_telling(leaf, 0.94), worth_telling(pod, 0.97)
+    (False, True, True)
+    """
+    if share is None:
+        return False
+    return share <= 1 - LEAFY_TOLD_FROM or not {crop.name, crop.like} & {*LEAFY}
