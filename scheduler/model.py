@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from scheduler.shapes.base import NoticeKind, RunLine
+    from scheduler.shapes.base import FeedLine, NoticeKind, RunLine
     from scheduler.shapes.day import DayPage
 
     FloatArray = NDArray[np.float64]
@@ -442,6 +442,21 @@ class WeatherDays:
 
 
 @dataclass(frozen=True, slots=True)
+class FeedWindow:
+    """When to inject feed into a run, and until when clean water flushes it; nothing opens an injector."""
+
+    start: datetime
+    stop: datetime
+    flush_until: datetime
+
+    @classmethod
+    def from_page(cls, page: FeedLine) -> Self:
+        """A window as the pages hold it."""
+        start, stop, flush_until = page["start"], page["stop"], page["flush_until"]
+        return cls(*map(datetime.fromisoformat, (start, stop, flush_until)))
+
+
+@dataclass(frozen=True, slots=True)
 class Run:
     zone: str
     pulse: int  # 1, 2, ... within the zone's local date
@@ -451,10 +466,12 @@ class Run:
     liters: float
     net_mm: float
     flow_lpm: float
+    feed: FeedWindow | None = None
 
     @classmethod
     def from_page(cls, page: RunLine) -> Self:
         """A run as the pages hold it."""
+        feed = page.get("feed")
         return cls(
             zone=page["zone"],
             pulse=page["pulse"],
@@ -464,6 +481,7 @@ class Run:
             liters=page["liters"],
             net_mm=page["net_mm"],
             flow_lpm=page["flow_lpm"],
+            feed=None if feed is None else FeedWindow.from_page(feed),
         )
 
 

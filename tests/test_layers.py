@@ -37,7 +37,8 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     ),
     "planning": (
         "from facts to plan: the balance up to last night, today, the week, the season",
-        "core.week core.uncertainty core.quality core.balance core.hours core weather store tables show",
+        "core.week core.system core.uncertainty core.quality core.balance core.hours core weather store "
+        "tables show",
     ),
     "plots": ("pictures (matplotlib)", "core.system core.hydraulics core show"),
     "garden": (

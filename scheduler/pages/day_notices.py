@@ -14,6 +14,7 @@ from scheduler.core.balance.et import CLIMATOLOGY, METHODS, RECENT_MEAN
 from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.chores import chore_notices
 from scheduler.pages.crop_cautions import crop_cautions
+from scheduler.pages.feeding import feed_notices
 from scheduler.pages.first_days import first_days_notices
 from scheduler.pages.lost_zones import lost_zone_notices
 from scheduler.pages.planting_notices import planting_notices
@@ -72,6 +73,7 @@ def _all(
     yield from _soil_notices(garden, facts, plan.live)
     yield from first_days_notices(garden, facts)
     yield from planting_notices(garden, facts, plan)
+    yield from feed_notices(garden, facts, plan)
     yield from crop_cautions(garden, facts, plan.live)
     yield from chore_notices(garden, facts, plan.live)
     for text in garden.notices:

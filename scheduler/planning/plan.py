@@ -12,6 +12,7 @@ from scheduler.core.arrays import BoolArray, Mm
 from scheduler.core.balance.need import Need
 from scheduler.model import Garden, Schedule
 from scheduler.planning.facts import Facts
+from scheduler.planning.feeding import feeds_asked, with_feed
 from scheduler.planning.live import Live, balance_to_last_night
 from scheduler.planning.today import decide, done_runs, schedule
 from scheduler.planning.unanswered import Unanswered, unanswered_runs
@@ -57,6 +58,8 @@ def work_out(garden: Garden, facts: Facts, *, now: datetime) -> Plan:
         unplanned = f"{type(error).__name__}: {error}"
         log.error("the week could not be planned: %s", unplanned, exc_info=log.isEnabledFor(logging.DEBUG))
     runs = runs or schedule(garden, facts, live, ahead, now=now)
+    asked = feeds_asked(garden, facts, live.terms, live.today)
+    runs = replace(runs, runs=with_feed(runs.runs, asked, now=now))
     return Plan(live, need, runs, unanswered, as_planned, outlook, unplanned)
 
 

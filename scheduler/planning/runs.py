@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 def run_page(run: Run) -> RunLine:
-    return {
+    line: RunLine = {
         "zone": run.zone,
         "pulse": run.pulse,
         "start": run.start.isoformat(),
@@ -21,3 +21,10 @@ def run_page(run: Run) -> RunLine:
         "net_mm": round(run.net_mm, 4),
         "flow_lpm": round(run.flow_lpm, 4),
     }
+    if run.feed is not None:
+        line["feed"] = {
+            "start": run.feed.start.isoformat(timespec="seconds"),
+            "stop": run.feed.stop.isoformat(timespec="seconds"),
+            "flush_until": run.feed.flush_until.isoformat(timespec="seconds"),
+        }
+    return line

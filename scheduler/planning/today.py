@@ -17,6 +17,7 @@ from scheduler.core.week.loss import suffered_days
 from scheduler.model import Garden, Run, Schedule, Supply, Unmet, Windows, Zone
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.facts import Facts
+from scheduler.planning.feeding import feed_minutes
 from scheduler.planning.live import Live
 from scheduler.planning.on_record import answers
 from scheduler.planning.shortage import LEAST_BY_HAND, urgency
@@ -55,6 +56,7 @@ def decide(garden: Garden, facts: Facts, live: Live, *, as_planned: bool = False
         leaching=live.leaching,
         sprinkled_today_mm=_sprinkled_today(facts),
         fed_yesterday=_fed_yesterday(facts),
+        feed_minutes=feed_minutes(garden, facts, live.terms, today),
     )
     return need_today(live.terms, today, live.deficit, morning, RefillRule.of(facts.zones))
 

@@ -39,6 +39,14 @@ class NoticeLine(TypedDict):
     at: NotRequired[Moment]
 
 
+class FeedLine(TypedDict):
+    """When to inject feed, and until when to flush with clean water; no injector is opened for it."""
+
+    start: Moment
+    stop: Moment
+    flush_until: Moment
+
+
 class RunLine(TypedDict):
     """One opening of a zone's valve, as planned; pulse counts from 1 within the zone's day."""
 
@@ -50,6 +58,7 @@ class RunLine(TypedDict):
     liters: float
     net_mm: float
     flow_lpm: float
+    feed: NotRequired[FeedLine]  # of a run that is to be fed and is long enough for it
 
 
 class UnmetLine(TypedDict):

@@ -14,6 +14,7 @@ from scheduler.cli.note.doubts import ask_if_meant
 from scheduler.cli.note.keeping import keep, on_day
 from scheduler.cli.note.sightings import instead, not_sown, say_effect
 from scheduler.cli.note.spot import Spot, site_of, spot_of
+from scheduler.cli.text.base import feed_words
 from scheduler.dates import spoken
 from scheduler.errors import BadInput
 from scheduler.show import show_depth
@@ -125,7 +126,12 @@ def _feeding(spot: Spot, page: DayPage | None) -> Iterator[str]:
         return
     last = max(runs, key=lambda run: run["stop"])
     begin, end = (datetime.fromisoformat(last[key]) for key in ("start", "stop"))
-    if begin <= spot.now:
+    if "feed" in last and end > spot.now:
+        from scheduler.pages.feeding import FEED_CAUTIONS
+
+        yield feed_words(last["feed"])
+        yield FEED_CAUTIONS
+    elif begin <= spot.now:
         done = "is over" if end <= spot.now else "is under way"
         yield (
             f"its run of that day {done} ({begin:%H:%M} to {end:%H:%M}) and stays as it was: to feed in the "

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date
+from datetime import date, datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from scheduler.shapes.base import FeedLine
 
 BEFORE_A_UNIT = (
     r"(?<=\d) (?=(in|ft|sq|gal|gpm|psi|mph|F|mm|m|m2|cm|L|L/min|kPa|m/s|C|MJ/m2|h|min|s|d|days?|%)(?![\w/]))"
@@ -79,6 +83,12 @@ def age(made_for: date, today: date) -> str | None:
     if not days:
         return None
     return f"{days} day{'s' if days > 1 else ''} old" if days > 0 else "for a day to come"
+
+
+def feed_words(feed: FeedLine) -> str:
+    """Such as "feed 04:17 to 04:38, then clean water until 05:00"."""
+    start, stop, until = (datetime.fromisoformat(feed[key]) for key in ("start", "stop", "flush_until"))
+    return f"feed {start:%H:%M} to {stop:%H:%M}, then clean water until {until:%H:%M}"
 
 
 def mark(level: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from scheduler.cli.text.base import mark, wrap
+from scheduler.cli.text.base import feed_words, mark, wrap
 from scheduler.show import show_depth, show_minutes, show_volume
 
 if TYPE_CHECKING:
@@ -34,6 +34,8 @@ def _lines(page: DayPage, width: int) -> Iterator[str]:
         else:
             yield from wrap(f"{when}  {zone}", width, 4)
             yield from wrap(f"{minutes}, {liters}, {net}", width, 4, first=4)
+        if "feed" in run:
+            yield from wrap(feed_words(run["feed"]), width, 6, first=4)
     for unmet in page["unmet"]:
         lacks = f"{unmet['zone']} {show_depth(unmet['net_mm'], display)} net"
         yield from wrap(f"  unmet: {lacks}: {unmet['why']}", width, 4)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from scheduler.cli.text.base import age, wrap
+from scheduler.cli.text.base import age, feed_words, wrap
 from scheduler.show import show_depth, show_minutes, show_temperature, show_volume
 
 if TYPE_CHECKING:
@@ -191,7 +191,10 @@ def _zones(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
     title = wrap(f"{head} (hours {_hours(page)})", width, 2)
     yield from (click.style(line, bold=True) for line in title)
     cells = [_cells(page, zone, runs.get(zone["zone"], [])) for zone in zones]
-    told = _told(cells, width)
+    told = [
+        [*lines, *_feed(runs.get(zone["zone"], []), width)]
+        for zone, lines in zip(zones, _told(cells, width), strict=True)
+    ]
     least = sum(len(lines) for zone, lines in zip(zones, told, strict=True) if zone["zone"] in runs)
     left = None if room is None else max(room - 1 - len(title), least)
     for n, (zone, lines) in enumerate(zip(zones, told, strict=True)):
@@ -201,6 +204,13 @@ def _zones(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
             return
         yield from (click.style(line, bold=True) if zone["zone"] in runs else line for line in lines)
         left = None if left is None else left - len(lines)
+
+
+def _feed(runs: list[RunLine], width: int) -> Iterator[str]:
+    """When to inject, in a zone that is fed today."""
+    for run in runs:
+        if "feed" in run:
+            yield from wrap(feed_words(run["feed"]), width, 8, first=6)
 
 
 def _order(zone: ZoneLine, runs: dict[str, list[RunLine]]) -> tuple[int, str, float]:

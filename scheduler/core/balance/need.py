@@ -29,6 +29,9 @@ class Morning:
     leaching: Share | None = None  # (zone,) LR in force by last night's salt; None: not known of
     sprinkled_today_mm: Mm | None = None  # (zone,) over the seed rows
     fed_yesterday: BoolArray | None = None  # (zone,) what was fed is not to be washed out, nor to wait
+    feed_minutes: Minutes | None = (
+        None  # (zone,) of the shortest run in which a zone can be fed, 0: not asked
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +58,7 @@ class Need:
     waterings: FloatArray  # in how many the seedbed's water is best given, what ran counted; 0 = none
     sprinkle_mm: Mm  # to be sprinkled over the seed rows, where the tape cannot wet them
     least_net: Mm  # that planting day and seedbed want, whatever the deficit; of it still to be given
-    least_minutes: Minutes  # the same of settling in and seedbed
+    least_minutes: Minutes  # the same of settling in, feeding and seedbed
     drying_off: BoolArray  # the crop dries off: no water, or only from its own trigger on
 
 
@@ -131,6 +134,8 @@ class _Today:
         self.leaching = np.where(self.fed, 0.0, leaching)
         self.minutes_per_mm = terms.minutes_per_mm[day] / (1 - self.leaching)
         self.settle = none if terms.settle is None else terms.settle[day]
+        self.feed_minutes = none if morning.feed_minutes is None else morning.feed_minutes
+        self.kept_dry = np.isinf(terms.trigger[day])
         self.planting_day = none > 0 if sow.refilled is None else self.of(sow.refilled) > 0
         self.drying_off = none > 0 if sow.drying is None else self.of(sow.drying) > 0
         dryness = sow.dryness
@@ -185,12 +190,13 @@ def _thresholds(terms: Terms, day: int, today: _Today) -> tuple[Share, Mm, Mm]:
 
 
 def _least(today: _Today, now: Mm, rule: RefillRule, open_to_water: BoolArray) -> _Least:
-    """What planting day, settling in and a seedbed want, less what ran this morning."""
+    """What planting day, settling in, feeding and a seedbed want, less what ran this morning."""
     applied, wetted = today.morning.applied_today_mm, today.wetted()
     ran = applied > 0
     layer = np.maximum(np.nan_to_num(today.surface) - applied / wetted, 0)
     net = np.where(today.planting_day, planting_net(now, layer, wetted), 0.0)
-    minutes = np.where(ran, 0.0, today.settle)
+    feed = np.where(today.kept_dry, 0.0, today.feed_minutes)
+    minutes = np.where(ran, 0.0, np.maximum(today.settle, feed))
     waterings = sprinkle = np.zeros(len(now))
     bed = today.bed()
     if bed is not None:
