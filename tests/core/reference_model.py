@@ -273,7 +273,8 @@ def _limited(zone: Zone, minutes: float) -> float:
 def _settling(zone: Zone, planting: Planting, number: int, flow: float, rain_yesterday: float) -> float:
     """Least minutes, not yet whole; rain_yesterday: less what the mulch sheds."""
     settle = planting.settle
-    if settle is None:
+    by = planting.crop.by if planting.by is None else planting.by
+    if settle is None or by == "sets":
         return 0.0
     every = settle.every_days or (1 if zone.soil.texture_group == "coarse" else 2)
     if number > settle.days or (number - 1) % every or (number > 1 and rain_yesterday >= 5):

@@ -667,7 +667,9 @@ class Walk:
         every = every or (1 if self.zone.soil.kind == "coarse" else 2)
         if number > days or (number - 1) % every:
             return 0.0
-        if number > 1 and self.weather.rain[i - 1] * self.capture(planting.mulch) >= 5:
+        shelter, before = planting.shelter, self.weather.first + timedelta(days=i - 1)
+        roofed = shelter is not None and shelter[1] and before < shelter[2]
+        if number > 1 and not roofed and self.weather.rain[i - 1] * self.capture(planting.mulch) >= 5:
             return 0.0
         if run is None:
             run = planting.rows * planting.row_length_m / planting.flow_lpm + self.zone.fill_time

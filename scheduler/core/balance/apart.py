@@ -3,40 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm, Share
-from scheduler.core.balance.chains import Chains, whole_chains
-from scheduler.core.balance.ground import no_layer
+from scheduler.core.arrays import FloatArray, IntArray, Minutes, Mm, Share
+from scheduler.core.balance.bare_beds import Beds, bare_deficits, bare_layers, beds, unknown
+from scheduler.core.balance.chains import Chains, chains_from
+from scheduler.core.balance.ground import Ground, no_layer
 from scheduler.core.balance.least import planting_net, seedbed
 from scheduler.core.balance.rule import RefillRule, morning_minutes
-from scheduler.core.balance.salt import Quarters
+from scheduler.core.balance.salts import SaltDays
 from scheduler.core.balance.surface import bare_evening, evaporate
 from scheduler.core.balance.tape import net_of_minutes
 from scheduler.core.balance.terms import Terms
-
-
-@dataclass(frozen=True, slots=True)
-class Apart:
-    """(day, zone) arrays; nan or 0 where nothing stands."""
-
-    deficit_start: Mm
-    deficit_end: Mm
-    irrigation: Mm
-    minutes: Minutes
-    evaporation: Mm
-    use: Mm
-    kc: FloatArray  # Kcb + Ke_i + S Ke_p
-    surface: Mm  # De over the tape, in the evening
-    middle: Mm  # De of the row middle
-    sprinkle: Mm  # mm that a seedbed wants and the tape cannot give
-    waterings: FloatArray  # of a seedbed
-    leaching: Share  # LR in force
-    ece: FloatArray  # dS/m, in the evening; nan without salt
-    surface_start: Mm  # De over the tape before the morning's water
-    ece_start: FloatArray  # dS/m, on which the morning's leaching goes
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +37,123 @@ Decide = Callable[[ByRule], Minutes]
 """(zone,) minutes of a morning."""
 
 
+class Apart:
+    """What was walked, as (day, zone) arrays, laid out when asked for; nan or 0 where nothing stands."""
+
+    def __init__(self, days: _Days | None, shape: tuple[int, ...], *, wetting: Mm, given: Mm | None) -> None:
+        """wetting: (day, zone) mm of rain and given water; days: None where nothing was ever planted."""
+        self._days, self._shape, self._wetting, self._given = days, shape, wetting, given
+
+    def _lay(self, name: str, elsewhere: float = 0.0) -> FloatArray:
+        values = None if self._days is None else getattr(self._days, name)
+        if values is None:  # costs nothing
+            return np.zeros(self._shape) if elsewhere == 0 else np.broadcast_to(np.nan, self._shape)
+        return self._laid(values, np.full(self._shape, elsewhere))
+
+    def _laid(self, values: FloatArray, out: FloatArray) -> FloatArray:
+        assert self._days is not None
+        out.ravel()[self._days.chains.place] = values
+        return out
+
+    @cached_property
+    def deficit_start(self) -> Mm:
+        """Dr(i-1), before the morning's water."""
+        return self._mornings(self.deficit_end, "held", 0.0)
+
+    @cached_property
+    def deficit_end(self) -> Mm:
+        end = self._lay("end")
+        if self._days is not None:
+            bare_deficits(self._wetting, *self._days.chains.gap, end=end)
+        return end
+
+    @cached_property
+    def irrigation(self) -> Mm:
+        """Net mm; on days that are not walked what was given."""
+        out = np.zeros(self._shape) if self._given is None else self._given.copy()
+        return out if self._days is None else self._laid(self._days.water, out)
+
+    @cached_property
+    def minutes(self) -> Minutes:
+        return self._lay("minutes")
+
+    @cached_property
+    def evaporation(self) -> Mm:
+        return self._lay("evaporation")
+
+    @cached_property
+    def use(self) -> Mm:
+        return self._lay("used")
+
+    @cached_property
+    def kc(self) -> FloatArray:
+        """Kcb + Ke_i + S Ke_p."""
+        return self._lay("kc")
+
+    @cached_property
+    def _layers(self) -> FloatArray:
+        layers = np.full((2, *self._shape), np.nan)
+        if (days := self._days) is not None:
+            for part, evening in zip(layers, days.evening, strict=True):
+                self._laid(evening, part)
+            bare_layers(days.ground, *days.chains.gap, layers=layers)
+        return layers
+
+    @property
+    def surface(self) -> Mm:
+        """De over the tape, in the evening."""
+        return np.asarray(self._layers[0])
+
+    @property
+    def middle(self) -> Mm:
+        """De of the row middle, in the evening."""
+        return np.asarray(self._layers[1])
+
+    @cached_property
+    def surface_start(self) -> Mm:
+        """De over the tape before the morning's water."""
+        return self._mornings(self.surface, "bed_found", np.nan)
+
+    @cached_property
+    def sprinkle(self) -> Mm:
+        """mm that a seedbed wants and the tape cannot give."""
+        return self._lay("sprinkle")
+
+    @cached_property
+    def waterings(self) -> FloatArray:
+        """Waterings that a seedbed's water is best given in."""
+        return self._lay("waterings")
+
+    @cached_property
+    def leaching(self) -> Share:
+        """LR in force."""
+        return self._lay("leaching")
+
+    @cached_property
+    def ece(self) -> FloatArray:
+        """dS/m, in the evening; nan without salt."""
+        return self._lay("ece", np.nan)
+
+    @cached_property
+    def ece_start(self) -> FloatArray:
+        """dS/m, on which the morning's leaching goes."""
+        return self._lay("ece_start", np.nan)
+
+    def corrected(self, **laid_out: Mm) -> Apart:
+        """The same with some of its (day, zone) arrays as soil readings have them."""
+        other = copy(self)
+        other.__dict__.update(laid_out)
+        return other
+
+    def _mornings(self, evenings: FloatArray, held: str, elsewhere: float) -> FloatArray:
+        """The evenings before, and on a planting's first day what it begins with."""
+        start = np.full(self._shape, elsewhere)
+        start[1:] = evenings[:-1]
+        if self._days is not None:
+            start.ravel()[self._days.chains.planted_place] = getattr(self._days, held)
+        return start
+
+
 def walk(
     terms: Terms,
     *,
@@ -70,13 +169,19 @@ def walk(
     starting_deficit: nan where the bed's surface says it.  sprinkled: (day, zone) mm over the seed rows.
     decide: has the last word on the minutes of every morning on which a crop stands.
     """
+    ground = terms.ground or no_layer(terms.stands, terms.flat, *terms.stand.shape)
     together = bool(rule.shared_valves) or decide is not None
-    chains = whole_chains(terms, together=together and bool(terms.stands))
-    days = _Days(terms, rule, chains, starting_deficit, given, decide_from, sprinkled, decide)
-    for k in range(chains.steps):
-        here, plantings = chains.of_step(k)
-        days.one(here, plantings)
-    return days.dense()
+    wetting = terms.rain_eff if given is None else terms.rain_eff + given
+    found = unknown(terms) if terms.ground is None or together else beds(terms, ground, wetting)
+    chains = chains_from(terms, found.known, np.full(len(terms.stands), np.nan), together=together)
+    days = None
+    if terms.stands:
+        days = _Days(
+            terms, ground, rule, chains, found, starting_deficit, given, decide_from, sprinkled, decide
+        )
+        for k in range(chains.steps):
+            days.one(*chains.of_step(k))
+    return Apart(days, terms.stand.shape, wetting=wetting, given=given)
 
 
 class _Days:
@@ -85,260 +190,262 @@ class _Days:
     def __init__(
         self,
         terms: Terms,
+        ground: Ground,
         rule: RefillRule,
         chains: Chains,
+        found: Beds,
         starting: Mm,
         given: Mm | None,
         decide_from: int,
         sprinkled: Mm | None,
         decide: Decide | None,
     ) -> None:
+        self.terms, self.chains, self.ground, self.layered = terms, chains, ground, terms.ground is not None
         self.decide = decide
-        place, width = chains.place, terms.stand.shape[1]
-        self.layered = terms.ground is not None
-        ground = terms.ground or no_layer(terms.stands, terms.flat, *terms.stand.shape)
-        self.terms, self.chains, self.ground = terms, chains, ground
-        index = np.full(terms.stand.size, -1, dtype=np.int64)
-        index[terms.flat.place] = np.arange(len(terms.flat.place))
-        self.at = index[place]
-        self.bare = self.at < 0
-        at = np.maximum(self.at, 0)
-        self.zone = place % width
-        self.stand = np.maximum(terms.stand.ravel()[place], 0)
+        self.bed = np.where(found.known, found.layer, ground.bed)
+        place, (_, width), flat = chains.place, terms.stand.shape, terms.flat
+        self.stand = terms.stand.ravel()[place]
+        self.bare = self.stand < 0
+        self.any_bare = bool(self.bare.any())
         day = place // width
-        take = np.take
-        flat = terms.flat
-        self.few, self.most, self.per_few = (a[:, at] for a in (ground.few, ground.most, ground.et0_per_few))
-        self.demand, self.keeps, self.kcb = (take(a, at) for a in (ground.demand, ground.keeps, ground.kcb))
-        self.wetted, self.spread, self.et0 = (take(a, at) for a in (ground.wetted, flat.spread, flat.et0))
-        self.band = take(ground.band, at)
-        self.no_band = self.band == 0
-        self.rain = np.where(self.bare, ground.bare_rain.ravel()[place], ground.rain[:, at])
-        self.et0 = np.where(self.bare, ground.bare_et0[day], self.et0)
-        self.tew, self.slope_mm = ground.tew[self.zone], ground.slope_mm[self.zone]
-        dense = (terms.taw, terms.raw, terms.rain_eff, terms.minutes_per_mm, terms.trigger, terms.use)
-        self.taw, self.raw, self.rain_eff, self.per_mm, self.trigger, self.use_mm = (
-            a.ravel()[place] for a in dense
+        at = flat.stand_at[self.stand] + day - flat.stand_begin[self.stand]
+        if self.any_bare:
+            at[self.bare] = 0
+        self.at = at
+        self.few, self.kcb, self.kc_max, self.spread, self.et0, self.rain = (
+            values.take(at, axis=-1)
+            for values in (ground.few, ground.kcb, ground.kc_max, flat.spread, flat.et0, ground.rain)
         )
-        sow = terms.sowing
+        self.taw, self.raw, self.rain_eff, self.use_mm, self.trigger = (
+            dense.ravel().take(place)
+            for dense in (terms.taw, terms.raw, terms.rain_eff, terms.use, terms.trigger)
+        )
+        if self.any_bare:
+            self._bare_ground(place, day)
+        self._of_zones(rule, starting)
+        self._asked_by_age()
+        self.given = None if given is None else given.ravel()[place]
+        self.known = None if given is None else day < decide_from
+        self.sprinkled = None if sprinkled is None else sprinkled.ravel()[place]
+        self._results(len(place))
+
+    def _bare_ground(self, place: IntArray, day: IntArray) -> None:
+        """Weather of the bare days between; the rest stands for nothing there."""
+        bare, ground = self.bare, self.ground
+        self.rain[:, bare] = ground.bare_rain.ravel()[place[bare]]
+        self.et0[bare] = ground.bare_et0[day[bare]]
+        self.few[:, bare] = 0.0
+
+    def _of_zones(self, rule: RefillRule, starting: Mm) -> None:
+        """(chain,) arrays: what does not change while a planting stands, set anew by each."""
+        zone = self.chains.zone
+        self.rule = rule.of_zones(zone)
+        self.tew, self.slope_mm = self.ground.tew[zone], self.ground.slope_mm[zone]
+        self.starting = starting
+        count = len(zone)
+        self.dr, self.de = np.zeros(count), np.zeros((2, count))
+        self.now = np.zeros(count, dtype=np.int64)  # the stand
+        self.wetted, self.keeps, self.band, self.per_mm = (np.ones(count) for _ in range(4))
+        self.dry_band = False  # whether some tape does not wet the surface
+        self.minutes_per_mm = np.array([1 / s.net_per_minute for s in self.terms.stands])
+        self.salt: SaltDays | None = None
+        if self.terms.salt is not None:
+            uniformity = np.array([s.delivery.uniformity for s in self.terms.stands])
+            self.salt = SaltDays(self.terms.salt, uniformity, count, len(self.chains.place))
+
+    def _asked_by_age(self) -> None:
+        sow, at = self.terms.sowing, self.at
         self.settle = self._of_flat(sow.settle, at, 0.0)
         self.refilled = None if sow.refilled is None else sow.refilled[at] & ~self.bare
         self.dryness = self._of_flat(sow.dryness, at, np.nan)
         self.surface_run = self._of_flat(sow.surface_run, at, 0.0)
         if sow.dry is not None and self.dryness is not None:
             self.dryness = np.where(sow.dry[at], np.nan, self.dryness)
-        self.rule = rule.of_zones(chains.zone)
-        self.given = None if given is None else given.ravel()[place]
-        self.known = np.zeros(len(place), dtype=bool) if given is None else day < decide_from
-        self.sprinkled = None if sprinkled is None else sprinkled.ravel()[place]
-        self.starting = starting
-        self._results(len(place))
-        count = len(chains.zone)
-        self.dr, self.de = np.zeros(count), np.zeros((2, count))
-        self.quarters: Quarters | None = None
-        if terms.salt is not None:
-            self.quarters = Quarters(np.ones((4, count)), np.zeros((4, count)))
-            self.v = np.ones(count)
 
     def _of_flat(self, values: FloatArray | None, at: IntArray, elsewhere: float) -> FloatArray | None:
         return None if values is None else np.where(self.bare, elsewhere, values[at])
 
     def _results(self, count: int) -> None:
-        (
-            self.start, self.end, self.water, self.minutes, self.evaporation, self.used, self.kc,
-            self.sprinkle, self.waterings, self.lr,
-        ) = (np.zeros(count) for _ in range(10))  # fmt: skip
-        self.evening = np.zeros((2, count))
-        self.ece, self.ece_start = np.full(count, np.nan), np.full(count, np.nan)
-        self.dawn = np.zeros(count)
+        self.end, self.evaporation, self.used, self.ke = (np.empty(count) for _ in range(4))
+        planted = len(self.chains.planted)
+        self.held, self.bed_found = np.empty(planted), np.empty(planted)  # on each planting's first morning
+        self.minutes = np.zeros(count)
+        self.water = np.zeros(count) if self.given is None else self.given
+        self.evening = np.empty((2, count))
+        sown = self.dryness is not None
+        self.sprinkle, self.waterings = (np.zeros(count) if sown else None for _ in range(2))
 
     def one(self, here: slice, plantings: slice) -> None:
         """One day of all chains that still go on."""
         n = here.stop - here.start
-        self.dr, self.de = self.dr[:n], self.de[:, :n]
+        if n < len(self.dr):
+            self._end_of_some(n)
         self._begin(here, plantings)
-        self.start[here], self.dawn[here] = self.dr, self.de[0]
         self._morning(here, n)
-        self._surface(here, n)
+        self._surface(here)
         self._balance(here)
-        if self.quarters is not None:
-            self._salt(here, n)
+        if self.salt is not None:
+            self._salt(here, self.salt)
+
+    def _end_of_some(self, n: int) -> None:
+        self.dr, self.de, self.tew, self.slope_mm = (
+            self.dr[:n],
+            self.de[:, :n],
+            self.tew[:n],
+            self.slope_mm[:n],
+        )
+        self.now, self.wetted, self.keeps = self.now[:n], self.wetted[:n], self.keeps[:n]
+        self.band, self.per_mm = self.band[:n], self.per_mm[:n]
+        if self.salt is not None:
+            self.salt.only(n)
 
     def _begin(self, here: slice, plantings: slice) -> None:
         """Deficit and layer of plantings that begin (model M5)."""
         which = self.chains.planted[plantings]
         if not len(which):
             return
-        ground, stand = self.ground, self.stand[here][which]
-        bed = ground.bed[stand]
-        first = ~np.isnan(bed)
-        same = ground.same_tape[stand]
-        old = self._wetted_before[which]
-        strip = self.dr[which] / old
-        layer = np.where(first, bed, np.where(same, self.de[0, which], self.de[1, which]))
-        strip = np.where(first, bed, np.where(same, np.maximum(strip, layer), layer))
+        stand = self.stand[here][which]
+        bed, same = self.bed[stand], self.ground.same_tape[stand]
+        known, first = ~np.isnan(bed), ~np.isnan(self.ground.bed[stand])
+        layer = np.where(known, bed, np.where(same, self.de[0, which], self.de[1, which]))
+        strip = np.where(same & ~known, np.maximum(self.dr[which] / self.wetted[which], layer), layer)
         self.de[0, which] = layer
-        self.de[1, which] = np.where(first, bed, self.de[1, which])
-        pw, taw = self.wetted[here][which], self.taw[here][which]
-        start = np.minimum(pw * strip if self.layered else np.where(first, 0.0, self.dr[which]), taw)
+        self.de[1, which] = np.where(known, bed, self.de[1, which])
+        carried = np.where(first, 0.0, self.dr[which])
+        self._stand_now(which, stand)
+        taw = self.taw[here][which]
+        start = np.minimum(self.wetted[which] * strip if self.layered else carried, taw)
         given = self.starting[self.chains.zone[which]]
         self.dr[which] = np.where(first & ~np.isnan(given), np.minimum(given, taw), start)
-        if self.quarters is not None:
-            self._new_salt(which, stand, first | ~same)
+        self.held[plantings], self.bed_found[plantings] = self.dr[which], layer
+        if self.salt is not None:
+            self.salt.begin(which, stand, first | ~same)
 
-    @property
-    def _wetted_before(self) -> Share:
-        return self._pw if hasattr(self, "_pw") else np.ones(len(self.chains.zone))
-
-    def _new_salt(self, which: IntArray, stand: IntArray, anew: BoolArray) -> None:
-        salts, quarters = self.terms.salt, self.quarters
-        assert salts is not None
-        assert quarters is not None
-        kept = quarters.salt[:, which] / self.v[which]
-        v = salts.v_mm[stand]
-        quarters.water[:, which] = v
-        quarters.salt[:, which] = np.where(anew, salts.first[stand], kept) * v
-        self.v[which] = v
+    def _stand_now(self, which: IntArray, stand: IntArray) -> None:
+        ground, at = self.ground, self.terms.flat.stand_at[stand]
+        self.now[which], self.wetted[which] = stand, ground.wetted[at]
+        self.keeps[which], self.band[which] = ground.keeps[at], ground.band[at]
+        self.per_mm[which] = self.minutes_per_mm[stand]
+        self.dry_band = bool((self.band == 0).any())
 
     def _morning(self, here: slice, n: int) -> None:
         """Net mm of the morning into `water`; what was given, else what the rule decides."""
-        dr, bare = self.dr, self.bare[here]
-        per_mm = self.per_mm[here]
-        if self.quarters is not None:
-            lr = self._leaching(here, n)
-            self.lr[here] = lr
-            per_mm = per_mm / (1 - lr)
-        if self.given is not None:
-            self.water[here] = self.given[here] * (1 - self.lr[here])
-        known = self.known[here]
-        if known.all():
+        dr, per_mm = self.dr, self.per_mm
+        if self.salt is not None:
+            kept = 1 - self.salt.morning(here, self.now, self.bare[here])
+            per_mm = per_mm / kept
+            self.water[here] *= kept
+        known = None if self.known is None else self.known[here]
+        if known is not None and known.all():
             return
-        least, wanted = np.zeros(n), np.zeros(n)
-        if self.settle is not None:
-            least = self.settle[here].copy()
-        pw = self.wetted[here]
-        if self.refilled is not None:
-            wanted = np.where(self.refilled[here], planting_net(dr, self.de[0], pw), wanted)
+        least = None if self.settle is None else self.settle[here]
+        wanted: Mm | None = None
+        if self.refilled is not None and (planted := self.refilled[here]).any():
+            wanted = np.where(planted, planting_net(dr, self.de[0], self.wetted), 0.0)
         if self.dryness is not None:
             wanted, least = self._seedbed(here, wanted, least)
-        stop = known | bare
-        least[stop], wanted[stop] = 0.0, 0.0
-        trigger = np.where(stop, np.inf, self.trigger[here])
+        trigger, bare = self.trigger[here], self.bare[here]  # no limit on bare ground
+        if known is not None:
+            trigger = np.where(known, np.inf, trigger)
+            wanted, least = (None if a is None else np.where(known, 0.0, a) for a in (wanted, least))
         minutes = morning_minutes(
-            dr, self.rule, trigger=trigger, raw=self.raw[here], minutes_per_mm=per_mm,
-            settle=least if least.any() else None, least_net=wanted if wanted.any() else None,
-            standing=~bare if self.rule.shared_valves else None,
+            dr, self.rule, trigger=trigger, raw=self.raw[here], minutes_per_mm=per_mm, settle=least,
+            least_net=wanted, standing=~bare if self.rule.shared_valves else None,
         )  # fmt: skip
         if self.decide is not None and not bare.all():
             minutes = np.zeros(n) if minutes is None else minutes
-            lr, width = self.lr[here], len(self.chains.zone)
+            lr = np.zeros(n) if self.salt is None else self.salt.leaching[here]
+            width = len(self.chains.zone)
             minutes = self.decide(ByRule(int(here.start) // width, dr, self.de, lr, per_mm, minutes))
         if minutes is None:
             return
         self.minutes[here] = minutes
         net = net_of_minutes(minutes, per_mm, self.rule.limits.fill[:n])
-        self.water[here] = np.where(known, self.water[here], net)
+        self.water[here] = net if known is None else np.where(known, self.water[here], net)
 
-    def _seedbed(self, here: slice, wanted: Mm, least: Minutes) -> tuple[Mm, Minutes]:
+    def _seedbed(
+        self, here: slice, wanted: Mm | None, least: Minutes | None
+    ) -> tuple[Mm | None, Minutes | None]:
         assert self.dryness is not None
         assert self.surface_run is not None
         if np.isnan(self.dryness[here]).all():
             return wanted, least
         bed = seedbed(
-            self.de[0], dryness=self.dryness[here], et0=self.et0[here], tew=self.tew[here],
-            slope_mm=self.slope_mm[here], wetted=self.wetted[here], band=self.band[here],
-            surface_run=self.surface_run[here],
+            self.de[0], dryness=self.dryness[here], et0=self.et0[here], tew=self.tew, slope_mm=self.slope_mm,
+            wetted=self.wetted, band=self.band, surface_run=self.surface_run[here],
         )  # fmt: skip
+        assert self.sprinkle is not None
+        assert self.waterings is not None
         self.sprinkle[here], self.waterings[here] = bed.sprinkle, bed.waterings
-        return np.maximum(wanted, bed.net), np.maximum(least, bed.minutes)
-
-    def _leaching(self, here: slice, n: int) -> Share:
-        salts, quarters = self.terms.salt, self.quarters
-        assert salts is not None
-        assert quarters is not None
-        stand = self.stand[here]
-        ece = (salts.water_ec + (quarters.salt[:, :n] / self.v[:n]).sum(axis=0)) / 10
-        self.ece_start[here] = np.where(self.bare[here], np.nan, ece)
-        return np.where(self.bare[here], 0.0, salts.in_force(ece, stand))
-
-    def _surface(self, here: slice, n: int) -> None:
-        """The layer from last night to this evening, and Ke (M3d.6)."""
-        bare, pw = self.bare[here], self.wetted[here]
-        strip = np.where(bare, 0.0, self.water[here] / pw)
-        de = self.de - self.rain[:, here]
-        de[0] -= strip if self.sprinkled is None else strip + self.sprinkled[here]
-        np.maximum(de, 0, out=de)
-        no_band = self.no_band[here] & ~bare
-        if no_band.any():
-            de[0] = np.where(no_band, de[1], de[0])
-        tew, slope = self.tew[here], self.slope_mm[here]
-        day = evaporate(
-            de, self.few[:, here], tew=tew, slope_mm=slope, demand=self.demand[here], most=self.most[:, here],
-            et0_per_few=self.per_few[:, here], keeps=self.keeps[here],
-        )  # fmt: skip
-        evening, ke = day.de, day.ke[0] + self.spread[here] * day.ke[1]
-        if no_band.any():
-            evening[0] = np.where(no_band, evening[1], evening[0])
-        if bare.any():
-            gap = bare_evening(self.de, rain=self.rain[:, here], et0=self.et0[here], tew=tew, slope_mm=slope)
-            evening, ke = np.where(bare, gap, evening), np.where(bare, 0.0, ke)
-        self.de = evening
-        self.evening[:, here] = evening
-        self.kc[here] = np.where(bare, 0.0, self.kcb[here] + ke)
-        self.evaporation[here] = ke * self.et0[here]
-        self._pw = (
-            np.concatenate([pw, np.ones(0)])
-            if not bare.any()
-            else np.where(bare, self._wetted_before[:n], pw)
+        return (
+            bed.net if wanted is None else np.maximum(wanted, bed.net),
+            bed.minutes if least is None else np.maximum(least, bed.minutes),
         )
+
+    def _surface(self, here: slice) -> None:
+        """The layer from last night to this evening, and Ke (M3d.6)."""
+        few, et0 = self.few[:, here], self.et0[here]
+        de = self.de - self.rain[:, here]
+        de[0] -= self.water[here] / self.wetted
+        if self.sprinkled is not None:
+            de -= self._over_the_rows(here)
+        np.maximum(de, 0, out=de)
+        if self.dry_band:
+            de[0] = np.where(self.band == 0, de[1], de[0])
+        per_few = np.divide(et0, few, out=np.zeros_like(few), where=few > 0)
+        kc_max = self.kc_max[here]
+        day = evaporate(
+            de, few, tew=self.tew, slope_mm=self.slope_mm, demand=kc_max - self.kcb[here], most=few * kc_max,
+            et0_per_few=per_few, keeps=self.keeps,
+        )  # fmt: skip
+        evening = day.de
+        if self.dry_band:
+            evening[0] = np.where(self.band == 0, evening[1], evening[0])
+        if self.any_bare and (bare := self.bare[here]).any():
+            gap = bare_evening(
+                self.de, rain=self.rain[:, here], et0=et0, tew=self.tew, slope_mm=self.slope_mm
+            )
+            evening = np.where(bare, gap, evening)
+        self.de = self.evening[:, here] = evening
+        self.ke[here] = day.ke[0] + self.spread[here] * day.ke[1]
+
+    def _over_the_rows(self, here: slice) -> Mm:
+        """(2, chain) mm sprinkled: where the tape does not wet the surface both parts of it are one."""
+        assert self.sprinkled is not None
+        mm = np.where(self.bare[here], 0.0, self.sprinkled[here])
+        return np.stack([mm, np.where(self.band == 0, mm, 0.0)])
 
     def _balance(self, here: slice) -> None:
         """M5 steps 1 to 6."""
-        dr, water, rain, taw, raw = (
-            self.dr,
-            self.water[here],
-            self.rain_eff[here],
-            self.taw[here],
-            self.raw[here],
-        )
-        dawn = np.maximum(dr - water, 0)
-        ks = np.clip((taw - dawn) / (taw - raw), 0, 1)
+        dr, water, rain, taw = self.dr, self.water[here], self.rain_eff[here], self.taw[here]
+        left = taw - np.maximum(dr - water, 0)
+        ks = np.minimum(np.maximum(left / (taw - self.raw[here]), 0), 1)
         room = taw - dr + rain + water
-        evaporation = np.minimum(self.evaporation[here], room)
+        evaporation = np.minimum(self.ke[here] * self.et0[here], room)
         use = np.minimum(ks * self.use_mm[here], room - evaporation)
         self.evaporation[here], self.used[here] = evaporation, use
         self.dr = np.maximum(dr - rain - water + evaporation + use, 0)
         self.end[here] = self.dr
 
-    def _salt(self, here: slice, n: int) -> None:
-        salts, quarters = self.terms.salt, self.quarters
-        assert salts is not None
-        assert quarters is not None
-        stand = self.stand[here]
-        quarters.water, quarters.salt, self.v = quarters.water[:, :n], quarters.salt[:, :n], self.v[:n]
-        uniformity = np.array([s.delivery.uniformity for s in self.terms.stands])[stand]
-        gross = self.water[here] / (uniformity * (1 - self.lr[here]))
-        passed = salts.passed_on[stand]
-        quarters.enter(np.where(self.bare[here], 0.0, gross), salts.water_ec, v_mm=self.v, passed_on=passed)
-        rain = self.rain_eff[here]
+    def _salt(self, here: slice, salt: SaltDays) -> None:
+        rain, bare = self.rain_eff[here], self.bare[here]
         if not self.layered:  # on bare ground the rain of all of it
-            rain = np.where(self.bare[here], rain * self._pw[:n], rain)
-        quarters.enter(rain, 0.0, v_mm=self.v, passed_on=passed)
-        ratio = salts.least_mm[stand] / salts.v_mm[stand]
-        quarters.draw(self.evaporation[here] + self.used[here], least_mm=self.v * ratio)
-        self.ece[here] = quarters.ece(salts.water_ec, self.v)
+            rain = np.where(bare, rain * self.wetted, rain)
+        eta = self.evaporation[here] + self.used[here]
+        salt.day(here, self.now, bare, water=self.water[here], rain=rain, eta=eta)
 
-    def dense(self) -> Apart:
-        shape = self.terms.stand.shape
+    @property
+    def kc(self) -> FloatArray:
+        return np.where(self.bare, 0.0, self.kcb + self.ke)
 
-        def lay(values: FloatArray, elsewhere: float = 0.0) -> FloatArray:
-            out = np.full(shape, elsewhere)
-            out.ravel()[self.chains.place] = values
-            return out
+    @property
+    def leaching(self) -> Share | None:
+        return None if self.salt is None else self.salt.leaching
 
-        return Apart(
-            lay(self.start), lay(self.end), lay(self.water), lay(self.minutes), lay(self.evaporation),
-            lay(self.used), lay(self.kc), lay(self.evening[0], np.nan), lay(self.evening[1], np.nan),
-            lay(self.sprinkle), lay(self.waterings), lay(self.lr), lay(self.ece, np.nan),
-            lay(self.dawn, np.nan), lay(self.ece_start, np.nan),
-        )  # fmt: skip
+    @property
+    def ece(self) -> FloatArray | None:
+        return None if self.salt is None else self.salt.ece
+
+    @property
+    def ece_start(self) -> FloatArray | None:
+        return None if self.salt is None else self.salt.ece_start

@@ -58,41 +58,44 @@ def chains_of(terms: Terms, wetting: Mm, starting_deficit: Mm, *, together: bool
     last planting; the bare days after it need no crop and no decision.
     together: no cuts, and all zones from day 0 to the last: zones on one valve have to meet on the same day.
     """
-    count, width = terms.etc.shape
+    first = first_of_zone(terms)
+    filled = filled_before(terms, wetting) & ~first
+    deficit = np.where(first, starting_deficit[terms.flat.stand_zone], np.nan)
+    if not together:
+        deficit[filled] = 0.0
+    return chains_from(terms, filled, deficit, together=together)
+
+
+def chains_from(terms: Terms, opens: BoolArray, deficit: Mm, *, together: bool) -> Chains:
+    """Chains of which each begins with a planting that `opens`, or with a zone's first one.
+
+    opens, deficit (mm, nan where the chain's own goes on): (planting,).  together: as in `chains_of`.
+    """
+    count, width = terms.stand.shape
     zone, begin, end = terms.flat.stand_zone, terms.flat.stand_begin, terms.flat.stand_end
-    first = np.diff(zone, prepend=-1) != 0
-    deficit = np.where(first, starting_deficit[zone], np.nan)
     if together:
         all_days = np.full(width, count)
         spans = _Spans(np.arange(width), np.zeros(width, dtype=np.int64), all_days, all_days)
         return _by_step(spans, zone, begin, deficit, width)
-    filled = _filled_before(terms, wetting) & ~first
-    deficit[filled] = 0.0
-    cut = first | filled
-    opens = np.flatnonzero(cut)
-    last = np.append(opens, len(zone))[1:] - 1
+    first = first_of_zone(terms)
+    cut = first | opens
+    at = np.flatnonzero(cut)
+    last = np.append(at, len(zone))[1:] - 1
     until = np.append(np.where(first, count, begin), count)[last + 1]
-    spans = _Spans(zone[opens], begin[opens], end[last], until)
+    spans = _Spans(zone[at], begin[at], end[last], until)
     return _by_step(spans, np.cumsum(cut) - 1, begin, deficit, width)
 
 
-def whole_chains(terms: Terms, *, together: bool) -> Chains:
-    """Each zone from its first planting to the last day, in one piece; together: all from day 0 on."""
-    count, width = terms.stand.shape
-    zone, begin = terms.flat.stand_zone, terms.flat.stand_begin
-    if together:
-        all_days = np.full(width, count)
-        spans = _Spans(np.arange(width), np.zeros(width, dtype=np.int64), all_days, all_days)
-        return _by_step(spans, zone, begin, np.full(len(zone), np.nan), width)
-    first = np.flatnonzero(np.diff(zone, prepend=-1))
-    until = np.full(len(first), count)
-    spans = _Spans(zone[first], begin[first], until, until)
-    chain = np.cumsum(np.diff(zone, prepend=-1) != 0) - 1
-    return _by_step(spans, chain, begin, np.full(len(zone), np.nan), width)
+def first_of_zone(terms: Terms) -> BoolArray:
+    """(planting,) whether the balance of its zone begins with it."""
+    return np.asarray(np.diff(terms.flat.stand_zone, prepend=-1) != 0)
 
 
-def _filled_before(terms: Terms, wetting: Mm) -> BoolArray:
-    """(planting,) Whether the gap before it gave the soil more water than the planting before it can lack."""
+def filled_before(terms: Terms, wetting: Mm) -> BoolArray:
+    """(planting,) whether the gap before it gave the soil more water than the planting before it can lack.
+
+    wetting: (day, zone) mm.
+    """
     zone, begin, end = terms.flat.stand_zone, terms.flat.stand_begin, terms.flat.stand_end
     water = np.zeros((len(wetting) + 1, wetting.shape[1]))
     np.cumsum(wetting, axis=0, out=water[1:])

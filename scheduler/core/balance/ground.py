@@ -26,9 +26,7 @@ class Ground:
     kc_max: FloatArray
     cover: Share  # fc
     few: FloatArray  # (2, day)
-    demand: FloatArray  # Kc_max - Kcb
-    most: FloatArray  # (2, day) few Kc_max
-    et0_per_few: FloatArray  # (2, day) mm of its own ground for each unit of Ke
+    et0: Mm
     keeps: FloatArray  # what straw leaves
     rain: Mm  # (2, day) that gets in
     wetted: Share  # Pw
@@ -41,13 +39,29 @@ class Ground:
     same_tape: BoolArray  # (stand,) its rows stand where the last one's stood
 
     @property
+    def demand(self) -> FloatArray:
+        """What evaporation can take at most, Kc_max - Kcb."""
+        return self.kc_max - self.kcb
+
+    @property
+    def most(self) -> FloatArray:
+        """(2, day) the most that each part's wet ground gives, few Kc_max."""
+        return self.few * self.kc_max
+
+    @property
+    def et0_per_few(self) -> FloatArray:
+        """(2, day) mm of its own ground for each unit of Ke; 0 where no ground is bare."""
+        return np.divide(self.et0, self.few, out=np.zeros_like(self.few), where=self.few > 0)
+
+    @property
     def most_ke(self) -> FloatArray:
         """Ke of each standing zone-day if the strip was wet that morning and the row middle dry."""
-        return np.asarray(self.keeps * np.minimum(self.demand, self.most[0]))
+        return np.asarray(self.keeps * np.minimum(self.demand, self.few[0] * self.kc_max))
 
-    def most_evaporation(self, flat: Flat) -> Mm:
+    @property
+    def most_evaporation(self) -> Mm:
         """The same in mm."""
-        return np.asarray(self.most_ke * flat.et0)
+        return self.most_ke * self.et0
 
 
 def ground(
@@ -80,8 +94,7 @@ def ground(
     strip = flat.of_stands(rain_capture(zones[s.zone], s.planting.mulch) for s in found)
     bare_rain = np.where(rain >= counts_from * et0, rain, 0.0)[:, None] * on_bare
     return Ground(
-        kcb=kcb, kc_max=kc_max, cover=cover, few=few, demand=kc_max - kcb, most=few * kc_max,
-        et0_per_few=np.divide(flat.et0, few, out=np.zeros_like(few), where=few > 0),
+        kcb=kcb, kc_max=kc_max, cover=cover, few=few, et0=flat.et0,
         keeps=flat.of_stands(_straw_keeps(s) for s in found),
         rain=counted * np.stack([strip, on_bare[flat.zone]]),
         wetted=flat.of_stands(s.wetted for s in found),
@@ -96,7 +109,7 @@ def no_layer(found: Sequence[Stand], flat: Flat, days: int, zones: int) -> Groun
     count = len(flat.day)
     none, both = np.zeros(count), np.zeros((2, count))
     return Ground(
-        kcb=flat.kc, kc_max=none, cover=none, few=both, demand=none, most=both, et0_per_few=both,
+        kcb=flat.kc, kc_max=flat.kc, cover=none, few=both, et0=flat.et0,
         keeps=np.ones(count), rain=both, wetted=flat.of_stands(s.wetted for s in found),
         band=np.ones(count), tew=np.ones(zones), slope_mm=np.ones(zones), bare_rain=np.zeros((days, zones)),
         bare_et0=np.zeros(days), bed=np.where(_firsts(found), 0.0, np.nan), same_tape=_same_tape(found),
@@ -112,31 +125,32 @@ def _coefficients(
     found: Sequence[Stand], flat: Flat, first: date, record: Stored, location: Location
 ) -> tuple[FloatArray, FloatArray, Share]:
     """(Kcb, Kc_max, fc) of every standing zone-day."""
-    u2, rh = (values[record.index(first) + flat.day] for values in climate_before(record, location))
+    air = surface.of_air(*climate_before(record, location))[record.index(first) + flat.day]
     heights = [surface.NO_HEIGHT_M if (h := s.planting.crop.height_m) is None else h for s in found]
     table = np.array([surface.basal(s.planting.crop) for s in found]).reshape(-1, 3).T
-    tall = flat.of_stands(heights)
-    grown = surface.climate_term(u2, rh, tall)
+    grown = air * flat.of_stands(surface.of_height(np.array(heights)))
     thin = [s.planting.cover for s in found]
-    closes = flat.of_stands(
-        1.0 if c is None else surface.density(c, h) for c, h in zip(thin, heights, strict=True)
-    )
+    closes = None
+    if any(c is not None for c in thin):
+        closes = flat.of_stands(
+            1.0 if c is None else surface.density(c, h) for c, h in zip(thin, heights, strict=True)
+        )
 
     def of_site(values: FloatArray) -> FloatArray:
-        kcb = values[flat.stand]
-        kcb = np.where(kcb >= 0.45, kcb + grown, kcb)
-        least = surface.LEAST_KCB
-        return np.where((closes < 1) & (kcb > least), least + closes * (kcb - least), kcb)
+        kcb, least = values[flat.stand], surface.LEAST_KCB
+        kcb = kcb + grown * flat.of_stands(values >= 0.45)
+        if closes is not None:
+            kcb = np.where((closes < 1) & (kcb > least), least + closes * (kcb - least), kcb)
+        return np.asarray(kcb)
 
     ini, mid, end = table[0][flat.stand], of_site(table[1]), of_site(table[2])
     kcb = np.where(flat.fall > 0, mid + flat.fall * (end - mid), ini + flat.rise * (mid - ini))
-    kcb = kcb * flat.of_stands(
-        1 - s.planting.crop.film_kcb if s.planting.mulch == "film" else 1.0 for s in found
-    )
-    height = np.maximum(0.1, flat.rise * tall)
-    kc_max = np.maximum(1.1 + surface.climate_term(u2, rh, height), kcb + 0.05)
+    kcb *= flat.of_stands(1 - s.planting.crop.film_kcb if s.planting.mulch == "film" else 1.0 for s in found)
+    height = np.maximum(0.1, flat.rise * flat.of_stands(heights))
+    kc_max = np.maximum(1.1 + air * surface.of_height(height), kcb + 0.05)
     fc = surface.ground_cover(kcb, kc_max, height)
-    fc = np.minimum(fc, flat.of_stands(1.0 if c is None else c for c in thin))
+    if closes is not None:
+        fc = np.minimum(fc, flat.of_stands(1.0 if c is None else c for c in thin))
     return kcb, kc_max, _as_seen(found, flat, first, fc)
 
 
@@ -180,17 +194,19 @@ def _beds(
 ) -> Mm:
     """(stand,) De on the first morning of each zone's balance: from dry, bare for the 30 days before."""
     beds = np.full(len(found), np.nan)
+    which = np.flatnonzero(_firsts(found))
+    of = [zones[found[k].zone] for k in which.tolist()]
+    tew, rew = np.array([surface.evaporable(zone.soil) for zone in of]).reshape(-1, 2).T
+    get_in = np.array([rain_capture(zone, "none") for zone in of])
+    begin = np.array([record.index(first) + found[k].begin for k in which.tolist()], dtype=np.int64)
     et0 = np.where(np.isfinite(record.et0_mm), record.et0_mm, 0.0)
     counted = np.where(record.rain_mm >= counts_from * et0, record.rain_mm, 0.0)
-    for k in np.flatnonzero(_firsts(found)).tolist():
-        stand = found[k]
-        zone, at = zones[stand.zone], record.index(first) + stand.begin
-        tew, rew = surface.evaporable(zone.soil)
-        de = np.array(tew)
-        for i in range(max(at - surface.BARE_DAYS_BEFORE, 0), at):
-            de = surface.bare_evening(
-                de, rain=counted[i] * rain_capture(zone, "none"), et0=et0[i], tew=np.array(tew),
-                slope_mm=np.array(tew - rew),
-            )  # fmt: skip
-        beds[k] = float(de)
+    de = tew.copy()
+    for before in range(surface.BARE_DAYS_BEFORE, 0, -1):
+        day, known = np.maximum(begin - before, 0), begin >= before
+        later = surface.bare_evening(
+            de, rain=counted[day] * get_in, et0=et0[day], tew=tew, slope_mm=tew - rew
+        )
+        de = np.where(known, later, de)
+    beds[which] = de
     return beds

@@ -10,8 +10,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm, Share
+from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm, Share
 from scheduler.core.balance.apart import Apart, Decide, walk
+from scheduler.core.balance.bare_beds import bare_deficits
 from scheduler.core.balance.chains import Chains, chains_of
 from scheduler.core.balance.rule import RefillRule, morning_minutes
 from scheduler.core.balance.tape import net_of_minutes
@@ -210,7 +211,7 @@ class _Days:
         terms = self.terms
         end, eta, minutes = (self._dense(values) for values in (self.end, self.eta, self.minutes))
         irrigation = self._dense(self.irrigation, self.given)
-        _bare_days(end, irrigation, terms.rain_eff, *self.chains.gap)
+        bare_deficits(irrigation + terms.rain_eff, *self.chains.gap, end=end)
         start = np.zeros_like(end)
         start[1:] = end[:-1]
         start.ravel()[self.chains.planted_place] = self.held
@@ -248,19 +249,6 @@ def _of_apart(terms: Terms, apart: Apart) -> Balance:
         minutes=apart.minutes, eta=apart.evaporation + apart.use,
     )  # fmt: skip
     return replace(balance, apart=apart)
-
-
-def _bare_days(end: Mm, irrigation: Mm, rain_eff: Mm, last: IntArray, days: IntArray) -> None:
-    """Deficits of the bare days after each chain, in place: water fills the soil, nothing draws on it.
-
-    last: (chain,) place of its last day; days: how many bare ones follow.  At field capacity it stays there.
-    """
-    width = end.shape[1]
-    dr, rain, given = end.ravel()[last], rain_eff.ravel(), irrigation.ravel()
-    while len(going := np.flatnonzero((days > 0) & (dr > 0))):
-        last, days = last[going] + width, days[going] - 1
-        dr = np.maximum(dr[going] - given[last] - rain[last], 0)
-        end.ravel()[last] = dr
 
 
 def _begun(terms: Terms) -> BoolArray:

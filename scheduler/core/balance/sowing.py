@@ -84,7 +84,7 @@ def _settling(
     refilled: BoolArray | None = None
     for k, stand in enumerate(found):
         settle, zone = stand.planting.settle, zones[stand.zone]
-        if settle is None:
+        if settle is None or started_by(stand.planting) == "sets":
             continue
         if minutes is None or refilled is None:
             minutes, refilled = np.zeros(len(flat.day)), np.zeros(len(flat.day), dtype=bool)
@@ -112,12 +112,12 @@ def _settle_minutes(zone: Zone, stand: Stand) -> float:
 
 
 def _rain_before(stand: Stand, first: date, rain: Mm, record: Stored | None, roof: BoolArray) -> Mm:
-    """Rain of the day before each of the stand's days, mm; 0 under a roof."""
+    """Rain of the day before each of the stand's days, mm; 0 where that day was under a roof."""
     day = np.arange(stand.begin, stand.end) - 1
     out = np.where(day >= 0, rain[np.maximum(day, 0)], 0.0)
     if record is not None and stand.begin == 0 and 0 < record.index(first) <= len(record.rain_mm):
         out[0] = record.rain_mm[record.index(first) - 1]
-    return np.where(roof, 0.0, out)
+    return np.where(np.concatenate([[False], roof[:-1]]), 0.0, out)
 
 
 # --- seedbed -------------------------------------------------------------------------------------

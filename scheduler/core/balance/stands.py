@@ -186,9 +186,10 @@ class _Paces:
         )
 
     def of(self, planting: Planting) -> Pace:
-        if id(planting) not in self._of:
-            self._of[id(planting)] = self._made(planting)
-        return self._of[id(planting)]
+        key = id(planting if self.own(planting) else planting.crop)
+        if key not in self._of:
+            self._of[key] = self._made(planting)
+        return self._of[key]
 
     def _made(self, planting: Planting) -> Pace:
         pace = self._heat(planting) if self._by_heat(planting) else None

@@ -74,8 +74,25 @@ def climate_term(u2: FloatArray, rh_min_pct: FloatArray, height_m: FloatArray | 
     >>> float(climate_term(np.array([2.0]), np.array([45.0]), 1.0)[0])
     0.0
     """
-    u2, rh = np.clip(u2, 1, 6), np.clip(rh_min_pct, 20, 80)
-    return np.asarray((0.04 * (u2 - 2) - 0.004 * (rh - 45)) * (np.clip(height_m, 0.1, 10) / 3) ** 0.3)
+    return np.asarray(of_air(u2, rh_min_pct) * of_height(height_m))
+
+
+def of_air(u2: FloatArray, rh_min_pct: FloatArray) -> FloatArray:
+    """The part of `climate_term` that wind and dryness make.
+
+    >>> of_air(np.array([3.0]), np.array([35.0])).round(3).tolist()
+    [0.08]
+    """
+    return np.asarray(0.04 * (np.clip(u2, 1, 6) - 2) - 0.004 * (np.clip(rh_min_pct, 20, 80) - 45))
+
+
+def of_height(height_m: FloatArray | float) -> FloatArray:
+    """The part of `climate_term` that the crop's height makes.
+
+    >>> float(of_height(3.0))
+    1.0
+    """
+    return np.asarray((np.clip(height_m, 0.1, 10) / 3) ** 0.3)
 
 
 def density(cover: float, height_m: float) -> float:

@@ -127,7 +127,7 @@ def terms(
         first=first,
         stands=found,
         stand=stand,
-        etc=_spread(use if surface is None else use + surface.most_evaporation(flat), flat.place, shape, 0.0),
+        etc=_spread(use if surface is None else use + surface.most_evaporation, flat.place, shape, 0.0),
         use=_spread(use, flat.place, shape, 0.0),
         taw=_spread(flat.taw, flat.place, shape, BARE_TAW_MM),
         raw=_spread(raw, flat.place, shape, BARE_TAW_MM / 2),

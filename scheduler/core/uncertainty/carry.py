@@ -410,7 +410,7 @@ class _Mean:
         if apart is None:
             return None
         evaporation = np.minimum(self._evaporation, self._eta)
-        return replace(
-            apart, deficit_start=self._start, deficit_end=self._end, evaporation=evaporation,
+        return apart.corrected(
+            deficit_start=self._start, deficit_end=self._end, evaporation=evaporation,
             use=self._eta - evaporation,
         )  # fmt: skip
