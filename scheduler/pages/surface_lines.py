@@ -164,7 +164,7 @@ def _bare_ground(day: SurfaceDay) -> Iterator[Line]:
 def _layer_lines(day: SurfaceDay) -> Iterator[Line]:
     spot, tew = day.spot, float(day.ground.tew[day.spot.z])
     rew = tew - float(day.ground.slope_mm[spot.z])
-    told = ("(I / Pw + rain that gets in)", "rain that gets in")
+    told = ("(I / Pw + sprinkled + rain that gets in)", "rain that gets in")
     for k, (where, sign) in enumerate(PARTS):
         before, water, wet = (float(a[k]) for a in (day.before, day.water, day.wet))
         formula, numbers = f"max(0, De_{sign} last night - {told[k]})", f"max(0, {before:.3f} - {water:.3f})"

@@ -62,7 +62,7 @@ def _sections(
     live, zone = plan.live, facts.zones[z]
     today = f"This morning, {facts.day}"
     if live.today > 0 and live.terms.stand[live.today - 1, z] >= 0:
-        yield from _yesterday(garden, ZoneDay(live, zone, z, live.today - 1), record)
+        yield from _yesterday(garden, facts, ZoneDay(live, zone, z, live.today - 1), record)
     if live.terms.stand[live.today, z] < 0:
         yield today, [line("no planting stands: no water")]
         return
@@ -81,8 +81,11 @@ def _sections(
     yield "The week's plan", week_lines(plan, z)
 
 
-def _yesterday(garden: Garden, spot: ZoneDay, record: Stored) -> Iterator[tuple[str, list[Line]]]:
-    climate, surface = _climate(garden, spot, record), SurfaceDay.of(spot, 0.0)
+def _yesterday(
+    garden: Garden, facts: Facts, spot: ZoneDay, record: Stored
+) -> Iterator[tuple[str, list[Line]]]:
+    sprinkled = sum(mm for zone, day, mm in facts.sprinkled if (zone, day) == (spot.zone.name, spot.day))
+    climate, surface = _climate(garden, spot, record), SurfaceDay.of(spot, sprinkled)
     if surface is None or climate is None:
         yield f"Crop and balance of {spot.day}", [*crop_lines(spot, None), *balance_lines(spot, None)]
         return

@@ -7,8 +7,12 @@ numbers but those named.
 
 from __future__ import annotations
 
+import json
 import re
+import sqlite3
+import zlib
 from collections.abc import Callable
+from contextlib import closing
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -183,6 +187,11 @@ def test_a_seed_that_the_tape_cannot_reach_is_sprinkled_and_noted(bed: Bed) -> N
     after = at("2015-07-01T09:01", grower, "morning", "--json").json
     assert told(after, "task") == []
     assert after["zones"][0]["surface_mm"] < 0.1
+    assert told(morning(grower, "2015-07-02"), "task") == []
+    lines = {
+        line["what"]: line for s in grower("why", "bed", "--json").json["sections"] for line in s["lines"]
+    }
+    assert lines["top layer over the tape, in the evening"]["value"] < zone["surface_mm"]
     assert told(morning(grower, "2015-07-03"), "task") != [], "it dries again"
 
 
@@ -272,6 +281,44 @@ def test_water_too_salty_for_any_leaching_says_what_yield_to_expect(bed: Bed) ->
     assert mornings_that_say(grower, "2015-07-01", "2015-07-02", "of a full yield") == {"07-01": "info"}
     grower = bed("crop: pod, planted: 2015-07-01", supply="ec: 1.5 dS/m")
     assert mornings_that_say(grower, "2015-07-03", "2015-07-03", "of a full yield") == {}
+
+
+# --- what is taken for granted -------------------------------------------------------------------
+
+
+def test_the_first_two_mornings_ask_how_deep_the_tape_lies(bed: Bed) -> None:
+    grower = bed("crop: pod, planted: 2015-06-01")
+    assert list(mornings_that_say(grower, "2015-07-01", "2015-07-03", "tape_depth: 10 cm")) == [
+        "07-01",
+        "07-02",
+    ]
+    grower = bed("crop: pod, planted: 2015-06-01", zone="tape_depth: 12 cm")
+    assert mornings_that_say(grower, "2015-07-01", "2015-07-02", "tape_depth") == {}
+
+
+def test_a_garden_of_the_version_before_is_told_once_what_has_another_meaning(bed: Bed) -> None:
+    """Its last page knows of no stage ends."""
+    grower = bed("crop: pod, planted: 2015-06-01")
+    for day in ("2015-07-01", "2015-07-02", "2015-07-03"):
+        assert "new in this version" not in str(morning(grower, day)["notices"])
+    forget_stage_ends(grower)
+    said = mornings_that_say(grower, "2015-07-04", "2015-07-06", "new in this version")
+    assert said == {"07-04": "info"}
+
+
+def forget_stage_ends(grower: Grower) -> None:
+    """The newest plan once more, its page as it was before there was such a thing."""
+    with closing(sqlite3.connect(grower.data / "rowwater.db")) as database:
+        columns = "day, made_at, inputs, page, working"
+        *rest, packed, working = database.execute(
+            f"select {columns} from plans order by id desc limit 1"
+        ).fetchone()
+        page = json.loads(zlib.decompress(packed))
+        for zone in page["zones"]:
+            del zone["stage_ends"]
+        old = zlib.compress(json.dumps(page).encode())
+        database.execute(f"insert into plans ({columns}) values (?, ?, ?, ?, ?)", (*rest, old, working))
+        database.commit()
 
 
 # --- the working ---------------------------------------------------------------------------------
