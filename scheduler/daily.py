@@ -11,6 +11,7 @@ from scheduler.errors import NoReferenceET
 from scheduler.garden.file import planting_from_note
 from scheduler.model import Fetched, Garden, Run, StoredPlan
 from scheduler.pages.day import day_page
+from scheduler.pages.feeding import window_words
 from scheduler.pages.week import week_page
 from scheduler.pages.working import day_working
 from scheduler.places import Places
@@ -186,4 +187,5 @@ def publish(garden: Garden, store: Store, page: DayPage, places: Places) -> None
 
 
 def _calendar_text(garden: Garden, run: Run) -> str:
-    return f"{show_volume(run.liters, garden.display)}; afterwards: rowwater note applied --as-planned"
+    feed = "" if run.feed is None else f"; inject feed {window_words(run.feed)}"
+    return f"{show_volume(run.liters, garden.display)}{feed}; afterwards: rowwater note applied --as-planned"

@@ -10,6 +10,18 @@ import pytest
 from cli.conftest import Grower
 
 TRAVEL = 20.5  # minutes in 80 ft of this tape: test_check_tape
+ROWS = "    rows: {count: 4, length: 80 ft, spacing: 3 ft}\n"
+
+
+@pytest.fixture
+def beans(grower: Grower) -> Grower:
+    """With the beans alone, a quicker garden, and dry when the record begins."""
+    text = grower.garden.read_text()
+    head, _, rest = text.partition("zones:\n")
+    start, end = rest.index("  beans:\n"), rest.index("  lettuce:\n")
+    grower.garden.write_text(f"{head}zones:\n{rest[start:end]}")
+    grower.edit(ROWS, ROWS + "    starting_deficit: 1 in\n")
+    return grower
 
 
 def runs_of(page: dict[str, Any], zone: str) -> list[dict[str, Any]]:
@@ -36,7 +48,7 @@ def plan(grower: Grower, day: str) -> dict[str, Any]:
 
 
 def test_a_noted_feed_has_its_window_in_every_file(grower: Grower) -> None:
-    grower.weeks("2015-07-01", "2015-07-07")
+    grower.weeks("2015-07-05", "2015-07-07")
     assert not any("feed" in run for run in plan(grower, "2015-07-07")["runs"])
     assert grower("note", "feed", "beans", "--date", "2015-07-07").status in (0, 3)
     page = plan(grower, "2015-07-07")
@@ -53,7 +65,7 @@ def test_a_noted_feed_has_its_window_in_every_file(grower: Grower) -> None:
 
 
 def test_the_grower_is_told_when_and_warned(grower: Grower) -> None:
-    grower.weeks("2015-07-01", "2015-07-07")
+    grower.weeks("2015-07-05", "2015-07-07")
     grower("note", "feed", "beans", "--date", "2015-07-07")
     page = plan(grower, "2015-07-07")
     (run,) = runs_of(page, "beans")
@@ -75,33 +87,95 @@ def test_the_grower_is_told_when_and_warned(grower: Grower) -> None:
     assert bool(at_once) == ("fed too, unless shut off" in told)
 
 
-def test_nothing_is_added_where_no_water_may_run(grower: Grower) -> None:
-    grower.edit("days: all", "days: [mon]")
-    grower.weeks("2015-05-20", "2015-05-23")
-    grower("note", "feed", "beans", "--date", "2015-05-23")  # a Saturday
-    page = plan(grower, "2015-05-23")
+def test_nothing_is_added_where_no_water_may_run(beans: Grower) -> None:
+    beans.edit("days: all", "days: [mon]")
+    plan(beans, "2015-05-23")  # a Saturday
+    assert beans("note", "feed", "beans", "--date", "2015-05-23").status in (0, 3)
+    page = plan(beans, "2015-05-23")
     assert not runs_of(page, "beans")
     (told,) = feed_notices(page)
     assert (told["level"], told["zones"]) == ("look", ["beans"])
     assert "no run is planned to feed in" in told["text"]
 
 
-def test_without_the_tapes_diameter_the_window_is_not_known(grower: Grower) -> None:
-    grower.edit("inside_diameter: 0.636 in, ", "")
-    grower.weeks("2015-07-01", "2015-07-07")
-    grower("note", "feed", "beans", "--date", "2015-07-07")
-    page = plan(grower, "2015-07-07")
+def test_without_the_tapes_diameter_the_window_is_not_known(beans: Grower) -> None:
+    beans.edit("inside_diameter: 0.636 in, ", "")
+    plan(beans, "2015-07-07")
+    beans("note", "feed", "beans", "--date", "2015-07-07")
+    page = plan(beans, "2015-07-07")
     assert not any("feed" in run for run in page["runs"])
     assert "wants inside_diameter and emitter_spacing" in feed_notices(page)[0]["text"]
-    assert page["runs"] == [run for run in page["runs"] if run["minutes"] > 0]
+    assert runs_of(page, "beans")
 
 
-def test_a_note_of_what_was_done_adds_nothing(grower: Grower) -> None:
-    grower.weeks("2015-07-01", "2015-07-07")
-    before = plan(grower, "2015-07-07")
-    grower("note", "applied", "--as-planned", "--date", "2015-07-07")
-    grower("note", "feed", "beans", "--date", "2015-07-07")
-    after = plan(grower, "2015-07-07")
+def test_a_note_of_what_was_done_adds_nothing(beans: Grower) -> None:
+    before = plan(beans, "2015-07-07")
+    beans("note", "applied", "--as-planned", "--date", "2015-07-07")
+    beans("note", "feed", "beans", "--date", "2015-07-07")
+    after = plan(beans, "2015-07-07")
     (was,), (now,) = (runs_of(page, "beans") for page in (before, after))
     assert (was["start"], was["minutes"]) == (now["start"], now["minutes"])
     assert all(notice["level"] == "info" for notice in feed_notices(after))
+
+
+# --- asked for in garden.yaml --------------------------------------------------------------------
+
+
+def fed_on(page: dict[str, Any]) -> list[str]:
+    return sorted({run["zone"] for run in page["runs"] if "feed" in run})
+
+
+def test_weekly_asks_until_it_is_noted_and_then_a_week_later(beans: Grower) -> None:
+    beans.edit(ROWS, ROWS + "    feed: weekly\n")
+    fed = []
+    for number in range(1, 12):  # nobody says that water was given: the zone runs every day
+        day = f"2015-07-{number:02d}"
+        page = plan(beans, day)
+        assert runs_of(page, "beans")
+        if fed_on(page):
+            fed.append(number)
+            told = " ".join(notice["text"] for notice in feed_notices(page))
+            assert "once it is done: rowwater note feed beans" in told
+        if number in (3, 10):  # the first two times it is forgotten
+            assert beans("note", "feed", "beans", "--date", day).status in (0, 3)
+    assert fed == [1, 2, 3, 10]
+
+
+def test_weekdays_of_a_planting_go_before_those_of_its_zone(beans: Grower) -> None:
+    beans.edit(ROWS, ROWS + "    feed: {days: [sun]}\n")
+    beans.edit("{crop: bush bean, ", "{crop: bush bean, feed: {days: [mon, tue]}, ")
+    fed = {number: fed_on(plan(beans, f"2015-07-{number:02d}")) for number in (5, 6, 7, 8)}
+    assert fed == {5: [], 6: ["beans"], 7: ["beans"], 8: []}  # 5 July 2015 was a Sunday
+
+
+def test_a_run_too_short_names_the_next_long_enough(beans: Grower) -> None:
+    """The tank takes so long that only a longer run of the coming days will do."""
+    beans.edit(ROWS, ROWS + "    feed: weekly\n    longest_pulse: 600 min\n")
+    beans.edit("keep_back: 10%", "keep_back: 10%\n  injector_minutes: 20 min")
+    tank = 20
+    for number in range(1, 12):
+        day = f"2015-07-{number:02d}"
+        mine = runs_of(plan(beans, day), "beans")
+        ahead = [
+            one for one in beans("week", "--date", day, "--json").json["days"]
+            if one["zone"] == "beans" and one["date"] > day and mine and one["minutes"] > mine[0]["minutes"]
+        ]  # fmt: skip
+        if ahead:
+            break
+        beans("note", "applied", "--as-planned", "--date", day)
+    assert ahead
+    (run,), longer = mine, ahead[0]
+    needed = int(run["minutes"]) + 1
+    wanted = needed - 31  # half the travel before, the travel after: 30.7 minutes
+    beans.edit(f"injector_minutes: {tank} min", f"injector_minutes: {wanted} min")
+    page = plan(beans, day)
+    assert not fed_on(page)
+    (told,) = feed_notices(page)
+    assert told["level"] == "info"
+    assert "too short to feed in" in told["text"]
+    when = datetime.fromisoformat(longer["date"])
+    assert f"the next long enough is {when:%a} {when.day} {when:%b}" in told["text"]
+    assert runs_of(page, "beans")[0]["minutes"] == run["minutes"]  # nothing is added unasked
+    beans.edit(f"injector_minutes: {wanted} min", "injector_minutes: 590 min")
+    (told,) = feed_notices(plan(beans, day))
+    assert "and so are those of the coming days; rowwater note feed beans --date tomorrow" in told["text"]
