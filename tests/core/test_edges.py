@@ -412,7 +412,7 @@ def test_rain_on_bare_ground_lowers_the_carried_deficit():
     assert [r["date"] for r in records] == [day_of(0).isoformat(), day_of(4).isoformat()]
     expected = records[0]["deficit_end_mm"] - 3.0
     assert records[1]["deficit_start_mm"] == pytest.approx(expected, abs=1e-5)
-    assert "rain missing on 1 of 5 days" in season.notices[-1]
+    assert "rain missing on 1 of 5 days" in season.notices[-1].text
 
 
 def test_rain_capture_of_the_zone_replaces_the_mulch_s_own():
