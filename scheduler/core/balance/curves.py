@@ -34,9 +34,9 @@ class Flat:
         self.zone = np.repeat(zone, lengths)
         self.place = self.day * len(zones) + self.zone
         self.day_no = np.repeat(number, lengths) + within
-        fixed = list({id(s.fixed): s.fixed for s in found}.values())
+        self.fixed = fixed = list({id(s.fixed): s.fixed for s in found}.values())
         row = {id(f): k for k, f in enumerate(fixed)}
-        kind = np.array([row[id(s.fixed)] for s in found], dtype=np.int64)
+        self.kind = kind = np.array([row[id(s.fixed)] for s in found], dtype=np.int64)  # (stand,)
         curves = _Curves(fixed, kind, number + lengths - 1, zones)
         at = np.repeat(curves.begin[kind], lengths) + self.day_no - 1
         self.stage, self.kc, self.root_depth = curves.stage[at], curves.kc[at], curves.root_depth[at]
@@ -49,9 +49,9 @@ class Flat:
         self.et0_share, self.rain, self.sheltered = _under_shelter(found, self, first, rain)
         self.et0 = et0[self.day] * self.et0_share
 
-    def of_stands(self, values: Iterable[float]) -> FloatArray:
-        """One value a stand, laid out over its days."""
-        return np.fromiter(values, dtype=np.float64)[self.stand]
+    def of_kinds(self, values: Iterable[float]) -> FloatArray:
+        """One value for each of `fixed`, laid out over the days of all its stands."""
+        return np.fromiter(values, dtype=np.float64)[self.kind][self.stand]
 
     def days_of(self, k: int) -> slice:
         """Where stand k's days lie on this axis."""

@@ -13,7 +13,7 @@ from scheduler.core.balance import surface
 from scheduler.core.balance.curves import Flat, rain_capture
 from scheduler.core.balance.stands import Stand
 from scheduler.core.balance.stored import Stored, climate_before
-from scheduler.model import Location, Zone
+from scheduler.model import Location, Planting, Zone
 
 LEAST_COVER_FACTOR, MOST_COVER_FACTOR = 0.3, 3.0
 
@@ -81,26 +81,27 @@ def ground(
     counts_from: share of ET0 below which a day's rain does not count (model M5).
     Sources: FAO-56 eq 66, 70, 72, 75-77, Tables 17, 19; see `surface` for what is the project's own.
     """
+    kinds = flat.fixed
     kcb, kc_max, cover = _coefficients(found, flat, first, record, location)
     tew, rew = np.array([surface.evaporable(z.soil) for z in zones]).T
-    band = flat.of_stands(surface.wet_band(zones[s.zone], s.planting, s.wetted) for s in found)
+    band = flat.of_kinds(surface.wet_band(zones[f.zone], f.planting, f.wetted) for f in kinds)
     few = surface.bare_parts(
         cover, band,
-        one_tape=flat.of_stands(float(s.planting.rows.tapes == 1) for s in found),
-        film=flat.of_stands(_film(s) for s in found),
+        one_tape=flat.of_kinds(float(f.planting.rows.tapes == 1) for f in kinds),
+        film=flat.of_kinds(_film(f.planting) for f in kinds),
     )  # fmt: skip
     counted = np.where(flat.rain >= counts_from * flat.et0, flat.rain, 0.0)
     on_bare = np.array([rain_capture(z, "none") for z in zones])
-    strip = flat.of_stands(rain_capture(zones[s.zone], s.planting.mulch) for s in found)
+    strip = flat.of_kinds(rain_capture(zones[f.zone], f.planting.mulch) for f in kinds)
     bare_rain = np.where(rain >= counts_from * et0, rain, 0.0)[:, None] * on_bare
     return Ground(
         kcb=kcb, kc_max=kc_max, cover=cover, few=few, et0=flat.et0,
-        keeps=flat.of_stands(_straw_keeps(s) for s in found),
+        keeps=flat.of_kinds(_straw_keeps(f.planting) for f in kinds),
         rain=counted * np.stack([strip, on_bare[flat.zone]]),
-        wetted=flat.of_stands(s.wetted for s in found),
+        wetted=flat.of_kinds(f.wetted for f in kinds),
         band=band, tew=tew, slope_mm=tew - rew, bare_rain=bare_rain, bare_et0=et0,
         bed=_beds(zones, found, first, record, counts_from),
-        same_tape=_same_tape(found),
+        same_tape=_same_tape(found, flat),
     )  # fmt: skip
 
 
@@ -110,9 +111,9 @@ def no_layer(found: Sequence[Stand], flat: Flat, days: int, zones: int) -> Groun
     none, both = np.zeros(count), np.zeros((2, count))
     return Ground(
         kcb=flat.kc, kc_max=flat.kc, cover=none, few=both, et0=flat.et0,
-        keeps=np.ones(count), rain=both, wetted=flat.of_stands(s.wetted for s in found),
+        keeps=np.ones(count), rain=both, wetted=flat.of_kinds(f.wetted for f in flat.fixed),
         band=np.ones(count), tew=np.ones(zones), slope_mm=np.ones(zones), bare_rain=np.zeros((days, zones)),
-        bare_et0=np.zeros(days), bed=np.where(_firsts(found), 0.0, np.nan), same_tape=_same_tape(found),
+        bare_et0=np.zeros(days), bed=np.where(_firsts(found), 0.0, np.nan), same_tape=_same_tape(found, flat),
     )  # fmt: skip
 
 
@@ -126,37 +127,40 @@ def _coefficients(
 ) -> tuple[FloatArray, FloatArray, Share]:
     """(Kcb, Kc_max, fc) of every standing zone-day."""
     air = surface.of_air(*climate_before(record, location))[record.index(first) + flat.day]
-    heights = [surface.NO_HEIGHT_M if (h := s.planting.crop.height_m) is None else h for s in found]
-    table = np.array([surface.basal(s.planting.crop) for s in found]).reshape(-1, 3).T
-    grown = air * flat.of_stands(surface.of_height(np.array(heights)))
-    thin = [s.planting.cover for s in found]
+    kinds = [f.planting for f in flat.fixed]
+    heights = [surface.NO_HEIGHT_M if (h := p.crop.height_m) is None else h for p in kinds]
+    table = np.array([surface.basal(p.crop) for p in kinds]).reshape(-1, 3).T
+    grown = air * flat.of_kinds(surface.of_height(np.array(heights)))
+    thin = [p.cover for p in kinds]
     closes = None
     if any(c is not None for c in thin):
-        closes = flat.of_stands(
+        closes = flat.of_kinds(
             1.0 if c is None else surface.density(c, h) for c, h in zip(thin, heights, strict=True)
         )
 
     def of_site(values: FloatArray) -> FloatArray:
-        kcb, least = values[flat.stand], surface.LEAST_KCB
-        kcb = kcb + grown * flat.of_stands(values >= 0.45)
+        kcb, least = flat.of_kinds(values), surface.LEAST_KCB
+        kcb = kcb + grown * flat.of_kinds(values >= 0.45)
         if closes is not None:
             kcb = np.where((closes < 1) & (kcb > least), least + closes * (kcb - least), kcb)
         return np.asarray(kcb)
 
-    ini, mid, end = table[0][flat.stand], of_site(table[1]), of_site(table[2])
+    ini, mid, end = flat.of_kinds(table[0]), of_site(table[1]), of_site(table[2])
     kcb = np.where(flat.fall > 0, mid + flat.fall * (end - mid), ini + flat.rise * (mid - ini))
-    kcb *= flat.of_stands(1 - s.planting.crop.film_kcb if s.planting.mulch == "film" else 1.0 for s in found)
-    height = np.maximum(0.1, flat.rise * flat.of_stands(heights))
+    kcb *= flat.of_kinds(1 - p.crop.film_kcb if p.mulch == "film" else 1.0 for p in kinds)
+    height = np.maximum(0.1, flat.rise * flat.of_kinds(heights))
     kc_max = np.maximum(1.1 + air * surface.of_height(height), kcb + 0.05)
     fc = surface.ground_cover(kcb, kc_max, height)
     if closes is not None:
-        fc = np.minimum(fc, flat.of_stands(1.0 if c is None else c for c in thin))
+        fc = np.minimum(fc, flat.of_kinds(1.0 if c is None else c for c in thin))
     return kcb, kc_max, _as_seen(found, flat, first, fc)
 
 
 def _as_seen(found: Sequence[Stand], flat: Flat, first: date, fc: Share) -> Share:
     """fc moved to what the grower saw, from that day on."""
     for k, stand in enumerate(found):
+        if not stand.planting.covers_seen:
+            continue
         days = flat.days_of(k)
         worked_out = fc[days].copy()
         for day, seen in sorted(stand.planting.covers_seen):
@@ -167,26 +171,23 @@ def _as_seen(found: Sequence[Stand], flat: Flat, first: date, fc: Share) -> Shar
     return fc
 
 
-def _film(stand: Stand) -> float:
-    planting = stand.planting
+def _film(planting: Planting) -> float:
     if planting.mulch != "film":
         return np.nan
     return surface.FILM_COVER if planting.mulch_cover is None else planting.mulch_cover
 
 
-def _straw_keeps(stand: Stand) -> float:
-    planting = stand.planting
+def _straw_keeps(planting: Planting) -> float:
     if planting.mulch != "straw":
         return 1.0
     return 1 - 0.5 * (surface.STRAW_COVER if planting.mulch_cover is None else planting.mulch_cover)
 
 
-def _same_tape(found: Sequence[Stand]) -> BoolArray:
-    def rows(stand: Stand) -> tuple[int, float, int]:
-        return stand.zone, stand.planting.rows.spacing_m, stand.planting.rows.tapes
-
-    pairs = zip(found[:-1], found[1:], strict=True)
-    return np.array([False, *(rows(a) == rows(b) for a, b in pairs)][: len(found)], dtype=bool)
+def _same_tape(found: Sequence[Stand], flat: Flat) -> BoolArray:
+    """(stand,) whether spacing and tapes are those of the stand before it in its zone."""
+    rows = np.array([(f.zone, f.planting.rows.spacing_m, f.planting.rows.tapes) for f in flat.fixed])
+    of = rows[flat.kind] if len(found) else np.zeros((0, 3))
+    return np.concatenate([np.zeros(min(len(of), 1), dtype=bool), (of[1:] == of[:-1]).all(axis=1)])
 
 
 def _beds(

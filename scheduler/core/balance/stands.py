@@ -164,6 +164,7 @@ def _kind(zone: int, planting: Planting, paces: _Paces) -> tuple[object, ...]:
         planting.measured_flow_lpm,
         own,
         planting.cover,
+        planting.mulch_cover,
     )
 
 

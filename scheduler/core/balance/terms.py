@@ -122,7 +122,7 @@ def terms(
         trigger = np.where(np.isnan(sow.refill_at), trigger, sow.refill_at * raw)
     if sow.dry is not None:
         trigger = np.where(sow.dry, np.inf, trigger)
-    minutes_per_mm = np.array([1 / s.net_per_minute for s in found])
+    minutes_per_mm = flat.of_kinds(1 / f.net_per_minute for f in flat.fixed)
     return Terms(
         first=first,
         stands=found,
@@ -133,7 +133,7 @@ def terms(
         raw=_spread(raw, flat.place, shape, BARE_TAW_MM / 2),
         trigger=_spread(trigger, flat.place, shape, np.inf),
         rain_eff=rain_eff,
-        minutes_per_mm=_spread(minutes_per_mm[flat.stand], flat.place, shape, 1.0),
+        minutes_per_mm=_spread(minutes_per_mm, flat.place, shape, 1.0),
         settle=None if sow.settle is None else _spread(sow.settle, flat.place, shape, 0.0),
         sowing=sow,
         begins=tuple(sorted((s.begin, s.zone) for s in found)),
