@@ -25,6 +25,8 @@ TextureGroup = Literal["coarse", "medium", "fine"]
 CropCoefficient = Literal["single", "dual"]
 DEFAULT_COEFFICIENT: CropCoefficient = "single"
 """Of a garden that does not say."""
+USUAL_TAPE_DEPTH_M = 0.10
+"""Of a zone that does not say: buried tape (own choice)."""
 StartedBy = Literal["seed", "transplants", "sets"]
 Stage = Literal["initial", "development", "mid-season", "late season"]
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -193,7 +195,6 @@ class YieldResponse:
     flowering: float | None = None
     yield_formation: float | None = None
     ripening: float | None = None
-    published: bool = True  # False: no source lists the crop, yield is taken to fall with use
 
 
 @dataclass(frozen=True, slots=True)
@@ -337,7 +338,7 @@ class Zone:
     pulse_rest_minutes: float = 60.0
     soil_sensor: SoilSensor | None = None
     priority: Priority = "normal"
-    tape_depth_m: float = 0.10
+    tape_depth_m: float = USUAL_TAPE_DEPTH_M
     wet_band_m: float | None = None  # width seen wet on top over one tape
     surface_run_minutes: float | None = None  # until the soil over the seed is dark; None: by the soil
     soil_ec_ds_m: float = 1.0

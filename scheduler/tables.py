@@ -1,4 +1,4 @@
-"""The shipped tables (config/*.yaml): crops, soils, retention, yield response, as they stand in the files.
+"""The shipped tables (config/*.yaml): crops, soils, retention, as they stand in the files.
 
 Where every figure comes from is written beside it in those files. What a grower's own crops.yaml changes is
 none of this module's business: it only hands out what ships.
@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from scheduler.errors import BadInput, CouldNot
-from scheduler.model import YieldResponse
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
@@ -28,11 +27,8 @@ __all__ = [
     "soils",
     "texture_like",
     "wetted_width_m",
-    "yield_response",
 ]
 
-UNKNOWN_KY = YieldResponse(1.0, published=False)
-"""Of a crop that no source lists: yield falls in proportion to use."""
 _WIDTH_UNIT = " m"  # the shipped file gives every wetted width in metres
 
 
@@ -148,24 +144,3 @@ def _folder() -> Traversable:
         return resources.files("scheduler.config")
     except ModuleNotFoundError:
         return Path(__file__).resolve().parent.parent / "config"
-
-
-def yield_response(crop: str, like: str | None = None) -> YieldResponse:
-    """Ky of a crop by its name, or by another name of a shipped crop; else of the one it is like; else 1.
-
-    >>> [yield_response(name).season for name in ("tomato", "tomatoes", "okra")]
-    [1.05, 1.05, 1.0]
-    >>> yield_response("shallot", like="onion").season
-    1.1
-    """
-    known = _yield_factors()
-    names = (crop_aliases().get(name.casefold(), name) for name in (crop, like) if name)
-    return next((known[name] for name in names if name in known), UNKNOWN_KY)
-
-
-@cache
-def _yield_factors() -> dict[str, YieldResponse]:
-    return {
-        name: YieldResponse(float(entry["ky"]), **entry.get("stages", {}))
-        for name, entry in shipped("yield_response.yaml").items()
-    }

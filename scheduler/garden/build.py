@@ -25,6 +25,7 @@ from scheduler.garden.plantings import feed_of, planting_of, rows_of
 from scheduler.garden.source_blocks import SourceBlock
 from scheduler.garden.valve_blocks import ValveBlock
 from scheduler.model import (
+    USUAL_TAPE_DEPTH_M,
     Garden,
     Hours,
     Location,
@@ -41,8 +42,6 @@ from scheduler.model import (
     Zone,
 )
 
-_TAPE_DEPTH_M = 0.10
-"""Buried tape (own choice)."""
 _PULSE_REST: Mapping[TextureGroup, float] = {"coarse": 120.0, "medium": 60.0, "fine": 60.0}
 """Minutes (own choice)."""
 
@@ -123,7 +122,7 @@ class Builder:
             _PULSE_REST[soil.texture_group] if zone.pulse_rest is None else zone.pulse_rest,
             _soil_sensor(zone.soil_sensor) if zone.soil_sensor else None,
             zone.priority,
-            _TAPE_DEPTH_M if zone.tape_depth is None else zone.tape_depth,
+            USUAL_TAPE_DEPTH_M if zone.tape_depth is None else zone.tape_depth,
             zone.wet_band,
             zone.surface_run,
             zone.soil_ec,
@@ -156,9 +155,14 @@ class Builder:
     def _planting(self, zone_name: str, block: PlantingBlock, zone: ZoneBlock) -> Planting:
         name = self._book.find(block.crop)
         assert name
+        crop = self._book.crop(name)
         if block.mulch_cover is not None and block.mulch == "none":
             self._notices.append(f"zones.{zone_name}: mulch_cover counts for nothing where no mulch is given")
-        return planting_of(block, self._book.crop(name), zone.rows, zone.measured_flow)
+        if (block.by or crop.by) == "sets" and block.settle is not None and not block.settle.off:
+            self._notices.append(
+                f"zones.{zone_name}: settle counts for nothing: {crop.name} is grown from sets"
+            )
+        return planting_of(block, crop, zone.rows, zone.measured_flow)
 
 
 def _hours(block: HoursBlock) -> tuple[Hours, ...]:

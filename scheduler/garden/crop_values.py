@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from scheduler import tables
 from scheduler.garden.crop_blocks import CropBlock, HeatBlock, StageBlock, YieldResponseBlock
 from scheduler.garden.plantings import dry_off_of
 from scheduler.model import Crop, Emergence, HeatUnits, YieldResponse
@@ -24,7 +23,6 @@ def crop_of(name: str, block: CropBlock, like: str | None) -> Crop:
         "by": block.by,
         "seed_depth_m": block.seed_depth,
         "ec_slope_pct": block.ec_slope,
-        "hold_last_stage": block.hold_last_stage,
     }
     return Crop(
         name=name,
@@ -36,6 +34,7 @@ def crop_of(name: str, block: CropBlock, like: str | None) -> Crop:
         root_full_m=roots.full,
         depletion=number(block.depletion),
         height_m=block.height,
+        hold_last_stage=block.hold_last_stage is not False,
         film_factor=block.film_factor,
         ec_threshold_ds_m=block.ec_threshold,
         like=like,
@@ -44,7 +43,7 @@ def crop_of(name: str, block: CropBlock, like: str | None) -> Crop:
         dry_off=dry_off_of(block.dry_off),
         killed_below_c=block.killed_below,
         heat=_heat(block.heat),
-        yield_response=_yield_response(block.yield_response) or _published(name, like),
+        yield_response=_yield_response(block.yield_response),
         **{key: value for key, value in more.items() if value is not None},
     )
 
@@ -65,11 +64,6 @@ def _heat(block: HeatBlock | None) -> HeatUnits | None:
     if block is None or block.off:
         return None
     return HeatUnits(number(block.base), block.upper, block.method or "sine", block.stages, block.reference)
-
-
-def _published(name: str, like: str | None) -> YieldResponse | None:
-    known = tables.yield_response(name, like)
-    return known if known.published else None
 
 
 def _yield_response(block: YieldResponseBlock | None) -> YieldResponse | None:

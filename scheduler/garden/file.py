@@ -13,6 +13,7 @@ from scheduler.garden.build import Builder
 from scheduler.garden.checks.whole import check_garden
 from scheduler.garden.crops import CROPS_FILE, CropBook
 from scheduler.garden.nodes import MOST_BYTES
+from scheduler.garden.plantings import settle_of
 from scheduler.garden.sheet import Sheet
 from scheduler.model import Crop, Display, Garden, Planting, Zone
 from scheduler.places import HINT_INIT
@@ -89,7 +90,14 @@ def planting_from_note(garden_path: Path, zone: Zone, crop_name: str, planted: d
             hint=f"write the planting with its rows under zones.{zone.name}.plantings in {garden_path.name}",
         )
     crop = book.crop(found)
-    return Planting(crop, planted, None, zone.rows, measured_flow_lpm=zone.measured_flow_lpm)
+    return Planting(
+        crop,
+        planted,
+        None,
+        zone.rows,
+        measured_flow_lpm=zone.measured_flow_lpm,
+        settle=settle_of(None, crop.by),
+    )
 
 
 def _book_beside(path: Path) -> CropBook:

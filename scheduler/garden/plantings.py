@@ -16,7 +16,7 @@ from scheduler.garden.planting_blocks import (
     SettleBlock,
     ShelterBlock,
 )
-from scheduler.model import Crop, DryOff, Feed, Planting, Rows, Settle, Shelter, Stage
+from scheduler.model import Crop, DryOff, Feed, Planting, Rows, Settle, Shelter, Stage, StartedBy
 
 
 def planting_of(
@@ -38,7 +38,7 @@ def planting_of(
         own_rows=own,
         mulch=block.mulch,
         measured_flow_lpm=block.measured_flow if own or block.measured_flow is not None else zone_flow,
-        settle=settle_of(block.settle),
+        settle=settle_of(block.settle, block.by or crop.by),
         by=block.by,
         seed_depth_m=block.seed_depth,
         harvest=block.harvest,
@@ -60,10 +60,12 @@ def rows_of(own: RowsBlock | None, of_zone: RowsBlock | None) -> Rows | None:
     return Rows(merged.count, merged.length, merged.spacing, merged.tapes or 1, merged.slope or 0.0)
 
 
-def settle_of(block: SettleBlock | None) -> Settle | None:
-    """How a planting is settled in; None where it is not."""
-    if block is None or block.off:
+def settle_of(block: SettleBlock | None, by: StartedBy) -> Settle | None:
+    """How a planting is settled in: transplants are, seed where it is given, sets never (None)."""
+    if by == "sets" or (block is not None and block.off):
         return None
+    if block is None:
+        return Settle() if by == "transplants" else None
     return Settle(block.days, block.every, block.run)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from scheduler.model import Garden, Notice, Zone
+from scheduler.model import USUAL_TAPE_DEPTH_M, Garden, Notice, Zone
 from scheduler.planning.facts import Facts
 from scheduler.show import show_depth
 
@@ -13,8 +13,6 @@ FULL = "is taken as full (field capacity). If it was dry"
 BY_WEATHER = (
     "is taken as the weather of the weeks before left it, dry where nothing is known. If you know better"
 )
-USUAL_TAPE_DEPTH_M = 0.10
-"""Taken where garden.yaml says nothing (`garden.build`)."""
 
 
 def first_days_notices(garden: Garden, facts: Facts) -> Iterator[Notice]:

@@ -21,14 +21,15 @@ from scheduler.core.week.problem import Week
 from scheduler.core.week.rule import rule_minutes
 from scheduler.core.week.short import unbound
 from scheduler.core.week.valves import Valves
-from scheduler.model import Garden, Zone
+from scheduler.model import Garden, YieldResponse, Zone
 from scheduler.planning.day_rules import rules_from, water_from
-from scheduler.tables import yield_response
 
 PRIORITY = {"low": 0.5, "normal": 1.0, "high": 2.0}
 """How much a zone's stress counts (own choice, no source): enough to go first, not to let others wilt."""
 LEAST_BY_HAND = 3
 """A run by hand is at least a full one divided by this: nobody walks there for five minutes (own choice)."""
+UNKNOWN_KY = YieldResponse(1.0)
+"""Of a crop that no source lists: yield falls in proportion to use."""
 FULL = "the watering hours are full"
 
 
@@ -46,7 +47,7 @@ def at_stake(
         if len(here):
             day_no = one.day_no + days.start + here - one.begin
             crop = one.planting.crop
-            ky[here, z] = ky_of_days(yield_response(crop.name, crop.like), day_no, crop.stage_days)
+            ky[here, z] = ky_of_days(crop.yield_response or UNKNOWN_KY, day_no, crop.stage_days)
             area[here, z] = one.planting.rows.area_m2
     priority = np.array([PRIORITY[zone.priority] for zone in zones])
     past = np.zeros(len(zones)) if suffered is None else suffered
@@ -105,10 +106,9 @@ def yield_at_stake(terms: Terms, today: int, z: int, lack: FloatArray) -> float 
     first = int(stand[stand >= 0][0])
     here, one = np.flatnonzero(stand == first).astype(np.int64), terms.stands[first]
     crop = one.planting.crop
-    response = yield_response(crop.name, crop.like)
-    if not response.published:
+    if crop.yield_response is None:
         return None
-    return share_lost(response, lack[here], one.day_no + today + here - one.begin, crop.stage_days)
+    return share_lost(crop.yield_response, lack[here], one.day_no + today + here - one.begin, crop.stage_days)
 
 
 def ample_minutes(week: Week) -> Minutes:

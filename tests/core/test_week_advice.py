@@ -12,7 +12,6 @@ from scheduler.core.hours.rules import PeriodCap, Restrictions, apart_zones, day
 from scheduler.core.week.advice import Remedy, Trial, remedies, smallest_that_helps, split
 from scheduler.core.week.plan import plan_week
 from scheduler.model import Hours, MonthRule, Supply, WateringDays
-from scheduler.tables import yield_response
 
 
 def test_nothing_to_mend():
@@ -119,24 +118,3 @@ def test_hours_on_the_night_of_a_clock_change_have_their_true_length():
 def test_zones_kept_apart_by_name():
     rules = Restrictions(apart=(("a", "c"), ("b", "ghost")))
     assert apart_zones(rules, ["a", "b", "c"]) == ((0, 2),)
-
-
-# --- yield response ------------------------------------------------------------------------------
-
-
-def test_yield_response():
-    """FAO-33 factors (from memory); a crop of no table counts as 1."""
-    tomato = yield_response("tomatoes")
-    assert (tomato.season, tomato.vegetative, tomato.flowering) == (1.05, 0.4, 1.1)
-    assert (tomato.yield_formation, tomato.ripening) == (0.8, 0.4)
-    assert yield_response("sweet corn").flowering == 1.5
-    assert yield_response("onion").flowering is None
-    assert yield_response("no such crop").season == 1.0
-
-
-def test_every_listed_crop_is_a_shipped_one():
-    from scheduler import tables
-    from scheduler.tables import _yield_factors
-
-    assert set(_yield_factors()) <= set(tables.crops())
-    assert all(0.5 <= response.season <= 1.5 for response in _yield_factors().values())

@@ -228,10 +228,7 @@ def test_every_option_of_a_zone():
     assert (spring.measured_flow_lpm, fall.measured_flow_lpm) == (9, 7.1)
     assert (spring.pulled, fall.mulch) == (None, "straw")
     assert (fall.crop.stage_days, fall.crop.hold_last_stage) == ((20, 30, 20, 10), True)
-    assert (spring.crop.stage_days, spring.crop.hold_last_stage) == (
-        (30, 40, 45, 30),
-        False,
-    )  # FAO-56 Table 11
+    assert (spring.crop.stage_days, spring.crop.hold_last_stage) == ((30, 40, 45, 30), True)  # Table 11
 
 
 def test_the_zones_measured_flow_is_not_for_other_rows():

@@ -92,6 +92,35 @@ def test_drying_off(typed, dry_off):
     assert first_planting(f"dry_off: {typed}").dry_off == dry_off
 
 
+@pytest.mark.parametrize(("more", "settle"), [
+    ("by: transplants", Settle()), ("by: seed", None), ("by: seed, settle: on", Settle()),
+    ("by: seed, settle: {run: 20 min}", Settle(run_minutes=20)), ("by: sets", None),
+    ("by: sets, settle: on", None),
+])  # fmt: skip
+def test_transplants_are_settled_in_where_nothing_is_said(more, settle):
+    assert first_planting(more).settle == settle
+    assert load_text(changed("crop: tomato", "crop: carrot")).zones[0].plantings[0].settle is None  # sown
+    assert load_text(SAMPLE).zones[0].plantings[0].settle == Settle()
+
+
+@pytest.mark.parametrize(("more", "crops", "holds"), [
+    ("mulch: none", "", True), ("hold_last_stage: false", "", False),
+    ("mulch: none", "tomato: {hold_last_stage: false}", False),
+    ("hold_last_stage: true", "tomato: {hold_last_stage: false}", True),
+])  # fmt: skip
+def test_a_crop_stands_until_it_is_pulled(more, crops, holds):
+    garden = load_text(planting_with(more), crops or None)
+    assert garden.zones[0].plantings[0].crop.hold_last_stage is holds
+
+
+@pytest.mark.parametrize(("more", "told"), [
+    ("mulch_cover: 60%", "zones.tomatoes: mulch_cover counts for nothing where no mulch is given"),
+    ("by: sets, settle: on", "zones.tomatoes: settle counts for nothing: tomato is grown from sets"),
+])  # fmt: skip
+def test_what_counts_for_nothing_is_said(more, told):
+    assert load_text(planting_with(more)).notices == (told,)
+
+
 def test_how_a_planting_starts_and_what_was_seen_of_it():
     one = first_planting(
         "by: seed, seed_depth: 1/2 in, harvest: 2026-08-05, mulch: straw, mulch_cover: 60%, cover: 0.7, "

@@ -18,13 +18,13 @@ from scheduler.core.week.loss import loss_of, weights
 from scheduler.core.week.plan import plan_week
 from scheduler.core.week.problem import Week
 from scheduler.errors import BadGarden
+from scheduler.garden.crops import CropBook
 from scheduler.garden.file import load_text
 from scheduler.model import Garden, WeatherDays, YieldResponse
 from scheduler.planning.day_rules import rules_from
 from scheduler.planning.foresight import Dawn, Planner, simulate_ahead
 from scheduler.planning.season import Season, simulate
 from scheduler.planning.shortage import at_stake, third_of_a_run, worth_the_walk
-from scheduler.tables import yield_response
 from scheduler.weather.files import daily as daily_file
 
 YEAR = 2015
@@ -236,7 +236,7 @@ def test_two_weeks_of_stress_count_in_the_next_plan():
 
 def test_ky_follows_the_stage():
     """FAO-33 maize: 0.4 vegetative, 1.5 at flowering, 0.5 in yield formation, 0.2 ripening (from memory)."""
-    corn = yield_response("sweet corn")
+    corn = CropBook(None, "us").crop("sweet corn").yield_response
     days = np.array([5, 30, 50, 70, 90])  # 20, 25, 25, 10: initial, development, mid-season, late
     assert ky_of_days(corn, days, (20, 25, 25, 10)).tolist() == [1.25, 0.4, 1.5, 0.5, 0.2]
 
