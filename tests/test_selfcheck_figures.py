@@ -36,7 +36,7 @@ def rows_of(example: dict[str, Any]) -> list[dict[str, Any]]:
     ]
 
 
-WITHOUT_REFERENCE = {"ieee754", "fao29-table3", "fao29-quarters", "fao29-table4"}
+WITHOUT_REFERENCE = {"ieee754", "fao29-table3", "fao29-quarters", "fao29-table4", "three-beds"}
 HYDRAULICS = {"HC01", "TF01", "HC06", "HC07", "HC08", "HC11", "EL21", "EL22", "EL23", "EL24", "EM07"}
 ON_RECORDS = {"corn-and-seed-on-records", "calibration"}
 """Of the worked numbers; they need records, which do not ship: tests/core/test_second_numbers.py."""

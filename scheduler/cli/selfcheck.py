@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from scheduler.cli import common
+from scheduler.errors import CouldNot
 
 
 @click.command("selfcheck")
@@ -18,8 +19,12 @@ def command(every: bool, as_json: bool) -> int:
     difference, and how much the printed digits allow.  Needs no garden, reads no records, changes nothing.
     Exit status 1 where a figure is not as printed.
     """
-    from scheduler.pages.selfcheck import selfcheck_page
-
+    try:
+        from scheduler.pages.selfcheck import selfcheck_page
+    except ImportError as error:  # one of the things this looks for
+        raise CouldNot(
+            f"the selfcheck cannot even begin: {error}", hint="lay the program anew (deploy/upgrade.sh)"
+        ) from error
     page = selfcheck_page()
     if as_json:
         common.print_json(page)

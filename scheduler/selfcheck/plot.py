@@ -36,10 +36,10 @@ def planting(of: Crop = CROP, planted: date = FIRST, **more: Any) -> Planting:
     return Planting(of, planted, None, **{"rows": rows(), "own_rows": True, **more})
 
 
-def zone(*plantings: Planting, soil: Soil = LOAM, **more: Any) -> Zone:
+def zone(*plantings: Planting, name: str = "bed", soil: Soil = LOAM, **more: Any) -> Zone:
     settings = {"wetted_width_m": 1.0, "starting_deficit_mm": None, "uniformity": 1.0, **more}
     tape = Tape("tape", flow_lpm_per_m=0.05)
-    return Zone("bed", tape, soil, None, plantings, Valve("by_hand", "by_hand:bed"), **settings)
+    return Zone(name, tape, soil, None, plantings, Valve("by_hand", f"by_hand:{name}"), **settings)
 
 
 def laid_out(of: Zone, *, et0_mm: Mm, rain_mm: Mm | None = None, record: Stored | None = None) -> Terms:

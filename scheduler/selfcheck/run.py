@@ -9,6 +9,7 @@ from scheduler.selfcheck import (
     arithmetic,
     coefficients,
     et0,
+    garden,
     heat,
     roots,
     runs,
@@ -21,7 +22,7 @@ from scheduler.selfcheck import (
 from scheduler.selfcheck.answer import Answer
 from scheduler.selfcheck.cases import Case, Inputs, Printed, Source, flat
 
-MODULES = (arithmetic, et0, coefficients, surface, roots, runs, seedbed, heat, salt, yields, water)
+MODULES = (arithmetic, et0, coefficients, surface, roots, runs, seedbed, heat, salt, yields, water, garden)
 ANSWERS: dict[str, Answer] = {name: answer for module in MODULES for name, answer in module.ANSWERS.items()}
 
 

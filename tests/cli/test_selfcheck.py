@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -103,6 +104,14 @@ def test_a_function_that_raises_is_one_line_and_the_rest_is_done(
     failed = [case for one in page["sources"] for case in one["cases"] if case["failure"]]
     assert {case["case"] for case in failed} >= {"fao56-ex18", "asce-greeley-1-5"}
     assert all(figure["ours"] is None for case in failed for figure in case["figures"])
+
+
+def test_a_library_that_does_not_load_is_told(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "scheduler.pages.selfcheck", None)  # as where numpy is broken
+    said = grower("selfcheck")
+    assert (said.status, said.out) == (1, "")
+    assert "the selfcheck cannot even begin" in said.err
+    assert "deploy/upgrade.sh" in said.err
 
 
 def test_a_figure_that_is_nan_is_wrong(grower: Grower, monkeypatch: pytest.MonkeyPatch) -> None:
