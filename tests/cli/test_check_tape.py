@@ -9,6 +9,7 @@ from cli.conftest import Grower
 
 ASKED = ("check", "--date", "2015-07-09", "--offline")
 WITH_YEAR = (*ASKED, "--weather", "weather.csv")
+ROWS = "    rows: {count: 4, length: 80 ft, spacing: 3 ft}\n"
 
 
 def zones(grower: Grower, *asked: str) -> dict[str, dict[str, object]]:
@@ -110,3 +111,43 @@ def test_the_tape_in_words(grower: Grower, monkeypatch: pytest.MonkeyPatch, disp
     for words in (expected, "wets a seed", "feed travels", "most at once", "under straw", "20 min"):
         assert words in whole, words
     assert date(2015, 5, 1).strftime("%b") in whole
+
+
+@pytest.mark.parametrize("change", [None, ("tape_depth", 0.15), ("mulch", "straw")])
+def test_savings_are_those_of_the_season_command(grower: Grower, change: tuple[str, object] | None) -> None:
+    """A season simulated of the garden as changed takes what `check` says that the change makes of it."""
+    grower.edit("display: us", "display: us\ncrop_coefficient: dual")
+    beans = zones(grower, *WITH_YEAR)["beans"]
+    season, saved = beans["season_water"], beans["savings"]
+    assert isinstance(season, dict)
+    assert isinstance(saved, list)
+    expected = season["liters"]
+    if change == ("tape_depth", 0.15):
+        grower.edit(ROWS, f"{ROWS}    tape_depth: 15 cm\n")
+        expected -= next(one["liters"] for one in saved if one["tape_depth_m"] == 0.15)
+    elif change == ("mulch", "straw"):
+        grower.edit("{crop: bush bean, ", "{crop: bush bean, mulch: straw, ")
+        expected -= next(one["liters"] for one in saved if one["mulch"] == "straw")
+    asked = ("season", "--weather", "weather.csv", "--from", "2015-05-20", "--to", "2015-08-11")
+    total = grower(*asked, "--unlimited", "--json").json["zones"]["beans"]
+    assert total["liters"] == pytest.approx(expected, rel=1e-6)
+    if change is None:
+        assert total["evaporation_mm"] == pytest.approx(season["evaporation_mm"], abs=1e-3)
+        assert total["net_mm"] == pytest.approx(season["net_mm"], abs=1e-3)
+
+
+def test_a_tape_that_wets_no_seed_is_told(grower: Grower) -> None:
+    """Water rises 0.17 m in sandy loam (own choice): from there down a sown row is sprinkled by hand."""
+    grower.edit("{crop: carrot, ", "{crop: carrot, by: seed, ")
+    assert not any("is sown" in one["text"] for one in grower(*ASKED, "--json").json["problems"])
+    lettuce = "    rows: {count: 6, length: 40 ft, spacing: 18 in}\n"
+    grower.edit(lettuce, f"{lettuce}    tape_depth: 18 cm\n")
+    said = grower(*WITH_YEAR)
+    assert said.status == 0  # a remark
+    whole = " ".join(said.out.split())
+    assert "lettuce: carrot is sown, and from 7.09 in down this tape wets nothing on top" in whole
+    assert "lay it less than 6.69 in deep, or sprinkle the seed rows by hand until they are up" in whole
+    days = int(whole.partition("seed rows sprinkled by hand on ")[2].split()[0])
+    season = zones(grower, *WITH_YEAR)["lettuce"]["season_water"]
+    assert isinstance(season, dict)
+    assert season["sprinkle_days"] == days > 0
