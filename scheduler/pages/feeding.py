@@ -6,9 +6,12 @@ from collections.abc import Iterator
 from datetime import date
 
 from scheduler.model import FeedWindow, Garden, Notice, Run
+from scheduler.pages.lines import line
+from scheduler.pages.zone_day import ZoneDay
 from scheduler.planning.facts import Facts
 from scheduler.planning.feeding import FeedAsk, feeds_asked
 from scheduler.planning.plan import Plan
+from scheduler.shapes.working import Line
 from scheduler.show import show_minutes
 
 FEED_CAUTIONS = (
@@ -100,3 +103,42 @@ def _next_long_enough(plan: Plan, zone: str, least_minutes: float) -> tuple[date
         if last.stop - last.start >= least_minutes:
             return outlook.day(k), float(last.stop - last.start)
     return None
+
+
+# --- in why --------------------------------------------------------------------------------------
+
+
+def feed_lines(garden: Garden, facts: Facts, plan: Plan, spot: ZoneDay) -> Iterator[Line]:
+    """Travel time, shortest run and window of a zone that is to be fed today; none of any other."""
+    ask = feeds_asked(garden, facts, plan.live.terms, plan.live.today).get(spot.zone.name)
+    if ask is None or ask.travel is None or ask.least_run is None:
+        return
+    tape, rows, flow = spot.zone.tape, spot.planting.rows, spot.stand.delivery.flow_lpm
+    line_too = "" if garden.supply.mainline is None else ", and volume / flow of the supply line's pieces"
+    yield line(
+        "feed travels to the last emitter", "t", ask.travel, "min",
+        f"1000 A s / q (1 + 1/2 + .. + 1/n), q = Q s / tape{line_too}",
+        f"inside {tape.inside_diameter_m} m, s {tape.emitter_spacing_m} m, Q {flow:.3f}, "
+        f"tape {rows.tape_m:.2f} m, row {rows.length_m:.2f} m",
+        "model M14",
+    )  # fmt: skip
+    fill, tank = ask.fill, ask.injector or 0.0
+    yield line(
+        "shortest run to feed in", "", ask.least_run, "min",
+        "max(fill_time, t/2) + max(t, 15, injector_minutes) + max(t, 10), rounded up",
+        f"max({fill:.1f}, {ask.travel / 2:.2f}) + max({ask.travel:.2f}, 15, {tank:.0f}) "
+        f"+ max({ask.travel:.2f}, 10)",
+        "da Silva et al. 2022" + ("; water is added for it: note feed" if ask.noted else ""),
+    )  # fmt: skip
+    for run in plan.schedule.runs:
+        if run.zone == spot.zone.name and run.feed is not None:
+            minutes = (run.feed.stop - run.feed.start).total_seconds() / 60
+            yield line(
+                "injection",
+                "",
+                minutes,
+                "min",
+                "2 t where the run is long enough, else t; at least 15",
+                window_words(run.feed),
+                "no injector is opened",
+            )

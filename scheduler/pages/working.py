@@ -13,6 +13,7 @@ from scheduler.core.balance.stored import Stored
 from scheduler.model import Garden, Zone
 from scheduler.pages.balance_lines import balance_lines, crop_lines, morning_lines
 from scheduler.pages.basal_lines import Climate, climate_of
+from scheduler.pages.feeding import feed_lines
 from scheduler.pages.lines import line
 from scheduler.pages.plain import plain_lines
 from scheduler.pages.rounding import rounded
@@ -78,6 +79,8 @@ def _sections(
             yield title, told
     yield "How sure the deficit is", list(uncertainty_lines(facts, plan, z))
     yield "From net depth to minutes", run_lines(spot, facts, plan)
+    if fed := list(feed_lines(garden, facts, plan, spot)):
+        yield "Feeding through the tape", fed
     yield "The week's plan", week_lines(plan, z)
 
 

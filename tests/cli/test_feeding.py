@@ -118,6 +118,21 @@ def test_a_note_of_what_was_done_adds_nothing(beans: Grower) -> None:
     assert all(notice["level"] == "info" for notice in feed_notices(after))
 
 
+def test_why_shows_how_long_a_run_must_be(beans: Grower) -> None:
+    plan(beans, "2015-07-07")
+    beans("note", "feed", "beans", "--date", "2015-07-07")
+    page = plan(beans, "2015-07-07")
+    (run,) = runs_of(page, "beans")
+    why = beans("why", "beans", "--date", "2015-07-07", "--json").json
+    (lines,) = [part["lines"] for part in why["sections"] if part["title"] == "Feeding through the tape"]
+    travel, least, injection = (one["value"] for one in lines)
+    assert travel == pytest.approx(TRAVEL, abs=0.05)
+    assert least == 52
+    _, stop, _ = minutes_of(run)
+    assert injection == pytest.approx(stop - minutes_of(run)[0], abs=0.02)
+    assert "Feeding through the tape" in beans("why", "beans", "--date", "2015-07-07").out
+
+
 # --- asked for in garden.yaml --------------------------------------------------------------------
 
 

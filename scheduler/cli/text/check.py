@@ -102,7 +102,7 @@ def _savings(name: str, zone: ZoneFlow, display: Display, width: int) -> Iterato
     days = _span(date.fromisoformat(season["first"]), date.fromisoformat(season["last"]))
     here = f"{show_volume(season['liters'], display)}{_by_hand(season['sprinkle_days'])}"
     said = "; ".join(_saving(one, season, display) for one in zone["savings"])
-    yield from wrap(f"  {name}, {days}, {here}. {said}", width, INDENT)
+    yield from wrap(f"  {name}, {days}, {here}: {said}", width, INDENT)
 
 
 def _saving(change: Saving, season: SeasonWater, display: Display) -> str:
