@@ -108,7 +108,7 @@ def test_the_tape_in_words(grower: Grower, monkeypatch: pytest.MonkeyPatch, disp
     assert max(map(len, lines)) <= int(width)
     whole = " ".join(said.split())
     expected = "4 in deep" if display == "us" else "10 cm deep"
-    for words in (expected, "wets a seed", "feed travels", "most at once", "under straw", "20 min"):
+    for words in (expected, "wets seed", "feed travels", "most at once", "under straw", "20 min"):
         assert words in whole, words
     assert date(2015, 5, 1).strftime("%b") in whole
 

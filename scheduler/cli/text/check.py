@@ -27,9 +27,9 @@ HEADS = ("tape", "area", "flow", "lowest pressure", "uniformity", "hottest day")
 WIDTHS = (10, 13, 11, 17, 12, 13)
 
 
-TAPE_HEADS = ("tape lies", "wet on top", "wets a seed", "most at once", "minutes", "feed travels")
-"""most at once, minutes: of one event."""
-TAPE_WIDTHS = (10, 11, 12, 13, 11, 13)
+TAPE_HEADS = ("tape lies", "wet on top", "wets seed", "most at once", "longest pulse", "feed travels")
+"""most at once: net, of one event, which the longest pulse gives."""
+TAPE_WIDTHS = (10, 11, 10, 13, 14, 13)
 
 
 def check_text(page: CheckPage, display: Display, width: int) -> str:
