@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date
 
 import numpy as np
 
-from scheduler.core.system.frost import frost_nights
+from scheduler.core.system.frost import FrostNight, frost_nights
 from scheduler.core.system.salinity import (
     DRY_SPELL_DAYS,
     is_salty,
@@ -31,16 +31,23 @@ def crop_cautions(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
 
 
 def _frost(garden: Garden, facts: Facts) -> Iterator[Notice]:
+    """One question a night, of all that it may have killed."""
     tmin = dict(zip(facts.weather.dates(), facts.weather.tmin_c.tolist(), strict=True))
-    for found in frost_nights(facts.zones, facts.day, tmin, garden.location, garden.supply):
-        cold = show_temperature(found.tmin_c, garden.display)
-        yield Notice(
-            "look",
-            f"{found.zone}: {cold} in the night to {_named(found.morning)}: is the {found.crop} dead? "
-            f"Then: rowwater note pulled {found.zone}",
-            "frost",
-            (found.zone,),
-        )
+    nights: dict[date, list[FrostNight]] = {}
+    for one in frost_nights(facts.zones, facts.day, tmin, garden.location, garden.supply):
+        nights.setdefault(one.morning, []).append(one)
+    for morning, found in nights.items():
+        zones = tuple(one.zone for one in found)
+        night = f"{show_temperature(found[0].tmin_c, garden.display)} in the night to {_named(morning)}"
+        yield Notice("look", f"{', '.join(zones)}: {night}: {_dead(found)}", "frost", zones)
+
+
+def _dead(found: Sequence[FrostNight]) -> str:
+    if len(found) == 1:
+        return f"is the {found[0].crop} dead? Then: rowwater note pulled {found[0].zone}"
+    crops = list(dict.fromkeys(one.crop for one in found))
+    named = " and ".join(part for part in (", ".join(crops[:-1]), crops[-1]) if part)
+    return f"which of {named} are dead? Of each: rowwater note pulled ZONE"
 
 
 def _rain_on_salt(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:

@@ -18,27 +18,32 @@ def told(grower: Grower, day: str, kind: str) -> list[dict[str, Any]]:
 
 
 def test_the_morning_after_a_killing_night_asks_once_more_and_then_no_longer(grower: Grower) -> None:
-    """Beans are tender: below -1 C (own choice)."""
-    (grower.folder / "crops.yaml").write_text("bush bean: {killed_below: -1 C}\n")
+    """Tomato and bean are tender, below -1 C; lettuce is half-hardy, -4 C (own choice)."""
     grower.edit_weather("2015-05-25", tmin_c="-2.0")
     assert not told(grower, "2015-05-24", "frost")
     (asked,) = told(grower, "2015-05-25", "frost")
-    assert (asked["level"], asked["zones"]) == ("look", ["beans"])
+    assert (asked["level"], asked["zones"]) == ("look", ["tomatoes", "beans"])
     assert asked["text"] == (
-        "beans: 28 F in the night to Mon 25 May: is the bush bean dead? Then: rowwater note pulled beans"
+        "tomatoes, beans: 28 F in the night to Mon 25 May: which of staked tomato and bush bean are dead? "
+        "Of each: rowwater note pulled ZONE"
     )
     assert grower("day", "--date", "2015-05-25").status == 3
-    assert "is the bush bean dead?" in " ".join(grower("morning", "--date", "2015-05-25").out.split())
+    assert "which of staked tomato" in " ".join(grower("morning", "--date", "2015-05-25").out.split())
     (again,) = told(grower, "2015-05-26", "frost")
     assert again["level"] == "info"  # the morning before said so
     assert not told(grower, "2015-05-27", "frost")
 
 
 def test_a_crop_noted_as_pulled_is_not_asked_about(grower: Grower) -> None:
-    (grower.folder / "crops.yaml").write_text("bush bean: {killed_below: -1 C}\n")
     grower.edit_weather("2015-05-25", tmin_c="-2.0")
     assert told(grower, "2015-05-25", "frost")
     assert grower("note", "pulled", "beans", "--date", "2015-05-25").status in (0, 3)
+    (asked,) = told(grower, "2015-05-25", "frost")
+    assert asked["text"] == (
+        "tomatoes: 28 F in the night to Mon 25 May: is the staked tomato dead? "
+        "Then: rowwater note pulled tomatoes"
+    )
+    grower.edit_weather("2015-05-25", tmin_c="-0.9")
     assert not told(grower, "2015-05-25", "frost")
 
 
