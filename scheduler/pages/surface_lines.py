@@ -47,6 +47,8 @@ class SurfaceDay:
         before, at = layer_before(spot, ground, apart), slice(spot.at, spot.at + 1)
         water = ground.rain[:, spot.at].copy()
         water[0] += float(apart.irrigation[spot.d, spot.z]) / spot.stand.wetted + sprinkled_mm
+        if not ground.band[spot.at]:  # both parts of the surface are one
+            water[1] += sprinkled_mm
         wet = np.maximum(before - water, 0.0)
         if not ground.band[spot.at]:
             wet[0] = wet[1]
@@ -165,6 +167,8 @@ def _layer_lines(day: SurfaceDay) -> Iterator[Line]:
     spot, tew = day.spot, float(day.ground.tew[day.spot.z])
     rew = tew - float(day.ground.slope_mm[spot.z])
     told = ("(I / Pw + sprinkled + rain that gets in)", "rain that gets in")
+    if not spot.flat(day.ground.band):
+        told = (told[0], "(sprinkled + rain that gets in)")
     for k, (where, sign) in enumerate(PARTS):
         before, water, wet = (float(a[k]) for a in (day.before, day.water, day.wet))
         formula, numbers = f"max(0, De_{sign} last night - {told[k]})", f"max(0, {before:.3f} - {water:.3f})"
