@@ -115,7 +115,7 @@ class WithinSupply:
         need = replace(dawn.need, minutes=wanted)
         supply = supply_on(garden.supply, dawn.today, dawn.used_l)
         windows = watering_windows(dawn.today, supply.hours, garden.location.timezone)
-        flow = _stand_flows_lpm(dawn.terms)[dawn.terms.stand[dawn.day]]
+        flow = _flows_lpm(dawn.terms, dawn.day)
         asks = valve_asks(
             zones,
             need,
@@ -130,9 +130,9 @@ class WithinSupply:
         return minutes
 
 
-def _stand_flows_lpm(terms: Terms) -> FloatArray:
-    """(stand + 1,): the last is that of bare soil, none."""
-    return np.array([*(stand.delivery.flow_lpm for stand in terms.stands), 0.0])
+def _flows_lpm(terms: Terms, day: int) -> FloatArray:
+    """(zone,) of what stands on a day; bare soil has none."""
+    return np.array([terms.stands[k].delivery.flow_lpm if k >= 0 else 0.0 for k in terms.stand[day].tolist()])
 
 
 # --- the walk ------------------------------------------------------------------------------------
@@ -195,7 +195,6 @@ class _Walk:
         self.terms = true_terms
         self.rule = RefillRule.of(garden.zones)
         self.believed = Belief(garden, span)
-        self.flow = _stand_flows_lpm(true_terms)[true_terms.stand]
         self.certain = isinstance(source, Foreseen)
         self.used_l: dict[date, float] = {}
         self.lack = np.zeros(true_terms.stand.shape)
@@ -213,7 +212,7 @@ class _Walk:
         self.used_l = {day: used for day, used in self.used_l.items() if day >= month}
         minutes = self.decide(self._dawn(by_rule, today))
         given = net_of_minutes(minutes, by_rule.minutes_per_mm, self.rule.limits.fill)
-        self.used_l[today] = float(minutes @ self.flow[d])
+        self.used_l[today] = float(minutes @ _flows_lpm(self.terms, d))
         taw, watered = self.terms.taw[d], np.maximum(by_rule.deficit - given, 0)
         self.lack[d] = 1 - stress_coefficient(watered, taw=taw, span=taw - self.terms.raw[d])
         return minutes

@@ -64,18 +64,16 @@ def _dates(davis: str, tifton: str, de_bilt: str) -> dict[str, str]:
 
 
 SHALLOW = "tape_depth: 2 in"  # for seed: that wets the top on each of the three soils
-SET = "settle: {days: 10}"
 BEDS = (
-    Bed("carrot", "18 in", _dates("03-10", "02-20", "04-10"), 150, SHALLOW, "by: seed"),
-    Bed("sweet corn", "30 in", _dates("04-25", "03-25", "05-10"), 85, SHALLOW, "by: seed"),
-    Bed("tomato", "5 ft", _dates("04-20", "04-05", "05-20"), 165, own=SET),
-    Bed("pepper", "3 ft", _dates("05-01", "04-15", "05-25"), 130, own=SET),
-    Bed("onion", "18 in", _dates("03-01", "02-10", "04-01"), 150, own=SET),
-    Bed("potato", "3 ft", _dates("03-01", "02-15", "04-15"), 130, own="by: sets"),
-    Bed("cantaloupe", "6 ft", _dates("05-10", "04-15", "05-25"), 120, own=f"mulch: film, {SET}"),
-    Bed("summer squash", "5 ft", _dates("05-15", "04-15", "05-20"), 90, own=f"mulch: straw, {SET}"),
+    Bed("carrot", "18 in", _dates("03-10", "02-20", "04-10"), 150, SHALLOW),
+    Bed("sweet corn", "30 in", _dates("04-25", "03-25", "05-10"), 85, SHALLOW),
+    Bed("tomato", "5 ft", _dates("04-20", "04-05", "05-20"), 165),
+    Bed("pepper", "3 ft", _dates("05-01", "04-15", "05-25"), 130),
+    Bed("onion", "18 in", _dates("03-01", "02-10", "04-01"), 150),
+    Bed("potato", "3 ft", _dates("03-01", "02-15", "04-15"), 130),
+    Bed("cantaloupe", "6 ft", _dates("05-10", "04-15", "05-25"), 120, own="mulch: film"),
+    Bed("summer squash", "5 ft", _dates("05-15", "04-15", "05-20"), 90, own="mulch: straw"),
 )
-MULCH = ("mulch: film", "mulch: straw")  # what the earlier version knows of a planting's own keys
 
 
 @dataclass(frozen=True)
@@ -126,14 +124,11 @@ def _zone(bed: Bed, soil: str, place: str, years: range, *, earlier: bool) -> It
         yield f"    {bed.place}"
     yield "    valve: {by_hand: true}"
     yield "    plantings:"
-    own = (
-        next((key for key in MULCH if key in bed.own), "") if earlier else f"{bed.own}, hold_last_stage: true"
-    )
     for year in years:
         planted = date.fromisoformat(f"{year}-{bed.dates[place]}")
         pulled = date.fromordinal(planted.toordinal() + bed.stands)
         keys = f"crop: {bed.crop}, planted: {planted}, pulled: {pulled}"
-        yield f"      - {{{keys}{', ' if own else ''}{own}}}"
+        yield f"      - {{{keys}{', ' if bed.own else ''}{bed.own}}}"
 
 
 def earlier_days(folder: Path, program: Path | None) -> list[dict[str, object]]:
@@ -239,16 +234,7 @@ def compare(place: Place, folder: Path, program: Path | None) -> Iterator[tuple[
         yield zone.name, one.of_zone(z), other.of_zone(z)
 
 
-HEADS = (
-    "water mm",
-    "evap. mm",
-    "first water d",
-    "event gal",
-    "dry evenings",
-    "sprinkle d",
-    "short mm",
-    "yield %",
-)
+HEADS = ("water mm", "evap. mm", "1st water d", "event gal", "dry evenings", "short mm", "yield %")
 
 
 def line(name: str, one: Came, other: Came) -> str:
@@ -258,7 +244,7 @@ def line(name: str, one: Came, other: Came) -> str:
     ]
     shares = [100 * came.yield_share for came in (one, other)]
     cells.append("-" if np.isnan(shares[0]) else "{:.0f} | {:.0f}".format(*shares))
-    return f"{name:<20}" + "".join(f"{cell:>13}" for cell in cells)
+    return f"{name:<19}" + "".join(f"{cell:>14}" for cell in cells)
 
 
 def main() -> None:
@@ -272,7 +258,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         for place in places(Path(name), given.tifton):
             print(f"\n{place.name}: {what} | evaporation apart")
-            print(" " * 20 + "".join(f"{head:>13}" for head in HEADS))
+            print(" " * 19 + "".join(f"{head:>14}" for head in HEADS))
             for zone, one, other in compare(place, Path(name), given.before):
                 print(line(zone, one, other), flush=True)
 

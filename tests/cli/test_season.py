@@ -24,9 +24,6 @@ def opened(grower: Grower) -> Grower:
     for name in ("garden.yaml", "crops.yaml", "weather.csv"):
         shutil.copy(OPEN / name, grower.folder / name)
     grower.edit("display: us", "display: us\ncrop_coefficient: dual")
-    grower.edit("pulled: 2015-07-31}", "pulled: 2015-07-31, hold_last_stage: true}")
-    grower.edit("2015-08-05, ", "2015-08-05, hold_last_stage: true, settle: {days: 10}, ")
-    grower.edit("mulch: film}", "mulch: film, hold_last_stage: true, settle: {days: 10}}")
     return grower
 
 
