@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ REFERENCE = Path(__file__).parent / "reference"
 CASES = {case.name: case for source in cases.sources() for case in source.cases}
 
 
+@cache
 def reference() -> dict[str, dict[str, Any]]:
     """Every worked example of tests/reference, numbers as printed there."""
     found = {}

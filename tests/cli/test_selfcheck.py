@@ -85,7 +85,6 @@ def test_a_broken_core_is_named(grower: Grower, monkeypatch: pytest.MonkeyPatch,
     assert said.status == 1
     assert f"! {line}" in " ".join(said.out.split()), said.out
     assert "not as printed" in said.out
-    assert grower("selfcheck", "--json").status == 1
 
 
 def test_a_function_that_raises_is_one_line_and_the_rest_is_done(
