@@ -195,6 +195,8 @@ def _add_course(found: ZoneLine, plan: Plan, spot: ZoneDay) -> None:
         found["sprinkle_mm"] = rounded(need.sprinkle_mm[z])
     if need.drying_off[z]:
         found["dry_off"] = True
+    if need.leaching[z] > 0:
+        found["leaching"] = float(need.leaching[z])
     if apart is not None and np.isfinite(apart.ece_start[spot.d, z]):
         found["ece_ds_m"] = rounded(apart.ece_start[spot.d, z])
 

@@ -80,6 +80,19 @@ class _Standing:
                 f"{self.crop} is not up yet (day {number}): {how}. When it shows: rowwater note emerged "
                 f"{self.name}",
             )
+        if self._taken_as_up():
+            yield self._notice(
+                "info",
+                f"{self.crop} is taken as up by now: from today it is watered as its roots need. Is it not? "
+                "Then keep its rows damp by hand, or sow again",
+            )
+
+    def _taken_as_up(self) -> bool:
+        """The seedbed ended last night, and nobody saw the row come up."""
+        beds, spot = self.spot.live.terms.sowing.seedbed, self.spot
+        if beds is None or spot.planting.emerged is not None or spot.d <= spot.stand.begin:
+            return False
+        return bool(beds[spot.at - 1]) and not beds[spot.at]
 
     def _hot(self) -> Iterator[Notice]:
         if self.spot.number == 1:

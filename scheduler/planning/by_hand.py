@@ -9,7 +9,7 @@ from scheduler.core.balance.stands import stands
 from scheduler.model import Applied, Garden, Run, Zone
 from scheduler.planning.day_rules import rules_from, watering_day
 from scheduler.planning.notes import MakePlanting, with_notes
-from scheduler.planning.on_record import unanswered
+from scheduler.planning.on_record import net_whole, unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
 
 if TYPE_CHECKING:
@@ -115,15 +115,19 @@ def as_planned_records(
     last = day or now.date()
     zones = {zone.name: zone for zone in with_notes(garden.zones, store.notes(), make_planting)}
     found = AsPlanned([], [])
-    for when, run in unanswered(store.plans(first, last), store.applied(first, last)):
+    plans = {plan.day: plan for plan in store.plans(first, last)}
+    for when, run in unanswered(plans.values(), store.applied(first, last)):
         if when <= now.date() and run.stop > now:
             found.to_come.append(run)
         else:
-            found.records.append(_as_planned(garden, zones.get(run.zone), when, run, now))
+            net_mm = net_whole(plans[when], run)
+            found.records.append(_as_planned(garden, zones.get(run.zone), when, run, now, net_mm))
     return found
 
 
-def _as_planned(garden: Garden, zone: Zone | None, day: date, run: Run, now: datetime) -> Applied:
+def _as_planned(
+    garden: Garden, zone: Zone | None, day: date, run: Run, now: datetime, net_mm: float
+) -> Applied:
     rate = rates(garden, zone, day) if zone else None
     share = rate.gross_per_minute / rate.net_per_minute if rate and rate.net_per_minute else 1.0
     return Applied(
@@ -131,8 +135,8 @@ def _as_planned(garden: Garden, zone: Zone | None, day: date, run: Run, now: dat
         day=day,
         minutes=run.minutes,
         liters=run.liters,
-        gross_mm=run.net_mm * share,
-        net_mm=run.net_mm,
+        gross_mm=net_mm * share,
+        net_mm=net_mm,
         outcome="by hand",
         recorded_at=now,
         pulse=run.pulse,

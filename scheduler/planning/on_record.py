@@ -104,6 +104,12 @@ def answers(record: Applied, run: Run) -> bool:
     return ahead or run.start <= told_at
 
 
+def net_whole(plan: StoredPlan, run: Run) -> float:
+    """mm net of a planned run with what was to wash salt out: as records of water hold it (`soil.run`)."""
+    line = next((zone for zone in plan.page.get("zones", ()) if zone["zone"] == run.zone), None)
+    return run.net_mm / (1 - (0.0 if line is None else line.get("leaching", 0.0)))
+
+
 def begun(plan: StoredPlan, records: Iterable[Applied], by_hand: Container[str], now: datetime) -> list[Run]:
     """Runs of the zones opened by hand whose start has passed and that nobody has answered.
 

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 from scheduler.model import Run
 from scheduler.planning.facts import Facts
-from scheduler.planning.on_record import unanswered
+from scheduler.planning.on_record import net_whole, unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
 
 
@@ -37,7 +37,7 @@ def unanswered_runs(facts: Facts) -> tuple[Unanswered, ...]:
             day,
             minutes=sum(run.minutes for run in runs),
             liters=sum(run.liters for run in runs),
-            net_mm=sum(run.net_mm for run in runs),
+            net_mm=sum(net_whole(facts.plans[day], run) for run in runs),
         )
         for (day, zone), runs in sorted(runs_of.items(), key=lambda found: (found[0][0], order[found[0][1]]))
     )

@@ -42,7 +42,8 @@ class ZoneLine(TypedDict):
     of stages as the grower saw them.
     Where evaporation is kept apart, surface_mm: what the top 0.10 m over the tape lacks now; seedbed: a sown
     row is not up yet, waterings: in how many its water is best given; sprinkle_mm: by hand over its rows.
-    dry_off: it dries off before lifting.  ece_ds_m: of the strip last night, where the water's salt is given.
+    dry_off: it dries off before lifting.  ece_ds_m: of the strip last night, where the water's salt is given;
+    leaching: share of today's water that washes salt out, where there is any.
     """
 
     zone: str
@@ -78,6 +79,7 @@ class ZoneLine(TypedDict):
     waterings: NotRequired[int]
     sprinkle_mm: NotRequired[float]
     dry_off: NotRequired[bool]
+    leaching: NotRequired[float]
     ece_ds_m: NotRequired[float]
 
 

@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     from scheduler.shapes.day import DayPage
 
 
+SOAKED = 1.5
+"""So much more than a dry top layer takes up is soon given; beyond it, asked about (own choice)."""
+
+
 @click.command()
 @click.argument("zone", type=ZONE)
 @click.argument("words", metavar="AMOUNT", nargs=-1, required=True)
@@ -50,11 +54,11 @@ def _too_much(spot: Spot, mm: float) -> str | None:
     from scheduler.core.balance.surface import evaporable
 
     holds = evaporable(spot.zone.soil)[0]
-    if mm <= holds:
+    if mm <= SOAKED * holds:
         return None
     much, most = show_depth(mm, spot.garden.display), show_depth(holds, spot.garden.display)
     deep = "4 in" if spot.garden.display == "us" else "10 cm"
-    return f"{much} is more than the top {deep} of the soil takes up ({most})"
+    return f"{much} is far more than the top {deep} of the soil takes up ({most})"
 
 
 def _twice(spot: Spot, mm: float, before: Sequence[float]) -> str | None:
