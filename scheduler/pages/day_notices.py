@@ -200,6 +200,8 @@ def _dry_notices(facts: Facts, plan: Plan) -> Iterator[Notice]:
     for z, zone in enumerate(facts.zones):
         if plan.live.terms.stand[plan.live.today, z] < 0 or not need.deficit_now[z] > need.raw[z]:
             continue
+        if need.drying_off[z]:
+            continue  # that is meant
         if need.deficit_now[z] - given[zone.name] > need.raw[z]:
             until = facts.held(zone.name)
             if zone.name in told and until is None:

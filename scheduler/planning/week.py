@@ -208,7 +208,7 @@ def _soil_ahead(facts: Facts, live: Live, count: int, etc_sd: Mm) -> SoilAhead:
         rain_so_far_mm=facts.rain_so_far_mm or 0.0,
         rain_mm=live.rain_mm[live.today : live.today + count],
         given_today=np.array([zone.name in given for zone in facts.zones], dtype=bool),
-        held=_held(facts, count),
+        held=_held(facts, live, count),
         deficit_sd=live.deficit_sd,
         etc_sd=etc_sd,
         suffered_days=suffered_days(1 - live.balance.ks[: live.today]),
@@ -233,11 +233,16 @@ def forecast_doubt(live: Live, count: int) -> tuple[Mm, Mm]:
     return of_et0 * et[:, None], share * rain[:, None]
 
 
-def _held(facts: Facts, count: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
-    """(day, zone) The grower keeps it dry."""
+def _held(facts: Facts, live: Live, count: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """(day, zone) The grower keeps it dry, or its crop dries off."""
     until = [facts.held(zone.name) for zone in facts.zones]
     days = [facts.day + timedelta(days=k) for k in range(count)]
-    return np.array([[u is not None and u > day for u in until] for day in days], dtype=bool)
+    on_hold = np.array([[u is not None and u > day for u in until] for day in days], dtype=bool)
+    dry = live.terms.sowing.dry
+    if dry is None:
+        return on_hold
+    dries = live.terms.spread(dry.astype(np.float64))[live.today : live.today + count] > 0
+    return np.asarray(on_hold | dries)
 
 
 def _rested(zones: Sequence[Zone], kept: Sequence[Run], begin: datetime) -> Minutes:
