@@ -85,7 +85,7 @@ def zone(*plantings: Planting, name: str = "north", **more: Any) -> Zone:
 def garden(*zones: Zone, location: Location = HERE, supply: Supply | None = None) -> Garden:
     return Garden(
         name="test plot", location=location, display="metric", supply=supply or Supply(flow_lpm=30.0),
-        tapes={"thin": THIN}, zones=zones,
+        tapes={"thin": THIN}, zones=zones, crop_coefficient="single",
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Degree-days against scipy's integral and hourly records; yield by salt against a second published table.
+"""Degree-days against scipy's integral and hourly records; yield by salt and water against second tables.
 
 No library of the package index serves as a second opinion on degree-days: the two found there go wrong where
 the night is warmer than the base.  The curve is integrated numerically instead.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import math
+from dataclasses import replace
 from itertools import groupby
 from typing import Any
 
@@ -18,7 +19,8 @@ from weather import records
 
 from scheduler.core.balance.heat import degree_days
 from scheduler.core.balance.yields import expected_yield
-from scheduler.model import Crop, HeatUnits
+from scheduler.garden.crops import CropBook
+from scheduler.model import Crop, HeatUnits, YieldResponse
 
 # --- degree-days ---------------------------------------------------------------------------------
 
@@ -152,3 +154,53 @@ def test_a_season_of_salt_counts_by_its_mean() -> None:
         ece=np.repeat([1.5, 3.5], 30),
     )  # fmt: skip
     assert found.salt == pytest.approx(yield_at(1.0, 19, 2.5), abs=1e-12)
+
+
+def shipped(crop: str) -> Crop:
+    """By the name of the published tables."""
+    book = CropBook(None, "us")
+    name = book.find(crop)
+    assert name is not None
+    return book.crop(name)
+
+
+NO_CROP_OF_THEIR_OWN = {"bean", "scallop squash"}
+"""Three beans ship, and one squash with the zucchini's figures."""
+
+
+@pytest.mark.parametrize("crop", sorted(FAO29_TABLE_4.keys() - NO_CROP_OF_THEIR_OWN))
+def test_shipped_crops_bear_the_salt_of_both_tables(crop: str) -> None:
+    """What ships is the threshold and slope that the second table was just held against."""
+    found = shipped(crop)
+    assert (found.ec_threshold_ds_m, found.ec_slope_pct) == FAO29_TABLE_4[crop][:2]
+
+
+# --- yield by water -------------------------------------------------------------------------------
+
+FAO56_TABLE_24 = {
+    "bush bean": 1.15,
+    "cabbage": 0.95,
+    "onion": 1.10,
+    "pea": 1.15,
+    "pepper": 1.10,
+    "potato": 1.10,
+    "soybean": 0.85,
+    "peanut": 0.70,
+    "sweet corn": 1.25,
+    "tomato": 1.05,
+    "watermelon": 1.10,
+}
+"""Ky of the season, FAO-56 Table 24 (which repeats FAO-33; from memory)."""
+
+
+@pytest.mark.parametrize("crop", FAO56_TABLE_24)
+def test_a_season_short_of_water_costs_what_the_second_table_says(crop: str) -> None:
+    """FAO-56 eq 90 without salt: a season at 80 % of its use, evenly, with the shipped Ky of that crop."""
+    response = shipped(crop).yield_response
+    assert response is not None
+    asked = np.full(100, 5.0)
+    found = expected_yield(
+        replace(shipped(crop), yield_response=YieldResponse(response.season)), short_use=0.2 * asked,
+        asked=asked, stage=np.full(100, 1), ece=np.empty(0),
+    )  # fmt: skip
+    assert found.water == pytest.approx(1 - FAO56_TABLE_24[crop] * 0.2, abs=1e-12)
