@@ -19,7 +19,7 @@ TRIED = {
     "wh": {"why"},
     "": set(COMMANDS),
     "why t": {"tomatoes"},
-    "water ": {"tomatoes", "beans", "lettuce", "squash"},
+    "water ": {"tomatoes", "beans", "lettuce", "squash", "onions"},
     "note applied b": {"beans"},
     "note planted beans spin": {"spinach"},
     "note planted beans bush b": {"bean", "beans"},

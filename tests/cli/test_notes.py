@@ -91,7 +91,7 @@ def test_after_the_hours_no_note_unplans_a_run(thirsty: Grower, clock: Clock, no
     thirsty("day")
     wanted = {key.split()[0]: minutes for key, (_, minutes) in said.items()}
     if note == "another zone":  # which this answers
-        del wanted["squash"]
+        wanted.pop("squash", None)
     assert asked(thirsty) == {("2015-07-03", zone): minutes for zone, minutes in wanted.items()}
     morning = thirsty().out
     assert "Was this water given on Fri 3 Jul?" in morning
@@ -160,7 +160,7 @@ def test_pulses_are_answered_one_by_one(grower: Grower, clock: Clock) -> None:
         clock(f"{day}T03:00")
         grower("day")
     pulses = [run for run in page(grower)["runs"] if run["zone"] == "tomatoes"]
-    assert len(pulses) > 2
+    assert len(pulses) >= 2
     clock(pulses[0]["stop"][:16])
     grower("note", "applied", "--as-planned", "--date", "today")
     assert given(grower, "2015-07-02", "2015-07-02")["2015-07-02", "tomatoes"] == pulses[0]["minutes"]

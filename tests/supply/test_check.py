@@ -163,7 +163,7 @@ def test_the_command_and_its_plot(
     assert "2 sections, one after another" in said.out
     drawn = plot.read_text()
     assert "<svg" in drawn
-    assert drawn.count("LineCollection") == 6 + 4 + 6 + 3 + 1  # one coloured line a row, and the scale
+    assert drawn.count("LineCollection") == 6 + 4 + 6 + 3 + 3 + 1  # one coloured line a row, and the scale
 
 
 def test_without_matplotlib_the_plot_says_what_to_install(
