@@ -69,12 +69,13 @@ class _Season:
         newest = self.terms.stands[late[-1]]
         since = self._date(newest.end - self.past[late[-1]])
         what = _named([self.terms.stands[k] for k in late])
+        pulled = newest.planting.pulled
+        end = "done: `note pulled`, or `pulled` in garden.yaml" if pulled is None else f"pulled {pulled}"
         yield Notice(
             "info",
             f"{what} still growing past its last stage on {self.past[late].sum()} days, "
-            f"{'the latest ' if len(late) > 1 else ''}from {since} on: watered as in its last "
-            "stage; done: `note pulled`, or `pulled` in garden.yaml",
-        )  # fmt: skip
+            f"{'the latest ' if len(late) > 1 else ''}from {since} on: watered as in its last stage; {end}",
+        )
 
     def _water_ends(self, which: IntArray) -> Iterator[Notice]:
         """Of crops that their stages end, not a person: status 3 where that left one without water."""

@@ -139,6 +139,9 @@ def test_a_crop_past_its_last_stage_is_watered_on_and_asked_about_once(grower: G
         "bed: quick of 2015-05-01 still growing past its last stage on 73 days, from 2015-07-20 on"
     )
     assert "`note pulled`" in one
+    _, told, _ = season(grower, "quick, planted: 2015-05-01, pulled: 2015-08-01, hold_last_stage: true")
+    (one,) = [text for text in told if "still growing" in text]
+    assert one.endswith("on 12 days, from 2015-07-20 on: watered as in its last stage; pulled 2015-08-01")
     _, told, _ = season(grower, "quick, planted: 2015-05-01, pulled: 2015-07-20, hold_last_stage: true")
     assert not [text for text in told if "still growing" in text]
 
