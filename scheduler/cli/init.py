@@ -28,6 +28,7 @@ ASKED = {
     "row_count": "Its rows: how many",
     "row_length": "Its rows: length",
     "row_spacing": "Its rows: spacing",
+    "tape_depth": "Its tape lies how deep (0: on the ground)",
     "soil": "Its soil texture",
     "crop": "Its crop",
     "planted": "Planted on",

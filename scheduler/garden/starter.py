@@ -51,6 +51,7 @@ class Answers:
     row_count: str = "6"
     row_length: str = "80 ft"
     row_spacing: str = "5 ft"
+    tape_depth: str = "4 in"
     soil: str = "sandy loam"
     crop: str = "tomato"
     planted: str = "2026-04-20"
@@ -83,11 +84,19 @@ def short_text(answers: Answers) -> str:
     return modeline + more + _HEADER.partition("\n")[2] + "\n" + "\n".join(_bare(_values(answers))) + "\n"
 
 
+_REMARKS = {
+    "tape_depth": "0: on the ground. What evaporates hangs on it, and whether a seed gets wet",
+    "planted": "watered until it is pulled: add `pulled:`, or say so: rowwater note pulled ZONE",
+}
+"""What the short garden.yaml says of single settings."""
+
+
 def _bare(values: Mapping[str, Any]) -> Iterator[str]:
-    """Blocks without comments; a list's items each in a block of their own."""
+    """Blocks with few comments; a list's items each in a block of their own."""
     for key, value in values.items():
         if isinstance(value, str):
-            yield f"{_yaml(key)}: {_yaml(value)}"
+            remark = f"  # {_REMARKS[key]}" if key in _REMARKS else ""
+            yield f"{_yaml(key)}: {_yaml(value)}{remark}"
             continue
         yield f"{_yaml(key)}:"
         for item in value if isinstance(value, list) else ():
@@ -133,7 +142,8 @@ def _values(given: Answers) -> dict[str, Any]:
         "tapes": {given.tape: {"flow": given.tape_flow}},
         "zones": {
             given.zone: {
-                "rows": rows, "tape": given.tape, "soil": given.soil, "plantings": [planting], "valve": valve,
+                "rows": rows, "tape": given.tape, "tape_depth": given.tape_depth, "soil": given.soil,
+                "plantings": [planting], "valve": valve,
             }
         },
     }  # fmt: skip

@@ -90,7 +90,7 @@ def test_each_answer_is_checked_as_it_is_given(grower: Grower, monkeypatch: pyte
     typed = iter(
         ["North bed", "north", "35.61", "-82.44", "2130 ft", "Mars", "America/New_York", "us",
          "5 gal", "58 s", "82 psi", "12 psi", "0.40 gpm/100ft", "beds", "6", "80 ft", "5 ft",
-         "loam", "tomatto", "tomato", "2026-04-20"]
+         "4", "0", "loam", "tomatto", "tomato", "2026-04-20"]
     )  # fmt: skip
     offered = {}
 
@@ -102,8 +102,15 @@ def test_each_answer_is_checked_as_it_is_given(grower: Grower, monkeypatch: pyte
     monkeypatch.setattr("click.prompt", answer)
     said = grower("init", "plot.yaml")
     assert said.status == 0, said.err
-    for words in ('"Mars" is not a known time zone', 'did you mean "82 kPa"', 'did you mean "tomato"'):
+    for words in (
+        '"4" has no unit',
+        '"Mars" is not a known time zone',
+        'did you mean "82 kPa"',
+        'did you mean "tomato"',
+    ):
         assert words in said.out
     assert offered["Latitude, degrees (south is negative)"] is None  # asked for, not offered
     assert grower("check", "--config", "plot.yaml", "--offline").status == 0
     assert list(typed) == []
+    zone = yaml.safe_load(Path("plot.yaml").read_text())["zones"]["beds"]
+    assert zone["tape_depth"] == 0  # on the ground; it needs no unit
