@@ -9,7 +9,6 @@ from cli.conftest import Grower
 
 ASKED = ("check", "--date", "2015-07-09", "--offline")
 WITH_YEAR = (*ASKED, "--weather", "weather.csv")
-ROWS = "    rows: {count: 4, length: 80 ft, spacing: 3 ft}\n"
 
 
 def zones(grower: Grower, *asked: str) -> dict[str, dict[str, object]]:
@@ -56,7 +55,7 @@ def test_feed_travels_in_the_zones_own_rows(grower: Grower) -> None:
 
 def test_savings_want_a_year_of_weather(grower: Grower) -> None:
     said = grower(*ASKED)
-    wanted = "what deeper tape or straw would save is worked out on a year of weather from 1 May to 30 Oct"
+    wanted = "what deeper tape or straw would save is worked out on a year of weather from 5 Apr to 30 Oct"
     assert wanted in " ".join(said.out.split())
     assert all(
         zone["season_water"] is None and not zone["savings"] for zone in zones(grower, *ASKED).values()
@@ -123,7 +122,7 @@ def test_savings_are_those_of_the_season_command(grower: Grower, change: tuple[s
     assert isinstance(saved, list)
     expected = season["liters"]
     if change == ("tape_depth", 0.15):
-        grower.edit(ROWS, f"{ROWS}    tape_depth: 15 cm\n")
+        grower.edit("tape_depth: 2 in\n    soil: sandy loam", "tape_depth: 15 cm\n    soil: sandy loam")
         expected -= next(one["liters"] for one in saved if one["tape_depth_m"] == 0.15)
     elif change == ("mulch", "straw"):
         grower.edit("{crop: bush bean, ", "{crop: bush bean, mulch: straw, ")
@@ -140,8 +139,7 @@ def test_a_tape_that_wets_no_seed_is_told(grower: Grower) -> None:
     """Water rises 0.17 m in sandy loam (own choice): from there down a sown row is sprinkled by hand."""
     grower.edit("{crop: carrot, ", "{crop: carrot, by: seed, ")
     assert not any("is sown" in one["text"] for one in grower(*ASKED, "--json").json["problems"])
-    lettuce = "    rows: {count: 6, length: 40 ft, spacing: 18 in}\n"
-    grower.edit(lettuce, f"{lettuce}    tape_depth: 18 cm\n")
+    grower.edit("tape_depth: 1 in", "tape_depth: 18 cm")
     said = grower(*WITH_YEAR)
     assert said.status == 0  # a remark
     whole = " ".join(said.out.split())

@@ -60,7 +60,7 @@ def test_light_rain_after_a_dry_spell_on_salty_ground(grower: Grower, ec: str, a
     assert bool(found) == asked
     if asked:
         assert found[0]["level"] == "look"
-        assert found[0]["zones"] == ["tomatoes", "beans", "lettuce", "squash"]
+        assert found[0]["zones"] == ["tomatoes", "beans", "lettuce", "squash", "onions"]
         assert "light rain (0.20 in) after a dry spell" in found[0]["text"]
         assert "rowwater water ZONE 20min" in found[0]["text"]
         assert not told(grower, "2015-07-16", "salt")  # no longer dry
