@@ -58,14 +58,16 @@ add_pin_library() { # VERSION
 
 # Lays a new version beside the others, and prints its folder; nothing that runs is touched.
 lay_version() { # PACKAGE
-  local version extras
+  local package version extras
+  [ -e "$1" ] || fail "no such wheel or folder: $1"
+  package="$(readlink -f "$1")" # a bare name would be looked for in the package index, a stranger's under that name
   version="$versions/$(date -u +%Y%m%dT%H%M%SZ)"
   extras=mqtt
   ! has_pins || extras=mqtt,gpio
   mkdir -p "$versions"
   if ! {
     python3 -m venv "$version" &&
-      "$version/bin/python" -m pip install --quiet --disable-pip-version-check "$1[$extras]" &&
+      "$version/bin/python" -m pip install --quiet --disable-pip-version-check "$package[$extras]" &&
       { ! has_pins || add_pin_library "$version"; } &&
       "$version/bin/rowwater" --version
   } >&2; then

@@ -191,6 +191,17 @@ def test_the_service_runs_on_while_the_new_version_checks_itself():
     assert text.index("lay_version") < text.index("need_selfcheck") < text.index("systemctl stop")
 
 
+def test_a_package_is_a_file_or_folder_here_and_never_a_name_of_the_index(tmp_path: Path):
+    """pip would fetch whatever bears that name, and run it as root."""
+    root = tmp_path / "root"
+    root.mkdir()
+    (tmp_path / "src").mkdir()
+    assert "no such wheel or folder: rowwater" in run(root, "install.sh", "rowwater", status=1)
+    said = run(root, "install.sh", os.path.relpath(tmp_path / "src"), status=1)
+    assert str(tmp_path / "src") in said, "the whole path is handed on"
+    assert not (root / "opt/rowwater/current").is_symlink()
+
+
 def test_no_upgrade_of_nothing(tmp_path: Path):
     root = tmp_path / "root"
     root.mkdir()
