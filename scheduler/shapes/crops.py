@@ -18,6 +18,35 @@ class RootDepth(TypedDict):
     full: float
 
 
+class Basal(TypedDict):
+    """Kcb: what the crop itself uses, of ET0."""
+
+    initial: float
+    mid_season: float
+    late_season: float
+
+
+class EmergenceLine(TypedDict):
+    sum_c_days: float
+    base_c: float
+
+
+class HeatLine(TypedDict):
+    """`stages_c_days`: sums at each stage's end; null: counted from the site's own years."""
+
+    base_c: float
+    upper_c: float | None
+    method: str
+    stages_c_days: list[float] | None
+
+
+class DryOffLine(TypedDict):
+    """`refill_at`: null: no water at all."""
+
+    days: int
+    refill_at: float | None
+
+
 class CropLine(TypedDict):
     """`like`: the crop whose figures stand in for its own; null where it has some. Null is not known."""
 
@@ -28,7 +57,16 @@ class CropLine(TypedDict):
     root_depth_m: RootDepth
     depletion: float
     height_m: float | None
+    kcb: Basal | None
+    by: str
+    seed_depth_m: float
+    emergence: EmergenceLine | None
+    heat: HeatLine | None
+    dry_off: DryOffLine | None
+    killed_below_c: float | None
     ec_threshold_ds_m: float | None
+    ec_slope_pct: float
+    yield_response: dict[str, float] | None
     source: dict[str, str]
 
 

@@ -21,6 +21,18 @@ def test_the_table_has_every_crop_and_every_other_name(grower: Grower) -> None:
     assert [stage["kc"] for stage in tomato["stages"]] == [0.60, 1.15, 1.15, 0.80]
     assert [stage["days"] for stage in tomato["stages"]] == [30, 40, 45, 30]
     assert (tomato["root_depth_m"]["full"], tomato["depletion"], tomato["like"]) == (0.7, 0.4, None)
+    # Table 17 (Kcb); Maas 1990 (salt)
+    assert tomato["kcb"] == {"initial": 0.15, "mid_season": 1.10, "late_season": 0.70}
+    assert (tomato["ec_threshold_ds_m"], tomato["ec_slope_pct"]) == (2.5, 9.9)
+    assert (tomato["by"], tomato["dry_off"], tomato["killed_below_c"]) == ("transplants", None, -1)
+
+
+def test_one_crop_from_seed_to_lifting(grower: Grower) -> None:
+    said = grower("crops", "cantaloupe").out
+    assert "dries off 10 days before lifting, watered only when 100% of the easily used" in said
+    assert "killed below 30 F" in said
+    assert "from sets" in grower("crops", "potato").out
+    assert "sown 0.39 in deep, up after 306 F-days over 34 F" in grower("crops", "carrot").out
 
 
 @pytest.mark.parametrize(

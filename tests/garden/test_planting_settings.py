@@ -253,7 +253,7 @@ def test_bad_plantings(more, message):
 BAD_ZONES = [
     ("tape_depth: 4", 'zones.tomatoes.tape_depth: "4" has no unit - for example "80 ft"'),
     ("tape_depth: 4 ft", 'zones.tomatoes.tape_depth: "4 ft" must be at most 0.6 m'),
-    ("wet_band: 3 ft", "zones.tomatoes.wet_band: 0.91 m is wider than a row, 0.76 m"
+    ("wet_band: 3 ft", 'zones.tomatoes.wet_band: "3 ft" is wider than a row, "2.5 ft"'
      " - it is the width over one tape"),
     ("surface_run: 0 min", 'zones.tomatoes.surface_run: "0 min" must be more than 0 minutes'),
     ("soil_ec: 40", 'zones.tomatoes.soil_ec: "40" must be at most 30 dS/m'),

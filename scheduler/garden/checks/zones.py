@@ -14,6 +14,7 @@ from scheduler.garden.checks.shared import exactly_one, unknown
 from scheduler.garden.crops import CropBook, normalized
 from scheduler.garden.nodes import At
 from scheduler.garden.sheet import Sheet
+from scheduler.units import shown
 
 
 def check_zone(sheet: Sheet, book: CropBook, name: str, zone: ZoneBlock) -> None:
@@ -75,8 +76,14 @@ def _check_run_times(sheet: Sheet, zone: ZoneBlock) -> None:
 
 def _check_wet_band(sheet: Sheet, zone: ZoneBlock) -> None:
     """What one tape wets cannot be wider than a row."""
-    spacings = [zone.rows, *(planting.rows for planting in zone.plantings or ())]
-    narrowest = min((rows.spacing for rows in spacings if rows and rows.spacing is not None), default=None)
-    if zone.wet_band is not None and narrowest is not None and zone.wet_band > narrowest:
-        text = f"{zone.wet_band:.2f} m is wider than a row, {narrowest:.2f} m - it is the width over one tape"
+    given = [zone.rows, *(planting.rows for planting in zone.plantings or ())]
+    spacings = [(rows.spacing, rows.at) for rows in given if rows and rows.spacing is not None]
+    if zone.wet_band is None or not spacings:
+        return
+    narrowest, at = min(spacings)
+    if zone.wet_band > narrowest:
+        band, row = (
+            shown(sheet.keys_at(here)[key].value) for here, key in ((zone.at, "wet_band"), (at, "spacing"))
+        )
+        text = f"{band} is wider than a row, {row} - it is the width over one tape"
         sheet.complain((*zone.at, "wet_band"), text)
