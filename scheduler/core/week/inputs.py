@@ -75,7 +75,7 @@ def week_of(
     return Week(
         zones=tuple(zone.name for zone in zones),
         valve=np.array([keys.index(zone.valve.key) for zone in zones], dtype=np.int64),
-        **_of_soil(terms, slice(day, day + count), need, soil),
+        **_of_soil(zones, terms, slice(day, day + count), need, soil),
         **_of_zones(zones, keys),
         window=np.asarray(calendar.window[:count], dtype=np.float64),
         earliest=calendar.earliest,
@@ -89,7 +89,9 @@ def week_of(
     )
 
 
-def _of_soil(terms: Terms, ahead: slice, need: Need, soil: SoilAhead) -> dict[str, Any]:
+def _of_soil(
+    zones: Sequence[Zone], terms: Terms, ahead: slice, need: Need, soil: SoilAhead
+) -> dict[str, Any]:
     shape = terms.etc[ahead].shape
     flow = np.array([*(s.delivery.flow_lpm for s in terms.stands), 0.0])
     chance = np.nan_to_num(np.asarray(soil.rain_chance[: shape[0]], dtype=np.float64), nan=0.0)
@@ -112,8 +114,23 @@ def _of_soil(terms: Terms, ahead: slice, need: Need, soil: SoilAhead) -> dict[st
         "ky": _table(soil.ky, 1.0, shape),
         "weight": _table(soil.weight, 1.0, shape),
         "settle": _settling(terms, ahead, soil),
-        "held": np.zeros(shape, dtype=bool) if soil.held is None else np.broadcast_to(soil.held, shape),
+        "held": _held(zones, terms, ahead, soil),
     }
+
+
+def _held(zones: Sequence[Zone], terms: Terms, ahead: slice, soil: SoilAhead) -> BoolArray:
+    """(day, zone) Kept dry by the grower, or drying off with every other crop of its valve (model M13)."""
+    standing = terms.standing[ahead]
+    held: BoolArray = np.zeros(standing.shape, dtype=bool)
+    if soil.held is not None:
+        held = np.broadcast_to(soil.held, standing.shape).copy()
+    if terms.sowing.dry is None:
+        return held
+    dry = terms.spread(terms.sowing.dry.astype(np.float64))[ahead] > 0
+    for key in {zone.valve.key for zone in zones}:
+        mine = [z for z, zone in enumerate(zones) if zone.valve.key == key]
+        held[:, mine] |= dry[:, mine] & (dry[:, mine] | ~standing[:, mine]).all(axis=1, keepdims=True)
+    return held
 
 
 def _table(values: FloatArray | None, elsewhere: float, shape: tuple[int, ...]) -> FloatArray:
