@@ -3,7 +3,8 @@
 (i) a fixed timer that gives each zone the same water in the season as (ii), in equal runs; (ii) the plain
 rule, each zone by its own trigger; (iii) the plan of the week on a forecast; (iv) the same on the weather
 that really came.  All of them water within the same hours, days and supply, and the balance goes by the
-true weather.  Prints the Markdown table of the README; --solver lets HiGHS plan the crowded weeks.
+true weather.  Each crop by one coefficient: evaporation is not
+kept apart.  Prints the Markdown table of the README; --solver lets HiGHS plan the crowded weeks.
 
 The forecasts are the real records made worse, with a fixed seed, by errors that grow with the lead day L:
 
@@ -45,6 +46,7 @@ GARDEN = """\
 garden: Two-acre bottom
 location: {{latitude: {latitude}, longitude: {longitude}, elevation: {elevation}, timezone: {timezone}}}
 display: metric
+crop_coefficient: single
 supply:
   flow: {flow}
   keep_back: 10%

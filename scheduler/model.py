@@ -23,7 +23,7 @@ Display = Literal["us", "metric"]
 Mulch = Literal["none", "film", "straw"]
 TextureGroup = Literal["coarse", "medium", "fine"]
 CropCoefficient = Literal["single", "dual"]
-DEFAULT_COEFFICIENT: CropCoefficient = "single"
+DEFAULT_COEFFICIENT: CropCoefficient = "dual"
 """Of a garden that does not say."""
 USUAL_TAPE_DEPTH_M = 0.10
 """Of a zone that does not say: buried tape (own choice)."""

@@ -18,14 +18,20 @@ def assumed(grower: Grower, day: str) -> list[str]:
 def test_the_first_mornings_say_what_is_assumed_of_the_soil(grower: Grower) -> None:
     (text,) = assumed(grower, "2015-07-01")
     assert text == (
-        "the record begins: the soil of every zone is taken as full (field capacity). If it was dry, write "
-        "starting_deficit: 0.79 in (or what is missing) under the zone in garden.yaml, or dig and say so: "
-        "rowwater note soil tomatoes 35cb"
+        "the record begins: the soil of every zone is taken as the weather of the weeks before left it, dry "
+        "where nothing is known. If you know better, write starting_deficit: 0.79 in (or what is missing) "
+        "under the zone in garden.yaml, or dig and say so: rowwater note soil tomatoes 35cb"
     )
     assert grower("note", "soil", "tomatoes", "35cb", "--at", "2015-07-01 09:00").status in (0, 3)
     (text,) = assumed(grower, "2015-07-02")
-    assert "soil of beans, lettuce, squash is taken as full" in text
+    assert "soil of beans, lettuce, squash is taken as the weather" in text
     assert assumed(grower, "2015-07-03") == []
+
+
+def test_by_one_coefficient_the_soil_is_taken_as_full(grower: Grower) -> None:
+    grower.edit("display: us\n", "display: us\ncrop_coefficient: single\n")
+    (text,) = assumed(grower, "2015-07-01")
+    assert "of every zone is taken as full (field capacity). If it was dry" in text
 
 
 def test_a_starting_deficit_needs_no_such_remark(grower: Grower) -> None:

@@ -23,8 +23,10 @@ FOLDER = Path(__file__).parent / "golden" / "mornings"
 
 
 def nothing_due(grower: Grower) -> str:
-    grower.weeks("2015-07-01", "2015-07-02")
-    return "2015-07-02"
+    """No sown row is in the ground yet, and the soil begins full."""
+    dry(grower, "0 mm")
+    grower.weeks("2015-06-24", "2015-06-25")
+    return "2015-06-25"
 
 
 def all_due(grower: Grower) -> str:

@@ -35,6 +35,7 @@ WEAK_WELL = """\
 garden: Weak well
 location: {{latitude: {latitude}, longitude: {longitude}, elevation: {elevation}, timezone: {timezone}}}
 display: metric
+crop_coefficient: single
 supply:
   flow: {flow} L/min
   keep_back: 10%
