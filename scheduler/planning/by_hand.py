@@ -22,14 +22,14 @@ DECIMALS = 4
 
 class Rates(NamedTuple):
     flow_lpm: float
-    net_per_minute: float  # mm; 0 where no crop stands: there is no planted area to spread it on
+    net_per_minute: float  # mm; 0 where no crop stands, today or tomorrow: no planted area to spread it on
     gross_per_minute: float
     fill_minutes: float
 
 
 def rates(garden: Garden, zone: Zone, day: date) -> Rates:
-    """How a zone turns minutes into water on a day."""
-    standing = stands([zone], day, 1, garden.location, garden.supply)
+    """How a zone turns minutes into water on a day; a bare bed on the eve of a planting as that will."""
+    standing = stands([zone], day, 2, garden.location, garden.supply)
     if not standing:
         flow = zone.measured_flow_lpm or (zone.rows.tape_m * zone.tape.flow_lpm_per_m if zone.rows else 0.0)
         return Rates(flow, 0.0, 0.0, zone.fill_time_minutes)

@@ -236,7 +236,19 @@ def test_on_the_eve_of_planting_a_dry_bed_is_told(bed: Bed) -> None:
     command = task.partition("(rowwater ")[2].rstrip(")").split()
     at("2015-07-02T11:00", grower, *command)
     assert told(at("2015-07-02T11:01", grower, "morning", "--json").json, "task") == []
-    assert told(morning(grower, "2015-07-03"), "task") == []
+    page = morning(grower, "2015-07-03")
+    assert told(page, "task") == []
+    assert page["zones"][0]["surface_mm"] < 1, "the water of the eve is in the bed"
+    assert page["zones"][0]["wanted_minutes"] < 60
+
+
+def test_without_water_on_the_eve_planting_day_fills_the_bed(bed: Bed) -> None:
+    grower = bed("crop: pod, planted: 2015-07-03")
+    morning(grower, "2015-07-02")
+    zone = morning(grower, "2015-07-03")["zones"][0]
+    assert zone["surface_mm"] > 9, "REW of loam: FAO-56, Table 19"
+    assert zone["wanted_minutes"] > 120
+    assert zone["reason"] in ("planting day", "of 4 h 7 min, all that fits")
 
 
 def test_lettuce_sown_on_a_hot_day(bed: Bed) -> None:

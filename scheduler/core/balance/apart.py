@@ -227,6 +227,7 @@ class _Days:
         self.given = None if given is None else given.ravel()[place]
         self.known = None if given is None else day < decide_from
         self.sprinkled = None if sprinkled is None else sprinkled.ravel()[place]
+        self.eve = _watered_on_the_eve(terms, ground, given, sprinkled)
         self._results(len(place))
 
     def _bare_ground(self, place: IntArray, day: IntArray) -> None:
@@ -308,6 +309,7 @@ class _Days:
         bed, same = self.bed[stand], self.ground.same_tape[stand]
         known, first = ~np.isnan(bed), ~np.isnan(self.ground.bed[stand])
         layer = np.where(known, bed, np.where(same, self.de[0, which], self.de[1, which]))
+        layer = np.maximum(layer - self.eve[stand], 0)
         strip = np.where(same & ~known, np.maximum(self.dr[which] / self.wetted[which], layer), layer)
         self.de[0, which] = layer
         self.de[1, which] = np.where(known, bed, self.de[1, which])
@@ -449,3 +451,15 @@ class _Days:
     @property
     def ece_start(self) -> FloatArray | None:
         return None if self.salt is None else self.salt.ece_start
+
+
+def _watered_on_the_eve(terms: Terms, ground: Ground, given: Mm | None, sprinkled: Mm | None) -> Mm:
+    """(planting,) mm of its strip that a bare bed got on the day before: the bed made ready."""
+    flat = terms.flat
+    eve, zone = flat.stand_begin - 1, flat.stand_zone
+    water = np.zeros(len(eve))
+    if given is not None:
+        water += given[eve, zone] / ground.wetted[flat.stand_at]
+    if sprinkled is not None:
+        water += sprinkled[eve, zone]
+    return np.where((eve >= 0) & (terms.stand[eve, zone] < 0), water, 0.0)
