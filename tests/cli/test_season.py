@@ -12,6 +12,7 @@ import pytest
 from cli.conftest import Grower
 
 OPEN = Path(__file__).parents[1] / "reference" / "open_garden2"
+ONE = Path(__file__).parent / "one_coefficient"  # printed by the version before evaporation was kept apart
 OPEN_SPAN = ("--from", "2015-04-20", "--to", "2015-08-20", "--foresight", "none", "--unlimited")
 OF_SURFACE = {
     "kcb", "cover", "evaporation_mm", "use_mm", "surface_mm", "middle_mm", "seedbed", "sprinkle_mm",
@@ -72,6 +73,25 @@ def test_one_coefficient_keeps_no_surface(opened: Grower) -> None:
     assert not any("ece_ds_m" in row for row in page["days"])
     assert {one["ece_ds_m"] for one in page["plantings"]} == {None}
     assert {one["yield_salt"] for one in page["plantings"]} == {None}
+
+
+def test_one_coefficient_waters_as_the_version_before_that_had_nothing_else(grower: Grower) -> None:
+    """Its rules said: no settling in, stages by days, water ends with the table."""
+    shutil.copy(ONE / "garden.yaml", grower.garden)
+    page = grower("season", "--weather", "weather.csv", "--unlimited", "--json").json
+    expected = json.loads((ONE / "expected.json").read_text())
+    assert (page["from"], page["to"]) == (expected["from"], expected["to"])
+    for name, totals in expected["zones"].items():
+        assert {key: page["zones"][name][key] for key in totals} == pytest.approx(totals, abs=1e-5)
+    days = {(row["date"], row["zone"]): row for row in page["days"]}
+    assert len(page["days"]) > 500
+    for row in expected["days"]:
+        day = days[row["date"], row["zone"]]
+        for key, value in row.items():
+            assert day[key] == (value if isinstance(value, str) else pytest.approx(value, abs=2e-6)), (
+                row,
+                key,
+            )
 
 
 def test_csv_has_every_field_of_json(opened: Grower) -> None:
