@@ -18,7 +18,7 @@ from scheduler.garden.blocks import (
 )
 from scheduler.garden.checks.place import place_remark
 from scheduler.garden.crop_values import number
-from scheduler.garden.crops import CropBook, normalized
+from scheduler.garden.crops import CROPS_FILE, CropBook, normalized
 from scheduler.garden.months import months_of
 from scheduler.garden.planting_blocks import PlantingBlock
 from scheduler.garden.plantings import feed_of, planting_of, rows_of
@@ -162,7 +162,18 @@ class Builder:
             self._notices.append(
                 f"zones.{zone_name}: settle counts for nothing: {crop.name} is grown from sets"
             )
+        self._say_what_is_idle(name)
         return planting_of(block, crop, zone.rows, zone.measured_flow)
+
+    def _say_what_is_idle(self, crop: str) -> None:
+        """A crops.yaml of before may change what only the single coefficient reads."""
+        idle = self._book.idle_figures(crop) if self._block.crop_coefficient == "dual" else []
+        for key in idle:
+            instead = {"kc": "kcb", "film_factor": "film_kcb"}[key]
+            why = "counts for nothing with crop_coefficient: dual"
+            told = f"{CROPS_FILE}: {key} of {crop} {why} - give {instead}"
+            if told not in self._notices:
+                self._notices.append(told)
 
 
 def _hours(block: HoursBlock) -> tuple[Hours, ...]:

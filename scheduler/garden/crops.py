@@ -94,6 +94,15 @@ class CropBook:
         like = self._models(name)[-1] if self._model(name) else None
         return crop_of(name, self._block(name), like)
 
+    def idle_figures(self, name: str) -> list[str]:
+        """Figures that the grower changed, and that count for nothing where evaporation is kept apart."""
+        own = self._own[name][1] if name in self._own else None
+        if own is None:
+            return []
+        kc = any(value is not None for stage in own.stages or () for value in (stage.kc, stage.kc_end))
+        idle = ["kc"] if kc and not own.kcb and self._block(name).kcb else []
+        return idle + (["film_factor"] if own.film_factor is not None and own.film_kcb is None else [])
+
     def entry(self, name: str) -> CropEntry:
         """The crop with its other names and the sources of its figures."""
         shipped = self._shipped.get(name, {})

@@ -121,6 +121,22 @@ def test_what_counts_for_nothing_is_said(more, told):
     assert load_text(planting_with(more)).notices == (told,)
 
 
+DUAL = SAMPLE + "crop_coefficient: dual\n"
+
+
+@pytest.mark.parametrize(("garden", "crops", "told"), [
+    (DUAL, "tomato: {stages: [{stage: mid-season, kc: 1.0}]}",
+     ("crops.yaml: kc of tomato counts for nothing with crop_coefficient: dual - give kcb",)),
+    (DUAL, "tomato: {film_factor: 0.35}",
+     ("crops.yaml: film_factor of tomato counts for nothing with crop_coefficient: dual - give film_kcb",)),
+    (DUAL, "tomato: {stages: [{stage: mid-season, kc: 1.0}], kcb: {mid-season: 0.95}}", ()),
+    (DUAL, "tomato: {depletion: 0.5, stages: [{stage: mid-season, days: 60}]}", ()),
+    (SAMPLE + "crop_coefficient: single\n", "tomato: {film_factor: 0.35}", ()),
+])  # fmt: skip
+def test_a_crops_file_of_before_is_told_what_is_read_no_more(garden, crops, told):
+    assert load_text(garden, crops).notices == told
+
+
 def test_how_a_planting_starts_and_what_was_seen_of_it():
     one = first_planting(
         "by: seed, seed_depth: 1/2 in, harvest: 2026-08-05, mulch: straw, mulch_cover: 60%, cover: 0.7, "
