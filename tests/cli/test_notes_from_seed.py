@@ -35,6 +35,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
 @pytest.fixture
 def sown(grower: Grower, clock: Clock) -> Grower:
     """Wednesday 1 July 2015, 03:00; the day before was planned and given."""
+    grower.edit("display: us\n", "display: us\ncrop_coefficient: dual\n")
     grower.edit("tape_depth: 1 in", "tape_depth: 8 in")
     morning(grower, clock, "2015-06-30")
     grower("note", "applied", "--as-planned", "--date", "2015-06-30")
