@@ -24,7 +24,6 @@ def opened(grower: Grower) -> Grower:
     """In the open garden, whose record was computed by other people's program (tests/reference)."""
     for name in ("garden.yaml", "crops.yaml", "weather.csv"):
         shutil.copy(OPEN / name, grower.folder / name)
-    grower.edit("display: us", "display: us\ncrop_coefficient: dual")
     return grower
 
 
@@ -62,7 +61,7 @@ def test_within_hours_and_with_foresight_it_is_the_same_balance(opened: Grower) 
 
 
 def test_one_coefficient_keeps_no_surface(opened: Grower) -> None:
-    opened.edit("crop_coefficient: dual", "crop_coefficient: single")
+    opened.edit("display: us", "display: us\ncrop_coefficient: single")
     page = opened("season", "--weather", "weather.csv", *OPEN_SPAN, "--json").json
     for row in page["days"]:
         assert not set(row) & OF_SURFACE
@@ -110,7 +109,6 @@ GARDEN = """\
 garden: Creekside plot
 location: {latitude: 47.44, longitude: -122.31, elevation: 371 ft, timezone: America/Los_Angeles}
 display: metric
-crop_coefficient: dual
 weather: {sources: [{file: {path: weather.csv}}]}
 supply: {flow: 30, hours: {from: "04:00", until: "10:00"}}
 tapes: {thin: {flow: 0.08}}
