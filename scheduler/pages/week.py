@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 import numpy as np
 
+from scheduler.core.pulsing import HOLD
 from scheduler.core.week.advice import Remedy
 from scheduler.core.week.problem import Short
 from scheduler.model import Display, Garden, Notice
@@ -18,7 +19,7 @@ from scheduler.planning.shortage import yield_at_stake
 from scheduler.planning.week import MANY_ZONES, WORTH_TELLING_STRESS, Outlook
 from scheduler.shapes.week import UnmetFrom, WeekPage, WeekSummary, ZoneDay
 from scheduler.shapes.working import StoredWorking
-from scheduler.show import show_flow
+from scheduler.show import show_depth, show_flow
 
 NAMED = 3
 """Of more zones that go short only the number is told."""
@@ -131,6 +132,22 @@ def week_notices(garden: Garden, plan: Plan) -> Iterator[Notice]:
     ahead = plan.outlook
     if ahead is None:
         return
+    for why, lacks in _held_by_rests(plan).items():
+        left = "; ".join(f"{zone} {show_depth(mm, garden.display)}" for zone, mm in lacks.items())
+        yield Notice("info", f"{why}; left for the next morning: {left}", "water", tuple(lacks))
+    for zone, (given, asked) in ahead.long_pulses.items():
+        pulses = f"{given} long {'pulse' if given == 1 else 'pulses'} in place of {asked}"
+        why = "lest the crop suffer: the strip holds less at a time, some will drain below the roots"
+        text = f"{zone}: {pulses}, {why}. More hours or days would mend it"
+        yield Notice("info", text, "water", (zone,))
+    for zone, (fit, wanted) in ahead.uncovered.items():
+        yield Notice(
+            "look",
+            f"{zone}: {fit} of the {wanted} waterings of its seed rows lie in the daylight: cover the seed "
+            "row until it shows (or widen supply.hours)",
+            "task",
+            (zone,),
+        )
     stressed = [s for s in ahead.plan.short if s.stress_days >= WORTH_TELLING_STRESS]
     if stressed:
         zones = "; ".join(_short_text(plan, ahead, s) for s in stressed[:NAMED])
@@ -139,6 +156,15 @@ def week_notices(garden: Garden, plan: Plan) -> Iterator[Notice]:
         yield Notice("look", text, "water", tuple(ahead.week.zones[s.zone] for s in stressed))
     if ahead.plan.note and ahead.plan.method == "heuristic":
         yield Notice("info", "the week was worked out by plain steps; `rowwater why ZONE` says why", "water")
+
+
+def _held_by_rests(plan: Plan) -> dict[str, dict[str, float]]:
+    """By why, where the rests between pulses leave some for later: zones and mm net."""
+    found: dict[str, dict[str, float]] = {}
+    for unmet in plan.schedule.unmet:
+        if unmet.why.startswith(HOLD):
+            found.setdefault(unmet.why, {})[unmet.zone] = unmet.net_mm
+    return found
 
 
 def _short_text(plan: Plan, ahead: Outlook, short: Short) -> str:

@@ -118,6 +118,8 @@ class WithinSupply:
         flow = _flows_lpm(dawn.terms, dawn.day)
         asks = valve_asks(
             zones,
+            dawn.terms,
+            dawn.day,
             need,
             urgency(zones, need, dawn.terms.taw[dawn.day], dawn.suffered_days),
             lambda z: Ask(zones[z].name, float(wanted[z]), float(flow[z]), 0.0, 0.0),

@@ -13,6 +13,7 @@ from scheduler.core.balance.need import Need
 from scheduler.core.balance.soil import stress_coefficient
 from scheduler.core.balance.terms import Terms
 from scheduler.core.balance.yields import ky_of_days, share_lost
+from scheduler.core.pulsing import FULL, full_hours
 from scheduler.core.supply import OVER_FLOW, WITHIN
 from scheduler.core.week.capacity import Capacity, pack_day
 from scheduler.core.week.loss import SUFFERED_DAYS, weights
@@ -30,7 +31,6 @@ LEAST_BY_HAND = 3
 """A run by hand is at least a full one divided by this: nobody walks there for five minutes (own choice)."""
 UNKNOWN_KY = YieldResponse(1.0)
 """Of a crop that no source lists: yield falls in proportion to use."""
-FULL = "the watering hours are full"
 
 
 def at_stake(
@@ -121,10 +121,13 @@ def ample_minutes(week: Week) -> Minutes:
     return np.asarray(valves.spread(rule_minutes(valves, terms_of(valves)))[0])
 
 
-def why_not_today(garden: Garden, week: Week, minutes: Minutes, z: int, today: date) -> str | None:
+def why_not_today(
+    garden: Garden, week: Week, minutes: Minutes, z: int, today: date, *, wanted: float
+) -> str | None:
     """What stops one more minute of a zone's valve today; None where nothing does.
 
     minutes: (day, zone) as planned: water of a month's cap that later days get is not there today.
+    wanted: of today, with all the water in the world.
     """
     if not rules_from(garden.supply, today)[0].allowed:
         return _not_a_watering_day(garden, today)
@@ -148,7 +151,11 @@ def why_not_today(garden: Garden, week: Week, minutes: Minutes, z: int, today: d
     full = [r for r, left in enumerate(Capacity(valves).slack(of_valve)) if left < -1e-6]
     if any(Capacity(valves).rows[r].why == "zones kept apart" for r in full):
         return "zones kept apart leave no time (supply.not_together)"
-    return FULL if full or pack_day(valves, 0, of_valve[0]).runs is None else None
+    if not full and pack_day(valves, 0, of_valve[0]).runs is not None:
+        return None
+    if wanted <= valves.most[0, v]:
+        return FULL
+    return full_hours(valves.pulsing[0][v], wanted, float(given), valves.stretches[0])
 
 
 def _not_a_watering_day(garden: Garden, today: date) -> str:

@@ -10,9 +10,12 @@ import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, Mm
 from scheduler.core.balance.need import Morning, Need, need_today
+from scheduler.core.balance.pulses import pulsing, splits
 from scheduler.core.balance.rule import RefillRule
+from scheduler.core.balance.terms import Terms
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
 from scheduler.core.hours.windows import watering_windows
+from scheduler.core.pulsing import Pulsing
 from scheduler.core.week.loss import suffered_days
 from scheduler.model import Garden, Run, Schedule, Supply, Unmet, Windows, Zone
 from scheduler.planning.day_rules import rules_from, supply_on
@@ -168,16 +171,20 @@ def _valve_asks(facts: Facts, live: Live, need: Need, kept: Sequence[Run]) -> li
         )
 
     past = suffered_days(1 - live.balance.ks[: live.today])
-    return valve_asks(facts.zones, need, urgency(facts.zones, need, live.terms.taw[live.today], past), ask)
+    urgent = urgency(facts.zones, need, live.terms.taw[live.today], past)
+    return valve_asks(facts.zones, live.terms, live.today, need, urgent, ask)
 
 
 def valve_asks(
-    zones: Sequence[Zone], need: Need, urgent: FloatArray, ask: Callable[[int], Ask]
+    zones: Sequence[Zone], terms: Terms, day: int, need: Need, urgent: FloatArray, ask: Callable[[int], Ask]
 ) -> list[ValveAsk]:
-    """What the valves of the zones that want water ask for.
+    """What the valves of the zones that want water ask for on a day, an index of `terms`.
 
     urgent: (zone,) the highest goes first (`shortage.urgency`); ask: of one zone, by its place.
     """
+    strip, least = splits(zones, terms, slice(day, day + 1), need.minutes_per_mm[None], need.waterings)
+    lasts = need.deficit_now + need.outlook_etc <= need.raw  # else rather longer pulses than less water
+    own = pulsing(zones, strip[0], least[0], lasts)
     by_valve: dict[str, list[int]] = {}
     for z in np.flatnonzero(need.minutes > 0).tolist():
         by_valve.setdefault(zones[z].valve.key, []).append(z)
@@ -186,20 +193,21 @@ def valve_asks(
             [zones[z] for z in members],
             tuple(ask(z) for z in members),
             max(float(urgent[z]) for z in members),
+            [own[z] for z in members],
         )
         for members in by_valve.values()
     ]
 
 
-def _valve_ask(zones: Sequence[Zone], asks: tuple[Ask, ...], urgent: float) -> ValveAsk:
-    pulses = [zone.longest_pulse_minutes for zone in zones if zone.longest_pulse_minutes is not None]
+def _valve_ask(
+    zones: Sequence[Zone], asks: tuple[Ask, ...], urgent: float, own: Sequence[Pulsing]
+) -> ValveAsk:
     return ValveAsk(
         zones=asks,
         urgency=urgent,
         shortest_minutes=_shortest(zones, asks, suffers=urgent > 1),
         cap_minutes=min(zone.valve.cap_minutes for zone in zones),
-        longest_pulse_minutes=min(pulses, default=None),
-        pulse_rest_minutes=max(zone.pulse_rest_minutes for zone in zones),
+        pulsing=Pulsing.together(own),
     )
 
 

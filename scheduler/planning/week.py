@@ -7,7 +7,7 @@ lines; nothing of this is loaded by the morning summary.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -15,7 +15,9 @@ import numpy as np
 
 from scheduler.core.arrays import Minutes, Mm, Share
 from scheduler.core.balance.need import Need
+from scheduler.core.balance.pulses import pulse_rest, strip_caps_of
 from scheduler.core.balance.terms import Terms
+from scheduler.core.daylight import daylight
 from scheduler.core.hours.rules import apart_zones, period_caps
 from scheduler.core.hours.runs import Ask, ValveAsk, timed_runs
 from scheduler.core.hours.windows import minutes_between, stretch
@@ -27,16 +29,18 @@ from scheduler.core.week.outcome import may_wait, terms_of
 from scheduler.core.week.plan import plan_week, rule_fits
 from scheduler.core.week.problem import DAYS, Busy, Week, WeekPlan
 from scheduler.core.week.valves import Valves
-from scheduler.model import Garden, Run, Schedule, Unmet, Zone
+from scheduler.model import Garden, Run, Schedule, Unmet, Windows, Zone
 from scheduler.planning.day_rules import restrictions_of, rules_from
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
 from scheduler.planning.shortage import ample_minutes, at_stake, why_not_today, worth_the_walk
 
 WORTH_TELLING_STRESS = 0.2
+MINUTE = timedelta(minutes=1)
 MANY_ZONES = 12
 """Above, no single changes are tried: it would take too long on a small computer."""
 UNNOTICED_LOSS, UNNOTICED_SHARE = 0.02, 0.05
+SUFFERS = 0.005
 """Weighted stress days, and the share of them, that nobody could tell (own choice)."""
 SOLVER_SECONDS = 8.0
 TRIAL_SECONDS = 0.4
@@ -56,6 +60,10 @@ class Outlook:
     et0_mm: Mm  # (day,)
     ample: Minutes  # (zone,) what each zone would get today with all the water in the world
     remedies: tuple[Remedy, ...] | None = None  # single changes that would help; None: not worked out
+    uncovered: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    """Seedbeds whose waterings do not all lie in today's daylight: how many do, and how many should."""
+    long_pulses: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    """Zones that get fewer, longer pulses today than the strip asks for: how many, and how many it asks."""
 
     def day(self, k: int) -> date:
         return self.first + timedelta(days=k)
@@ -91,6 +99,7 @@ def week_ahead(
     `SupplyAhead`.
     """
     rules = rules_from(garden.supply, today, DAYS)
+    spread = need.waterings >= 2
     count = min(DAYS, len(terms.stand) - day)
     window = np.array([rule.minutes(garden.location.timezone) for rule in rules])
     closed = [stretch(rule.windows(garden.location.timezone)).closed for rule in rules]
@@ -105,7 +114,25 @@ def week_ahead(
     ky, weight = at_stake(zones, terms, slice(day, day + count), soil.suffered_days)
     soil = replace(soil, ky=ky, weight=weight)
     week = week_of(zones, terms, day, need, soil, supply, calendar)
+    if spread.any():
+        windows = rules[0].windows(garden.location.timezone)
+        week = replace(week, spread=spread, light=light_of(garden, today, windows))
     return _none_left_dry(week, need)
+
+
+def light_of(garden: Garden, day: date, windows: Windows) -> tuple[float, float] | None:
+    """First and last minute of daylight in a day's hours, after their begin; None where they have none."""
+    where = garden.location
+    sun = daylight(day, where.latitude_deg, where.longitude_deg)
+    if sun is None:
+        return None
+    begin, (rise, set_) = windows[0][0], (minutes_between(windows[0][0], at) for at in sun)
+    parts = [
+        (max(minutes_between(begin, start), rise), min(minutes_between(begin, stop), set_))
+        for start, stop in windows
+    ]
+    lit = [part for part in parts if part[0] < part[1]]
+    return (lit[0][0], lit[-1][1]) if lit else None
 
 
 def planned(
@@ -115,9 +142,15 @@ def planned(
 
     Where every zone can follow its own trigger, the trigger is the grower's margin for what nobody knows
     exactly.  Where it cannot, each zone is taken to be as much thirstier as the doubt of it is wide.
+    Where a crop would suffer for the rests between its pulses, it gets fewer and longer ones.
     By hand, no run of today is shorter than a third of a full one, unless a crop would suffer from that.
     """
     week, plan = _planned(week, seconds=seconds, solver=solver, why_short=why_short)
+    loose = _held_short_by_rests(week, plan)
+    if loose is not None:
+        other, longer = _planned(loose, seconds=seconds, solver=solver, why_short=why_short)
+        if longer.score.loss < plan.score.loss * (1 - UNNOTICED_SHARE) - UNNOTICED_LOSS:
+            week, plan = other, longer
     found = [
         (other, plan_week(other, seconds=seconds, solver=solver, why_short=why_short))
         for other in worth_the_walk(zones, week, plan.minutes[0])
@@ -127,6 +160,17 @@ def planned(
     other, longer = min(found, key=lambda pair: pair[1].score.loss)
     suffers = longer.score.loss > plan.score.loss * (1 + UNNOTICED_SHARE) + UNNOTICED_LOSS
     return (week, plan) if suffers else (replace(other, held=week.held), longer)
+
+
+def _held_short_by_rests(week: Week, plan: WeekPlan) -> Week | None:
+    """The week with fewer, longer pulses for zones that suffer; None where rests shorten no run of theirs."""
+    if plan.score.loss <= UNNOTICED_LOSS:
+        return None
+    suffers = ((1 - plan.outcome.ks) * week.standing).sum(axis=0) > SUFFERS
+    loose = replace(week, loose=suffers)
+    of_valve = week.valve[suffers]
+    longer = Valves(loose).most[:, of_valve] > Valves(week).most[:, of_valve]
+    return loose if longer.any() else None
 
 
 def _planned(week: Week, *, seconds: float, solver: bool, why_short: bool) -> tuple[Week, WeekPlan]:
@@ -166,17 +210,21 @@ def look_ahead(
     windows = rules_from(garden.supply, facts.day)[0].windows(garden.location.timezone)
     begin, count = windows[0][0], min(DAYS, len(live.rain_mm) - live.today)
     etc_sd, rain_sd = forecast_doubt(live, count)
+    strip_mm = strip_caps_of(facts.zones, live.terms, slice(live.today, live.today + 1))
     week = week_ahead(
         garden, facts.zones, live.terms, live.today, need, facts.day,
         used_l=facts.liters_by_day(),
         soil=_soil_ahead(facts, live, count, etc_sd),
         earliest=max(minutes_between(begin, now), 0.0),
         busy=_busy(kept, begin, now),
-        ready=_rested(facts.zones, kept, begin),
+        ready=_rested(facts.zones, kept, begin, need, strip_mm[0]),
     )  # fmt: skip
     spread = np.sqrt(live.deficit_sd**2 + np.cumsum(etc_sd**2 + rain_sd**2, axis=0))
     outlook = _outlook(facts, live, *planned(week, facts.zones, seconds=SOLVER_SECONDS), spread)
     runs = _runs(facts, outlook, kept, begin)
+    outlook = replace(
+        outlook, uncovered=_uncovered(garden, facts, need, runs), long_pulses=_long_pulses(outlook)
+    )
     return outlook, Schedule(facts.day, windows, (*kept, *runs), _unmet(garden, outlook))
 
 
@@ -201,13 +249,10 @@ def _chance(facts: Facts, live: Live, count: int) -> Share:
 
 
 def _soil_ahead(facts: Facts, live: Live, count: int, etc_sd: Mm) -> SoilAhead:
-    given = {a.zone for a in facts.applied if a.day == facts.day and a.net_mm > 0}
-    given |= {run.zone for run in facts.in_hand()}
     return SoilAhead(
         rain_chance=_chance(facts, live, count),
         rain_so_far_mm=facts.rain_so_far_mm or 0.0,
         rain_mm=live.rain_mm[live.today : live.today + count],
-        given_today=np.array([zone.name in given for zone in facts.zones], dtype=bool),
         held=_held(facts, live, count),
         deficit_sd=live.deficit_sd,
         etc_sd=etc_sd,
@@ -245,16 +290,20 @@ def _held(facts: Facts, live: Live, count: int) -> np.ndarray[Any, np.dtype[np.b
     return np.asarray(on_hold | dries)
 
 
-def _rested(zones: Sequence[Zone], kept: Sequence[Run], begin: datetime) -> Minutes:
-    """(valve,) Minute of the hours from which a valve that ran this morning has had its rest."""
+def _rested(zones: Sequence[Zone], kept: Sequence[Run], begin: datetime, need: Need, strip_mm: Mm) -> Minutes:
+    """(valve,) Minute of the hours from which a valve that ran this morning has had its rest.
+
+    None is due where the strip holds what ran and what is still wanted.  strip_mm: (zone,) of one pulse.
+    """
     keys = list(dict.fromkeys(zone.valve.key for zone in zones))
     ready = np.zeros(len(keys))
-    for zone in zones:
-        rest = zone.pulse_rest_minutes if zone.longest_pulse_minutes is not None else 0.0
-        for run in kept:
-            if run.zone == zone.name:
-                v = keys.index(zone.valve.key)
-                ready[v] = max(ready[v], minutes_between(begin, run.stop) + rest)
+    for z, zone in enumerate(zones):
+        mine = [run for run in kept if run.zone == zone.name]
+        one_event = sum(run.net_mm for run in mine) + need.net[z] <= strip_mm[z]
+        if not mine or (zone.longest_pulse_minutes is None and one_event):
+            continue
+        v = keys.index(zone.valve.key)
+        ready[v] = max(ready[v], minutes_between(begin, mine[-1].stop) + pulse_rest(zone))
     return ready
 
 
@@ -281,12 +330,42 @@ def _runs(facts: Facts, outlook: Outlook, kept: Sequence[Run], begin: datetime) 
     return sorted(runs, key=lambda r: (r.start.timestamp(), r.zone, r.pulse))
 
 
+def _long_pulses(outlook: Outlook) -> dict[str, tuple[int, int]]:
+    week, plan = outlook.week, outlook.plan
+    if week.loose is None:
+        return {}
+    valves, found = Valves(week), {}
+    for z in np.flatnonzero(plan.minutes[0] > 0).tolist():
+        v = int(week.valve[z])
+        asked = valves.pulsing[0][v].by_strip(float(plan.minutes[0, z]))
+        given = sum(pulse.valve == v for pulse in plan.of_day(0))
+        if given < asked:
+            found[week.zones[z]] = given, asked
+    return found
+
+
+def _uncovered(garden: Garden, facts: Facts, need: Need, runs: Sequence[Run]) -> dict[str, tuple[int, int]]:
+    """Seedbeds with fewer of their waterings ahead in the daylight than the seed wants."""
+    beds = np.flatnonzero(need.waterings >= 2).tolist()
+    if not beds:
+        return {}
+    where = garden.location
+    sun = daylight(facts.day, where.latitude_deg, where.longitude_deg)
+    found = {}
+    for z in beds:
+        mine = [run for run in runs if run.zone == facts.zones[z].name]
+        lit = [run for run in mine if sun and sun[0] <= run.start + MINUTE and run.stop <= sun[1] + MINUTE]
+        if len(lit) < need.waterings[z]:
+            found[facts.zones[z].name] = len(lit), int(need.waterings[z])
+    return found
+
+
 def _unmet(garden: Garden, outlook: Outlook) -> tuple[Unmet, ...]:
     """Zones that the supply keeps from what they would get today; less for the sake of rain is not unmet."""
     week, plan = outlook.week, outlook.plan
     found = []
     for z in np.flatnonzero(outlook.ample > plan.minutes[0] + 0.5).tolist():
-        why = why_not_today(garden, week, plan.minutes, z, outlook.first)
+        why = why_not_today(garden, week, plan.minutes, z, outlook.first, wanted=float(outlook.ample[z]))
         if why is None:
             continue
         rate, fill = float(week.net_per_minute[0, z]), float(week.fill[z])

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
 from scheduler.core.hours.windows import minutes_between, watering_windows
+from scheduler.core.pulsing import Pulsing
 from scheduler.model import Hours, Run, Supply, Unmet
 from scheduler.show import words
 
@@ -88,8 +89,13 @@ def valves(draw: st.DrawFn) -> list[ValveAsk]:
                 tuple(asks), urgency=draw(st.floats(0, 3)) + v * 1e-6,
                 shortest_minutes=draw(st.sampled_from([0.0, 5.0, 12.5])),
                 cap_minutes=draw(st.sampled_from([15.0, 90.5, 360.0])),
-                longest_pulse_minutes=draw(st.sampled_from([None, 10.0, 25.0, 37.5])),
-                pulse_rest_minutes=draw(st.sampled_from([0.0, 20.0, 60.0])),
+                pulsing=Pulsing(
+                    longest=draw(st.sampled_from([math.inf, 10.0, 25.0, 37.5])),
+                    holds=draw(st.sampled_from([math.inf, math.inf, 8.0, 31.3])),
+                    fill=min(a.fill_minutes for a in asks),
+                    least=draw(st.sampled_from([1, 1, 3])),
+                    rest=draw(st.sampled_from([0.0, 20.0, 60.0])),
+                ),
             )
         )  # fmt: skip
     return found
@@ -139,10 +145,12 @@ def _check_valve(one: ValveAsk, runs: dict[str, list[Run]], short: dict[str, Unm
     assert total <= min(one.minutes, one.cap_minutes)
     assert total == 0 or total >= min(one.shortest_minutes, one.minutes)
     assert [run.pulse for run in pulses] == list(range(1, len(pulses) + 1))
-    if one.longest_pulse_minutes is not None:
-        assert all(run.minutes <= one.longest_pulse_minutes for run in pulses)
+    split, longest = one.pulsing, max((run.minutes for run in pulses), default=0.0)
+    assert longest <= split.longest
+    if len(pulses) < min(6, total // 5):  # more would be no pulses any more, or too many
+        assert longest <= split.fill + split.holds + 1
     for before, after in pairwise(pulses):
-        assert minutes_between(before.stop, after.start) >= one.pulse_rest_minutes - 1e-6
+        assert minutes_between(before.stop, after.start) >= split.rest - 1e-6
     for zone in one.zones:
         given_mm = max(total - zone.fill_minutes, 0) * zone.net_per_minute
         assert sum(r.net_mm for r in runs[zone.zone]) == pytest.approx(given_mm, abs=1e-9)
@@ -246,9 +254,7 @@ def test_a_spent_cap_leaves_nothing():
 
 def test_pulses_are_even_and_rest_between_and_fill_once():
     """70 minutes in pulses of at most 30: 24 + 23 + 23, an hour apart; the line fills in the first."""
-    runs, _ = packed(
-        valve(ask(minutes=70, fill_minutes=4.0), longest_pulse_minutes=30.0, pulse_rest_minutes=60.0)
-    )
+    runs, _ = packed(valve(ask(minutes=70, fill_minutes=4.0), pulsing=Pulsing(longest=30.0, rest=60.0)))
     assert at(*runs) == [
         ("north", "04:00", "04:24"),
         ("north", "05:24", "05:47"),
@@ -260,16 +266,14 @@ def test_pulses_are_even_and_rest_between_and_fill_once():
 
 def test_a_neighbour_runs_while_a_zone_rests():
     runs, _ = packed(
-        valve(ask("a", 60, 8.0), urgency=2, longest_pulse_minutes=30.0, pulse_rest_minutes=45.0),
+        valve(ask("a", 60, 8.0), urgency=2, pulsing=Pulsing(longest=30.0, rest=45.0)),
         valve(ask("b", 40, 8.0), urgency=1),
     )
     assert at(*runs) == [("a", "04:00", "04:30"), ("b", "04:30", "05:10"), ("a", "05:15", "05:45")]
 
 
 def test_pulses_number_on_from_those_already_done():
-    runs, _ = packed(
-        valve(ask(minutes=40, first_pulse=3), longest_pulse_minutes=20.0, pulse_rest_minutes=0.0)
-    )
+    runs, _ = packed(valve(ask(minutes=40, first_pulse=3), pulsing=Pulsing(longest=20.0)))
     assert [run.pulse for run in runs] == [3, 4]
 
 

@@ -72,6 +72,7 @@ def test_no_plan_breaks_a_rule(seed: int, solver: bool):
         ({"longest": 30.0}, "too long"),
         ({"shortest": 200.0}, "too short"),
         ({"longest_pulse": 20.0}, "a pulse is too long"),
+        ({"strip_minutes": 20.0}, "more at a time"),
         ({"valve_cap": 50.0}, "cap"),
         ({"caps": (PeriodCap((0,), 100.0),)}, "L of"),
         ({"apart": ((0, 1),)}, "beside"),

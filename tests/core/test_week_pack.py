@@ -15,9 +15,8 @@ from scheduler.core.hours.packing import (
     moved_late,
     pack,
     place_in_order,
-    pulse_lengths,
-    pulses_within,
 )
+from scheduler.core.pulsing import Pulsing
 
 
 def fits_somehow(jobs: list[Job], room: int, usable: float) -> bool:
@@ -48,7 +47,12 @@ def test_what_can_be_packed_is_packed_and_what_cannot_is_proved():
         longest = float(rng.choice([math.inf, 2.0]))
         usable = float(rng.uniform(5, 12))
         jobs = [
-            Job(k, float(rng.uniform(1, 5)), pulse_lengths(float(rng.integers(1, room + 1)), longest), 1.0)
+            Job(
+                k,
+                float(rng.uniform(1, 5)),
+                Pulsing(longest).lengths(float(rng.integers(1, room + 1)), []),
+                1.0,
+            )
             for k in range(count)
         ]
         if rng.random() < 0.3:
@@ -88,16 +92,16 @@ def test_a_job_that_does_not_fit_leaves_nothing_behind():
 
 
 def test_one_after_another_each_is_cut_to_what_is_left():
-    jobs = [(Job(k, 10.0, (60.0,)), 5.0, None) for k in range(3)]
+    jobs = [(Job(k, 10.0, (60.0,)), 5.0, Pulsing()) for k in range(3)]
     assert place_in_order(jobs, 100, Flows(10.0)) == {0: 60.0, 1: 40.0, 2: 0.0}
 
 
 @pytest.mark.parametrize(
     ("minutes", "longest", "pulses"),
-    [(60, None, (60,)), (60, 25, (20, 20, 20)), (61, 25.5, (21, 20, 20)), (3, 0.5, (1, 1, 1))],
+    [(60, math.inf, (60,)), (60, 25, (20, 20, 20)), (61, 25.5, (21, 20, 20)), (3, 0.5, (1, 1, 1))],
 )
-def test_pulses_are_even(minutes: float, longest: float | None, pulses: tuple[int, ...]):
-    assert pulse_lengths(float(minutes), longest) == pulses
+def test_pulses_are_even(minutes: float, longest: float, pulses: tuple[int, ...]):
+    assert Pulsing(longest).lengths(float(minutes), []) == pulses
 
 
 # --- two windows ---------------------------------------------------------------------------------
@@ -136,12 +140,12 @@ def test_two_windows_are_packed_as_well_as_every_start_tried(seed: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("minutes", "longest"), [(290, None), (300, None), (100, 30.0), (150, 200.0), (200, 45.0)]
+    ("minutes", "longest"), [(290, math.inf), (300, math.inf), (100, 30.0), (150, 200.0), (200, 45.0)]
 )
-def test_a_run_longer_than_a_window_is_parted_between_them(minutes: int, longest: float | None) -> None:
+def test_a_run_longer_than_a_window_is_parted_between_them(minutes: int, longest: float) -> None:
     """120 and 180 minutes with six hours in between; rests may lie in the closed stretch."""
     stretches = [(0.0, 120.0), (480.0, 660.0)]
-    job = Job(0, 6.0, pulses_within(float(minutes), longest, stretches), rest=30.0)
+    job = Job(0, 6.0, Pulsing(longest).lengths(float(minutes), stretches), rest=30.0)
     flows = Flows(10.0, closed=[(120.0, 480.0)])
     assert sum(job.pulses) == minutes
     assert flows.place(job, 660.0)

@@ -53,7 +53,10 @@ def test_water_to_spare_is_the_plain_rule(garden: Garden, day: int, et0: float, 
     need = need_today(laid_out, day, deficit, morning, RefillRule.of(garden.zones))
     soil = SoilAhead(np.zeros(7), held=held)
     ahead = week_of(garden.zones, laid_out, day, need, soil, SupplyAhead(1e6), Calendar(HOURS))
-    ahead = replace(ahead, valve_cap=np.full(ahead.valves, 1e5))
+    ahead = replace(  # the rests of pulses left aside: they can take more than the day
+        ahead, valve_cap=np.full(ahead.valves, 1e5),
+        strip_minutes=np.full_like(ahead.etc, np.inf), least_pulses=np.ones_like(ahead.etc),
+    )  # fmt: skip
     plan = plan_week(ahead, solver=False)
     np.testing.assert_array_equal(plan.minutes[0], np.minimum(need.minutes, ALL_DAY))
 

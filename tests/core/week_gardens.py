@@ -24,11 +24,13 @@ def week(zones: int, days: int = 7, *, valve: list[int] | None = None, **given: 
         "rain_eff": 0.0, "rain_chance": 0.0, "net_per_minute": 0.1, "flow_lpm": 10.0, "ky": 1.0,
         "weight": 1.0, "settle": 0.0,
         "held": False, "deficit": 0.0, "deficit_sd": 0.0, "fill": 0.0, "shortest": 5.0, "longest": np.inf,
-        "leave_room": 0.0, "longest_pulse": np.inf, "pulse_rest": 60.0, "valve_cap": 360.0, "window": 360.0,
+        "leave_room": 0.0, "longest_pulse": np.inf, "pulse_rest": 60.0,
+        "strip_minutes": np.inf, "least_pulses": 1.0, "valve_cap": 360.0, "window": 360.0,
         "usable_lpm": 30.0,
     } | given  # fmt: skip
     by_day = ("standing", "begins", "taw", "raw", "trigger", "etc", "evaporation", "etc_sd", "rain_eff",
-              "rain_chance", "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held")  # fmt: skip
+              "rain_chance", "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held", "strip_minutes",
+              "least_pulses")  # fmt: skip
     by_zone = ("deficit", "deficit_sd", "fill", "shortest", "longest", "leave_room", "longest_pulse",
                "pulse_rest")  # fmt: skip
     shapes = dict.fromkeys(by_day, (days, zones)) | dict.fromkeys(by_zone, (zones,))
@@ -69,6 +71,8 @@ def random_week(rng: np.random.Generator, zones: int, days: int = 7, **given: An
         "longest": rng.choice([np.inf, 45.0, 90.5], zones), "leave_room": rng.choice([0.0, 0.0, 3.0], zones),
         "longest_pulse": rng.choice([np.inf, np.inf, 20.0, 35.5], zones),
         "pulse_rest": rng.choice([0.0, 30.0], zones),
+        "strip_minutes": rng.choice([np.inf, 12.0, 40.0], zones),
+        "least_pulses": rng.choice([1.0, 1.0, 2.0], zones),
         "valve_cap": rng.choice([360.0, 100.5], int(valve.max()) + 1),
     }  # fmt: skip
     made = week(zones, days, valve=valve.tolist(), **(settings | given))
@@ -158,6 +162,10 @@ def broken_rules(week: Week, plan: WeekPlan) -> list[str]:
                 found.append("above the valve's cap")
             if any(b - a > max(np.floor(week.longest_pulse[y]), 1) + ALMOST for a, b in mine for y in same):
                 found.append(f"a pulse is too long: {mine}")
+            few = min(6, total // 5)  # none shorter than 5 minutes, 6 at most
+            asked = max(math.ceil((total - week.fill[y]) / week.strip_minutes[day, y] - ALMOST) for y in same)
+            if week.loose is None and len(mine) < min(asked, few):
+                found.append(f"more at a time than the strip holds: {mine}, {asked} pulses")
             rest = max(week.pulse_rest[y] for y in same)
             if any(c - b < rest - ALMOST for (_, b), (c, _) in itertools.pairwise(mine)):
                 found.append(f"no rest: {mine}")

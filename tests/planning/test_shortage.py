@@ -163,7 +163,7 @@ def test_no_zone_is_left_out_while_another_is_comfortable(
         print(f"\nstress days by zone: {days_lost(by_steps)}; lost {lost(by_steps, garden(records)):.0f}")
     assert left_out(by_steps) == []
     assert lost(by_steps, garden(records)) < 400
-    assert np.nanmax(np.nanmean(lack, axis=0)) < 0.65  # of no zone is more lost than that
+    assert np.nanmax(np.nanmean(lack, axis=0)) < 0.70  # of no zone is more lost than that
 
 
 def test_by_the_plain_rule_no_zone_is_left_out_either(records: ModuleType, weather: WeatherDays):

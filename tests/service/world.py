@@ -18,6 +18,7 @@ from service.played import Bank, Books, FakeValve, PlayedDisk
 from service.plot import PLOT, Plot
 
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
+from scheduler.core.pulsing import Pulsing
 from scheduler.model import Opening, Supply
 from scheduler.planning.runs import run_page
 from scheduler.service.actions import Beat, Book, Hold, Moment, Write
@@ -208,7 +209,9 @@ class World:
         earliest = max(now, window[0], key=datetime.timestamp)
         cap = self.plot.planned_cap_s / 60
         wants = [
-            ValveAsk(tuple(z), self.rng.random(), 2.0, cap, self.rng.choice([None, 15.0]), 20.0)
+            ValveAsk(
+                tuple(z), self.rng.random(), 2.0, cap, Pulsing(self.rng.choice([math.inf, 15.0]), rest=20.0)
+            )
             for z in asks.values()
         ]
         finish = self.plot.finish or self.rng.choice(["early", "late"])

@@ -7,16 +7,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from scheduler.core.arrays import FloatArray, IntArray, Minutes, Mm
+from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm
 from scheduler.core.balance.curves import held_mm_per_m
 from scheduler.core.balance.short_use import asked
 from scheduler.core.balance.soil import Balance
 from scheduler.core.balance.terms import Terms
+from scheduler.core.pulsing import LEAST_PULSE_MINUTES, MOST_PULSES, Pulsing
 from scheduler.model import Soil, TextureGroup, Zone
 
 FILLED_SHARE, FILLED_DEPTH_M = 0.5, 0.30
-MOST_PULSES = 6
-LEAST_PULSE_MINUTES = 5
 PULSE_REST_MINUTES: dict[TextureGroup, float] = {"coarse": 120.0, "medium": 60.0, "fine": 60.0}
 """Own choices."""
 
@@ -77,6 +76,46 @@ def strip_caps(zones: Sequence[Zone], terms: Terms) -> Mm:
         days = flat.days_of(k)
         caps[days] = most_of_one_pulse(zones[stand.zone].soil, flat.root_depth[days], stand.wetted)
     return terms.spread(caps, np.inf)
+
+
+def strip_caps_of(zones: Sequence[Zone], terms: Terms, days: slice) -> Mm:
+    """`strip_caps` of some days only: TAW says how deep the roots are, without a look at the other days."""
+    stand = terms.stand[days]
+    full = np.full(stand.shape, np.inf)
+    for k in np.unique(stand[stand >= 0]).tolist():
+        one = terms.stands[k]
+        deep = held_mm_per_m(zones[one.zone].soil) * FILLED_DEPTH_M * one.wetted
+        full[stand == k] = np.minimum(terms.taw[days][stand == k], deep)
+    return FILLED_SHARE * full
+
+
+def splits(
+    zones: Sequence[Zone], terms: Terms, days: slice, minutes_per_mm: FloatArray, waterings: FloatArray
+) -> tuple[Minutes, FloatArray]:
+    """(day, zone) minutes of one pulse by the strip, the line full, and pulses asked for whatever the run.
+
+    Inf and 1 where the grower's longest pulse decides alone.  minutes_per_mm: (day, zone), of net; waterings:
+    (zone,) of seedbeds on the first day.
+    """
+    own = np.array([z.longest_pulse_minutes is not None for z in zones], dtype=bool)
+    strip = strip_caps_of(zones, terms, days) * minutes_per_mm
+    least = np.maximum(np.ceil(terms.etc[days] / terms.raw[days] - 1e-12), 1.0)
+    least[:1] = np.maximum(least[:1], waterings)
+    return np.where(own, np.inf, strip), np.where(own, 1.0, least)
+
+
+def pulsing(
+    zones: Sequence[Zone], strip_minutes: Minutes, least: FloatArray, firm: BoolArray
+) -> list[Pulsing]:
+    """How each zone's run of one day is split; (zone,) arrays, the first two those of `splits`."""
+    return [
+        Pulsing(
+            longest=np.inf if zone.longest_pulse_minutes is None else zone.longest_pulse_minutes,
+            holds=float(strip_minutes[z]), fill=zone.fill_time_minutes, least=int(least[z]),
+            rest=pulse_rest(zone), firm=bool(firm[z]),
+        )
+        for z, zone in enumerate(zones)
+    ]  # fmt: skip
 
 
 def least_pulses(terms: Terms, etc: Mm, waterings: FloatArray | float) -> FloatArray:

@@ -15,6 +15,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
+from scheduler.core.pulsing import Pulsing
 from scheduler.core.supply import WITHIN
 
 Times = list[tuple[float, float]]
@@ -38,6 +39,7 @@ class Job(NamedTuple):
     pulses: tuple[float, ...]
     rest: float = 0.0
     ready: float = 0.0  # nothing of it starts before
+    starts: tuple[float, ...] = ()  # by pulse, the same of each
     apart: frozenset[int] = frozenset()  # keys it may not run beside
 
     @property
@@ -58,38 +60,13 @@ class Job(NamedTuple):
         """
         return self.minutes + self.rest * (len(self.pulses) - 1)
 
+    def begins(self, pulse: int, after: float) -> float:
+        """Minute before which a pulse does not start, 0 the first; after: the end of the last one's rest.
 
-def pulse_lengths(minutes: float, longest: float | None) -> tuple[float, ...]:
-    """Equal whole minutes, none above the longest pulse; the first pulses take what is over.
-
-    >>> pulse_lengths(100, 30), pulse_lengths(100, None)
-    ((25.0, 25.0, 25.0, 25.0), (100,))
-    >>> pulse_lengths(50, 20)
-    (17.0, 17.0, 16.0)
-    """
-    if longest is None or minutes <= longest:
-        return (minutes,)
-    count = math.ceil(minutes / max(1, math.floor(longest)))
-    base, extra = divmod(round(minutes), count)
-    return tuple(float(base + (k < extra)) for k in range(count))
-
-
-def pulses_within(minutes: float, longest: float | None, stretches: Times) -> tuple[float, ...]:
-    """`pulse_lengths`, and in two where the run fits no single stretch of the hours but both together.
-
-    >>> pulses_within(200, None, [(0.0, 120.0), (480.0, 660.0)])
-    (100.0, 100.0)
-    >>> pulses_within(290, None, [(0.0, 120.0), (480.0, 660.0)])
-    (120.0, 170.0)
-    """
-    if len(stretches) != 2:
-        return pulse_lengths(minutes, longest)
-    first, second = (math.floor(stop - start + _SMALL) for start, stop in stretches)
-    widest = max(first, second)
-    if not widest < minutes <= first + second or (longest is not None and longest < widest):
-        return pulse_lengths(minutes, longest)
-    part = min(first, max(math.ceil(minutes / 2), minutes - second))
-    return float(part), float(minutes - part)
+        >>> Job(1, 6.0, (15.0, 15.0), rest=60.0, starts=(120.0, 345.0)).begins(1, after=195.0)
+        345.0
+        """
+        return max(after, self.starts[pulse]) if self.starts else after
 
 
 def open_stretches(closed: Iterable[tuple[float, float]], begin: float, end: float) -> Times:
@@ -235,8 +212,8 @@ class Flows:
         """
         kept = self.times.copy(), self.levels.copy()
         after = job.ready
-        for minutes in job.pulses:
-            start = self.earliest(job, after, minutes)
+        for k, minutes in enumerate(job.pulses):
+            start = self.earliest(job, job.begins(k, after), minutes)
             if start + minutes > room + _SMALL:
                 self.times, self.levels = kept
                 self.runs.pop(job.key, None)
@@ -338,7 +315,7 @@ class _Search:
                 return None
             self.nodes += 1
             job, minutes = jobs[k], jobs[k].pulses[done[k]]
-            start = flows.earliest(job, ready[k], minutes)
+            start = flows.earliest(job, job.begins(done[k], ready[k]), minutes)
             rest = sum(job.pulses[done[k] :]) + job.rest * (len(job.pulses) - done[k] - 1)
             if start < last or start + rest > self.room + _SMALL:
                 continue
@@ -395,30 +372,29 @@ def moved_late(runs: Mapping[int, Times], stretches: Times, rest: Sequence[float
     return {key: sorted(times) for key, times in moved.items()}
 
 
-def place_in_order(
-    jobs: Sequence[tuple[Job, float, float | None]], room: float, flows: Flows
-) -> dict[int, float]:
+def place_in_order(jobs: Sequence[tuple[Job, float, Pulsing]], room: float, flows: Flows) -> dict[int, float]:
     """Minutes each job gets when they are put down one after another, each cut to the longest that fits.
 
-    jobs: (job, shortest run, longest pulse).  The runs are left in `flows`.
+    jobs: (job, shortest run, how it is split).  The runs are left in `flows`.
 
-    >>> place_in_order([(Job(1, 6.0, (60.0,)), 5, None), (Job(2, 6.0, (60.0,)), 5, None)], 90, Flows(10.0))
+    >>> jobs = [(Job(key, 6.0, (60.0,)), 5, Pulsing()) for key in (1, 2)]
+    >>> place_in_order(jobs, 90, Flows(10.0))
     {1: 60.0, 2: 30.0}
     """
     got: dict[int, float] = {}
     stretches = flows.open(0.0, room)
-    for job, shortest, longest_pulse in jobs:
+    for job, shortest, pulsing in jobs:
         got[job.key] = 0.0
         least = max(1, math.ceil(shortest))
         low, high = least - 1, round(job.minutes)
-        if flows.place(job, room):
+        if flows.place(job, room) or (job.starts and flows.place(job._replace(starts=()), room)):
             got[job.key] = job.minutes
             continue
         best = None
         high -= 1
         while low < high:  # a shorter run fits wherever a longer one does, but for the pulses' even lengths
             middle = (low + high + 1) // 2
-            shorter = job._replace(pulses=pulses_within(float(middle), longest_pulse, stretches))
+            shorter = job._replace(pulses=pulsing.lengths(float(middle), stretches), starts=())
             if flows.copy().place(shorter, room):
                 low, best = middle, shorter
             else:

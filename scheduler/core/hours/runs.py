@@ -19,9 +19,9 @@ from scheduler.core.hours.packing import (
     open_stretches,
     pack,
     place_in_order,
-    pulses_within,
 )
 from scheduler.core.hours.windows import Stretch, minutes_between, stretch
+from scheduler.core.pulsing import Pulsing, full_hours
 from scheduler.core.supply import OVER_FLOW, WITHIN
 from scheduler.model import Run, Supply, Unmet, Windows
 
@@ -46,8 +46,7 @@ class ValveAsk:
     urgency: float  # deficit against readily available water: the highest goes first
     shortest_minutes: float
     cap_minutes: float
-    longest_pulse_minutes: float | None = None
-    pulse_rest_minutes: float = 60.0
+    pulsing: Pulsing = Pulsing()
 
     @property
     def minutes(self) -> float:
@@ -108,7 +107,7 @@ def into_hours(
         short = {}
     if finish == "late":
         runs = moved_late(
-            runs, open_stretches(hours.closed, 0.0, hours.length), [ask.pulse_rest_minutes for ask in order]
+            runs, open_stretches(hours.closed, 0.0, hours.length), [ask.pulsing.rest for ask in order]
         )
     timed = [run for k, times in runs.items() for run in timed_runs(order[k], times, begin)]
     unmet = [
@@ -147,9 +146,9 @@ def _one_by_one(
         minutes, why = _limited(ask, supply, cap, hours.length)
         got = 0.0
         if minutes > 0:
-            job = _job(k, ask, minutes, stretches), ask.shortest_minutes, ask.longest_pulse_minutes
+            job = _job(k, ask, minutes, stretches), ask.shortest_minutes, ask.pulsing
             got = place_in_order([job], hours.length, flows)[k]
-            why = why if got == minutes else "the watering hours are full"
+            why = why if got == minutes else full_hours(ask.pulsing, minutes, got, stretches)
         cap -= got * ask.flow_lpm
         if got < ask.minutes:
             short[k] = got, why
@@ -157,9 +156,7 @@ def _one_by_one(
 
 
 def _job(k: int, ask: ValveAsk, minutes: float, stretches: Times) -> Job:
-    pulses = pulses_within(minutes, ask.longest_pulse_minutes, stretches)
-    rest = 0.0 if ask.longest_pulse_minutes is None else ask.pulse_rest_minutes
-    return Job(k, ask.flow_lpm, pulses, rest)
+    return Job(k, ask.flow_lpm, ask.pulsing.lengths(minutes, stretches), ask.pulsing.rest)
 
 
 def _limited(ask: ValveAsk, supply: Supply, cap_left: float, length: float) -> tuple[float, str]:

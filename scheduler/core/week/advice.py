@@ -9,7 +9,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from scheduler.core.week.plan import plan_week
-from scheduler.core.week.problem import Week, WeekPlan
+from scheduler.core.week.problem import DAY_ZONE, ZONE, Week, WeekPlan
 
 Change = Literal["longer hours", "one more day", "more flow", "split the zone", "no cap", "longer run"]
 
@@ -187,21 +187,14 @@ def split(week: Week, zone: int) -> Week:
         valve[zone] = week.valves
         return replace(week, valve=valve, valve_cap=cap, ready=ready)
     halved: dict[str, Any] = {}
-    for name in ("standing", "begins", "taw", "raw", "trigger", "etc", "evaporation", "etc_sd", "rain_eff",
-                 "rain_chance", "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held"):  # fmt: skip
+    for name in DAY_ZONE:
         values = getattr(week, name)
         halved[name] = np.concatenate([values, values[:, [zone]]], axis=1)
-    for name in (
-        "deficit",
-        "deficit_sd",
-        "fill",
-        "shortest",
-        "longest",
-        "leave_room",
-        "longest_pulse",
-        "pulse_rest",
-    ):
+    for name in ZONE:
         halved[name] = np.append(getattr(week, name), getattr(week, name)[zone])
+    for name in ("spread", "loose"):
+        if (of_zone := getattr(week, name)) is not None:
+            halved[name] = np.append(of_zone, of_zone[zone])
     for half in (zone, len(week.zones)):  # half the area at half the flow: the same mm per minute
         halved["flow_lpm"][:, half] /= 2
         halved["weight"][:, half] /= 2

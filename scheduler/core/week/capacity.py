@@ -6,13 +6,14 @@ A morning that breaks one of them cannot be packed; one that keeps them all near
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from scheduler.core.arrays import FloatArray, IntArray, Minutes
-from scheduler.core.hours.packing import Job, Packed, pack, pulses_within
+from scheduler.core.hours.packing import Job, Packed, pack
 from scheduler.core.supply import WITHIN
 from scheduler.core.week.valves import Valves, empty_hours, hours_end
 
@@ -96,22 +97,34 @@ class Capacity:
 def job_of(valves: Valves, day: int, valve: int, minutes: float) -> Job:
     """One valve's run of a morning as packing wants it: pulses, rests, L/min, and what it may not run beside.
 
-    Key is the valve's index.  The pulses are as equal as whole minutes allow, none above the valve's longest
-    (`pulses_within`).  Only today can the run have to wait: for the first minute left of the hours, or for
-    the valve's rest (`Week.earliest`, `Week.ready`).
+    Key is the valve's index; the pulses are those of `Valves.pulsing`.  Only today can the run have to wait:
+    for the first minute left of the hours, for the valve's rest (`Week.earliest`, `Week.ready`), or for the
+    daylight over which a seedbed's waterings are spread.
     """
     week = valves.week
     ready = 0.0 if day else max(week.earliest, 0.0)
     if not day and week.ready is not None:
         ready = max(ready, float(week.ready[valve]))
+    pulsing = valves.pulsing[day][valve]
+    pulses = pulsing.lengths(minutes, valves.stretches[day])
     return Job(
         key=valve,
         flow_lpm=float(valves.flow[day, valve]),
-        pulses=pulses_within(minutes, float(valves.longest_pulse[valve]), valves.stretches[day]),
-        rest=float(valves.rest[valve]),
+        pulses=pulses,
+        rest=pulsing.rest,
         ready=ready,
+        starts=() if day or len(pulses) == 1 else _spread(valves.spread_over(valve), pulses, ready),
         apart=valves.conflicts[valve],
     )
+
+
+def _spread(light: tuple[float, float] | None, pulses: Sequence[float], ready: float) -> tuple[float, ...]:
+    """Whole minutes from which on each pulse starts: the first with the light, the last to end with it."""
+    if light is None:
+        return ()
+    begin = max(light[0], ready)
+    step = max(light[1] - pulses[-1] - begin, 0.0) / (len(pulses) - 1)
+    return tuple(float(math.ceil(begin - 1e-9) + math.floor(k * step)) for k in range(len(pulses)))
 
 
 def pack_day(
@@ -129,4 +142,8 @@ def pack_day(
         rank = {v: k for k, v in enumerate(order)}
         running.sort(key=lambda v: rank.get(v, len(rank)))
     jobs = [job_of(valves, day, v, float(minutes[v])) for v in running]
-    return pack(jobs, hours_end(valves.week, day), empty_hours(valves.week, day), search=search)
+    end, empty = hours_end(valves.week, day), empty_hours(valves.week, day)
+    packed = pack(jobs, end, empty, search=search)
+    if packed.runs is None and any(job.starts for job in jobs):  # rather all the water than its hours
+        return pack([job._replace(starts=()) for job in jobs], end, empty, search=search)
+    return packed

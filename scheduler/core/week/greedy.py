@@ -15,7 +15,7 @@ from scheduler.core.arrays import FloatArray, IntArray, Minutes
 from scheduler.core.week.capacity import Capacity
 from scheduler.core.week.loss import loss_of
 from scheduler.core.week.outcome import Terms, day_on, dry_side_balance, judge, net_of, terms_of
-from scheduler.core.week.problem import Week
+from scheduler.core.week.problem import DAY_ZONE, ZONE, Week
 from scheduler.core.week.rule import rule_minutes
 from scheduler.core.week.valves import Valves
 
@@ -34,20 +34,8 @@ def alone(week: Week, valves: IntArray | list[int]) -> Week:
     """
     which = np.flatnonzero(np.isin(week.valve, valves))
     number = {int(v): k for k, v in enumerate(valves)}
-    cut: dict[str, Any] = {
-        name: getattr(week, name)[:, which]
-        for name in (
-            "standing", "begins", "taw", "raw", "trigger", "etc", "evaporation", "etc_sd", "rain_eff",
-            "rain_chance", "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held",
-        )
-    }  # fmt: skip
-    cut |= {
-        name: getattr(week, name)[which]
-        for name in (
-            "deficit", "deficit_sd", "fill", "shortest", "longest", "leave_room", "longest_pulse",
-            "pulse_rest",
-        )
-    }  # fmt: skip
+    cut: dict[str, Any] = {name: getattr(week, name)[:, which] for name in DAY_ZONE}
+    cut |= {name: getattr(week, name)[which] for name in ZONE}
     place = {int(z): k for k, z in enumerate(which)}
     return replace(
         week,
@@ -55,6 +43,8 @@ def alone(week: Week, valves: IntArray | list[int]) -> Week:
         valve=np.array([number[int(v)] for v in week.valve[which]], dtype=np.int64),
         valve_cap=week.valve_cap[valves],
         ready=None if week.ready is None else week.ready[valves],
+        spread=None if week.spread is None else week.spread[which],
+        loose=None if week.loose is None else week.loose[which],
         apart=tuple(
             group for found in week.apart if len(group := tuple(place[z] for z in found if z in place)) > 1
         ),

@@ -10,6 +10,8 @@ import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm, Share
 from scheduler.core.balance.need import Need
+from scheduler.core.balance.pulses import pulse_rest, splits
+from scheduler.core.balance.surface import BARE_KC, LEAST_KCB
 from scheduler.core.balance.terms import BARE_TAW_MM, Terms
 from scheduler.core.hours.rules import PeriodCap
 from scheduler.core.week.problem import DAYS, Busy, Finish, Week
@@ -23,7 +25,6 @@ class SoilAhead:
     rain_chance: Share  # (day,) 0..1; nan where no source says: such rain is not counted on
     rain_so_far_mm: float = 0.0  # since midnight, of today's `rain_mm`
     rain_mm: Mm | None = None  # (day,) the rain in the terms
-    given_today: BoolArray | None = None  # (zone,) has had water this morning: no settling run is due
     held: BoolArray | None = None  # (day, zone) or (zone,)
     deficit_sd: Mm | None = None  # (zone,)
     etc_sd: Mm | None = None  # (day, zone)
@@ -96,6 +97,8 @@ def _of_soil(
     flow = np.array([*(s.delivery.flow_lpm for s in terms.stands), 0.0])
     chance = np.nan_to_num(np.asarray(soil.rain_chance[: shape[0]], dtype=np.float64), nan=0.0)
     raw, trigger = _thresholds(terms, ahead, need)
+    per_mm = _minutes_per_mm(terms, ahead, need)
+    strip_minutes, least_pulses = splits(zones, terms, ahead, per_mm, need.waterings)
     return {
         "deficit": need.deficit_now.copy(),
         "deficit_sd": np.zeros(shape[1]) if soil.deficit_sd is None else soil.deficit_sd,
@@ -109,11 +112,13 @@ def _of_soil(
         "etc_sd": _table(soil.etc_sd, 0.0, shape),
         "rain_eff": _rain_to_come(terms, ahead, soil),
         "rain_chance": np.tile(chance[:, None], (1, shape[1])),
-        "net_per_minute": 1 / terms.minutes_per_mm[ahead],
+        "net_per_minute": 1 / per_mm,
         "flow_lpm": flow[terms.stand[ahead]],
         "ky": _table(soil.ky, 1.0, shape),
         "weight": _table(soil.weight, 1.0, shape),
-        "settle": _settling(terms, ahead, soil),
+        "settle": _least_minutes(terms, ahead, need),
+        "strip_minutes": strip_minutes,
+        "least_pulses": least_pulses,
         "held": _held(zones, terms, ahead, soil),
     }
 
@@ -143,7 +148,18 @@ def _thresholds(terms: Terms, ahead: slice, need: Need) -> tuple[Mm, Mm]:
     raw, trigger = terms.raw[ahead].copy(), terms.trigger[ahead].copy()
     raw[0] = np.where(np.isfinite(need.raw), need.raw, BARE_TAW_MM / 2)
     trigger[0] = np.where(terms.standing[ahead][0], need.trigger, np.inf)
+    if terms.sowing.refilled is not None:  # on planting day whatever the trigger
+        trigger[1:][terms.spread(terms.sowing.refilled.astype(np.float64))[ahead][1:] > 0] = 0.0
     return raw, trigger
+
+
+def _minutes_per_mm(terms: Terms, ahead: slice, need: Need) -> FloatArray:
+    """(day, zone) minutes of one mm net; where salt is washed out this morning, it goes on as long as
+    the same crop stands.
+    """
+    stand = terms.stand[ahead]
+    per_mm = terms.minutes_per_mm[ahead]
+    return np.asarray(np.where(stand == stand[0], per_mm / (1 - need.leaching), per_mm))
 
 
 def _begins(terms: Terms, ahead: slice, shape: tuple[int, ...]) -> BoolArray:
@@ -161,13 +177,28 @@ def _rain_to_come(terms: Terms, ahead: slice, soil: SoilAhead) -> Mm:
     return rain
 
 
-def _settling(terms: Terms, ahead: slice, soil: SoilAhead) -> Minutes:
-    if terms.settle is None:
-        return np.zeros(terms.etc[ahead].shape)
-    settle = terms.settle[ahead].copy()
-    if soil.given_today is not None:
-        settle[0, soil.given_today] = 0.0
-    return settle
+def _least_minutes(terms: Terms, ahead: slice, need: Need) -> Minutes:
+    """(day, zone) whole runs that young plantings get at least (model M10): today's as the morning has them.
+
+    On later days settling runs, and a seedbed's where the layer over the seed would be too dry.
+    """
+    least = np.zeros(terms.etc[ahead].shape) if terms.settle is None else terms.settle[ahead].copy()
+    least[0] = np.where(need.least_net > 0, need.minutes, need.least_minutes)
+    sow, ground = terms.sowing, terms.ground
+    if sow.dryness is None or sow.surface_run is None or ground is None:
+        return least
+    run = np.where(ground.band > 0, sow.surface_run, 0.0)
+    if sow.dry is not None:
+        run = np.where(sow.dry, 0.0, run)
+    runs, dryness = terms.spread(run)[ahead], terms.spread(sow.dryness, np.nan)[ahead]
+    loss = terms.spread((BARE_KC - LEAST_KCB) * terms.flat.et0)[ahead]
+    lacks = np.nan_to_num(need.surface)
+    for day in range(len(least)):  # the layer as bare and watered ground loses it: rather too dry
+        due = (lacks + loss[day] > dryness[day]) & (runs[day] > 0)
+        if day:
+            least[day] = np.where(due, np.maximum(least[day], runs[day]), least[day])
+        lacks = np.where(least[day] > 0, 0.0, lacks) + loss[day]
+    return least
 
 
 def _of_zones(zones: Sequence[Zone], keys: Sequence[str]) -> dict[str, Any]:
@@ -179,7 +210,7 @@ def _of_zones(zones: Sequence[Zone], keys: Sequence[str]) -> dict[str, Any]:
         "longest": np.array([zone.longest_run_minutes or none for zone in zones], dtype=np.float64),
         "leave_room": np.array([zone.leave_room_mm for zone in zones]),
         "longest_pulse": np.array([zone.longest_pulse_minutes or none for zone in zones], dtype=np.float64),
-        "pulse_rest": np.array([zone.pulse_rest_minutes for zone in zones]),
+        "pulse_rest": np.array([pulse_rest(zone) for zone in zones]),
         "valve_cap": np.array(
             [min(zone.valve.cap_minutes for zone in zones if zone.valve.key == key) for key in keys]
         ),

@@ -71,8 +71,9 @@ def _pulses(valves: Valves, day: int, runs: Mapping[int, Times]) -> Iterator[Pul
     if not runs:
         return
     week = valves.week
-    if week.finish == "late" and not (day == 0 and week.busy):  # other water that runs today holds them
-        runs = moved_late(runs, valves.stretches[day], valves.rest.tolist())
+    held = day == 0 and (week.busy or any(valves.spread_over(v) for v in runs))
+    if week.finish == "late" and not held:  # other water that runs today holds them, or the light
+        runs = moved_late(runs, valves.stretches[day], [one.rest for one in valves.pulsing[day]])
     for v, times in runs.items():
         for k, (start, stop) in enumerate(sorted(times), 1):
             yield Pulse(day, v, k, start, stop)
@@ -110,7 +111,7 @@ def _cut(
             (
                 job_of(valves, day, v, float(minutes[day, v])),
                 float(valves.useful[day, v]),
-                float(valves.longest_pulse[v]),
+                valves.pulsing[day][v],
             )
             for v in order
         ]

@@ -61,7 +61,9 @@ class Week:
     shortest: Minutes  # (zone,)
     longest: Minutes  # (zone,) inf where there is none
     leave_room: Mm  # (zone,)
-    longest_pulse: Minutes  # (zone,) inf where there is none
+    longest_pulse: Minutes  # (zone,) the grower's; inf where there is none
+    strip_minutes: Minutes  # of one pulse, the line full, until the strip holds no more; inf: no matter
+    least_pulses: FloatArray  # that a run is split into whatever its minutes, 1 = none asked
     pulse_rest: Minutes  # (zone,)
     valve_cap: Minutes  # (valve,)
     window: Minutes  # (day,) open minutes of the watering hours; 0 on a day that is not allowed
@@ -72,6 +74,9 @@ class Week:
     ready: Minutes | None = None  # (valve,) the same of a valve that has to rest first
     busy: tuple[Busy, ...] = ()
     finish: Finish = "late"
+    spread: BoolArray | None = None  # (zone,) today's pulses lie evenly over `light`: a seedbed
+    loose: BoolArray | None = None  # (zone,) rather fewer, longer pulses than less water
+    light: tuple[float, float] | None = None  # today's first and last minute of daylight in the hours
     closed: tuple[tuple[tuple[float, float], ...], ...] = ()
     """By day: (start, stop) between two windows of the hours.  No run lies in it or across it."""
 
@@ -87,22 +92,25 @@ class Week:
 
     def __post_init__(self) -> None:
         shape = (len(self.window), len(self.zones))
-        for name in _DAY_ZONE:
+        for name in DAY_ZONE:
             if getattr(self, name).shape != shape:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape}")
-        for name in _ZONE:
+        for name in ZONE:
             if getattr(self, name).shape != shape[1:]:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape[1:]}")
+        if self.valve.shape != shape[1:]:
+            raise ValueError(f"valve has shape {self.valve.shape}, expected {shape[1:]}")
         if shape[1] and not 0 <= int(self.valve.min()) <= int(self.valve.max()) < len(self.valve_cap):
             raise ValueError("valve names one that valve_cap does not have")
 
 
-_DAY_ZONE = (
+DAY_ZONE = (
     "standing", "begins", "taw", "raw", "trigger", "etc", "evaporation", "etc_sd", "rain_eff", "rain_chance",
-    "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held",
+    "net_per_minute", "flow_lpm", "ky", "weight", "settle", "held", "strip_minutes", "least_pulses",
 )  # fmt: skip
-_ZONE = (
-    "valve", "deficit", "deficit_sd", "fill", "shortest", "longest", "leave_room", "longest_pulse",
+"""Names of the arrays by day and zone, and below of those by zone (`valve` left out)."""
+ZONE = (
+    "deficit", "deficit_sd", "fill", "shortest", "longest", "leave_room", "longest_pulse",
     "pulse_rest",
 )  # fmt: skip
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -11,6 +12,7 @@ import numpy as np
 from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm
 from scheduler.core.balance.tape import RunLimits, run_minutes
 from scheduler.core.hours.packing import Flows, Times, open_stretches
+from scheduler.core.pulsing import Pulsing
 from scheduler.core.supply import WITHIN
 from scheduler.core.week.problem import Week
 
@@ -134,18 +136,32 @@ class Valves:
         return np.where(np.isnan(found), nobody, found)
 
     @cached_property
-    def longest_pulse(self) -> Minutes:
-        """(valve,) whole minutes; inf where there is none."""
-        found = np.full(self.week.valves, np.inf)
-        np.minimum.at(found, self.week.valve, self.week.longest_pulse)
-        return np.where(np.isfinite(found), np.maximum(np.floor(found), 1), np.inf)
+    def pulsing(self) -> tuple[tuple[Pulsing, ...], ...]:
+        """By day and valve: how a run is split, with no rest where only the hours part it."""
+        return tuple(
+            tuple(self._pulsing(day, [z for z in zones if self.takes_part[day, z]]) for zones in self.of)
+            for day in range(self.week.days)
+        )
 
-    @cached_property
-    def rest(self) -> Minutes:
-        """(valve,) minutes between two pulses; 0 where it is only the hours that part a run."""
-        found = np.zeros(self.week.valves)
-        np.maximum.at(found, self.week.valve, self.week.pulse_rest)
-        return np.where(np.isfinite(self.longest_pulse), found, 0.0)
+    def _pulsing(self, day: int, zones: Sequence[int]) -> Pulsing:
+        week = self.week
+        found = [
+            Pulsing(
+                float(week.longest_pulse[z]), float(week.strip_minutes[day, z]), float(week.fill[z]),
+                int(week.least_pulses[day, z]), float(week.pulse_rest[z]),
+                week.loose is None or not week.loose[z],
+            )
+            for z in zones
+        ]  # fmt: skip
+        joined = Pulsing.together(found) if found else Pulsing()
+        return joined._replace(rest=0.0) if joined.whole else joined
+
+    def spread_over(self, valve: int) -> tuple[float, float] | None:
+        """First and last minute of today over which the valve's pulses are to lie; None: as they fit."""
+        week = self.week
+        if week.spread is None or week.light is None or not week.spread[list(self.of[valve])].any():
+            return None
+        return week.light
 
     def room(self, day: int) -> float:
         """Whole minutes of watering hours that are left on a day; of today those from `earliest` on."""
@@ -165,28 +181,18 @@ class Valves:
 
     def longest_on(self, day: int, valve: int, ready: float = 0.0) -> float:
         """Whole minutes of the valve's longest run whose pulses and rests fit the hours of a day."""
-        stretches, pulse = self._stretches(day, ready), float(self.longest_pulse[valve])
+        stretches, pulsing = self._stretches(day, ready), self.pulsing[day][valve]
         rooms = [math.floor(stop - start + 1e-6) for start, stop in stretches]
-        if len(rooms) < 2 or pulse >= max(rooms):
-            room = sum(stop - start for start, stop in stretches)
-            return self.longest_within(valve, room) if len(rooms) < 2 else float(sum(rooms))
+        if len(rooms) < 2:
+            return pulsing.longest_within(sum(stop - start for start, stop in stretches))
+        if pulsing.most(1) >= max(rooms):
+            return float(sum(rooms))
         total, after = 0.0, 0.0
         for start, stop in stretches:
-            begin = max(start, after)
-            got = self.longest_within(valve, stop - begin)
+            got = pulsing.longest_within(stop - max(start, after))
             total += got
-            after = stop + float(self.rest[valve]) if got else after
+            after = stop + pulsing.rest if got else after
         return total
-
-    def longest_within(self, valve: int, room: float) -> float:
-        """Whole minutes of the valve's longest run whose pulses and rests fit `room` minutes."""
-        pulse, rest = float(self.longest_pulse[valve]), float(self.rest[valve])
-        if room <= 0 or pulse >= room:
-            return max(math.floor(room), 0.0)
-        whole, left = divmod(
-            room + rest, pulse + rest
-        )  # so many full pulses; one more, shorter, needs its rest first
-        return float(math.floor(whole * pulse + min(max(left - rest, 0.0), pulse) + _WHOLE))
 
     @cached_property
     def conflicts(self) -> tuple[frozenset[int], ...]:
