@@ -6,6 +6,7 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 
+from scheduler.core.pulsing import HOLD
 from scheduler.core.supply import OVER_FLOW
 from scheduler.model import Display, Garden, Unmet
 from scheduler.pages.stage_dates import dry_from
@@ -131,8 +132,9 @@ def _why_it_runs(garden: Garden, facts: Facts, plan: Plan, z: int) -> str:
 
 
 def _why_part(plan: Plan, z: int, name: str) -> str:
-    if any(unmet.zone == name for unmet in plan.schedule.unmet):
-        return "water short"
+    why = next((unmet.why for unmet in plan.schedule.unmet if unmet.zone == name), None)
+    if why is not None:
+        return "pulses want rests" if why.startswith(HOLD) else "water short"
     if plan.outlook is None:
         return "all that fits"
     week = plan.outlook.week

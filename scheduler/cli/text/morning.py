@@ -254,9 +254,9 @@ def _plan(zone: ZoneLine, runs: list[RunLine]) -> str:
 
 
 def _told(cells: list[_Cells], width: int) -> list[list[str]]:
-    """The lines of each zone: one where it fits, two on a narrow screen; nothing is cut.
+    """The lines of each zone: one where it fits, else two; nothing is cut.
 
-    Bar, then crop, give way to the rest: a reason is worth more than a picture.
+    Bar, then crop, then how sure the deficit is give way to the rest: a reason is worth more.
     """
     if width < NARROW:
         return [_two_lines(row, width) for row in cells]
@@ -265,12 +265,17 @@ def _told(cells: list[_Cells], width: int) -> list[list[str]]:
         lines = _in_columns(shown)
         if all(len(line) <= width for line in lines):
             return [[line] for line in lines]
+    lines = _in_columns([[row.name, row.plan, row.deficit.split(" +/-")[0], row.reason] for row in cells])
+    if all(len(line) <= width for line in lines):
+        return [[line] for line in lines]
     lines = _in_columns([[row.name, row.plan, row.deficit] for row in cells])
     if any(len(line) > width for line in lines):
         return [_two_lines(row, width) for row in cells]
+    size = max(map(len, lines), default=0)
+    whole = [f"{line.ljust(size)}  {row.reason}".rstrip() for line, row in zip(lines, cells, strict=True)]
     return [
-        [line, *(wrap(f"      {row.reason}", width, 6) if row.reason else ())]
-        for line, row in zip(lines, cells, strict=True)
+        [one] if len(one) <= width else [line, *wrap(f"      {row.reason}", width, 6)]
+        for one, line, row in zip(whole, lines, cells, strict=True)
     ]
 
 
