@@ -21,7 +21,7 @@ from scheduler.shapes.week import UnmetFrom, WeekPage, WeekSummary, ZoneDay
 from scheduler.shapes.working import StoredWorking
 from scheduler.show import show_depth, show_flow
 
-NAMED = 3
+NAMED = 2
 """Of more zones that go short only the number is told."""
 NOT_ENOUGH = "not enough water for the week ahead"
 WORTH_TELLING_YIELD = 0.01

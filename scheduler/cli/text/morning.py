@@ -62,6 +62,8 @@ def morning_text(
     above = len(head) + len(asked)
     rest = None if everything else SCREEN_LINES - above - len(given) - len(credits)
     loud = list(_loud(page, width))
+    if rest is not None and rest < len(loud) + len(page["zones"]) + ROOM_FOR_REMARKS:  # the log has it
+        given, rest = [], rest + len(given)
     kept = len(loud) + (ROOM_FOR_REMARKS if _quiet(page) else 0)
     zones = list(_zones(page, width, None if rest is None else max(rest - kept, 0)))
     left = None if rest is None else rest - len(zones) - len(loud)
@@ -164,9 +166,7 @@ def _questions(page: TodayFile, width: int) -> Iterator[str]:
         if zone.get("wanted_minutes") != zone.get("minutes_if_given")
     ]
     yield from wrap("  yes:  rowwater note applied --as-planned", width, 8)
-    yield from wrap(
-        "  else: rowwater note applied ZONE 20min (0min if none; the plan below counts none)", width, 8
-    )
+    yield from wrap("  else: rowwater note applied ZONE 20min (0min: none; the plan counts none)", width, 8)
     if changed:
         yield from wrap(f"  minutes today if yes or no: {', '.join(changed)}", width, 4)
 
@@ -268,7 +268,7 @@ def _told(cells: list[_Cells], width: int) -> list[list[str]]:
     lines = _in_columns([[row.name, row.plan, row.deficit.split(" +/-")[0], row.reason] for row in cells])
     if all(len(line) <= width for line in lines):
         return [[line] for line in lines]
-    lines = _in_columns([[row.name, row.plan, row.deficit] for row in cells])
+    lines = _in_columns([[row.name, row.plan, row.deficit.split(" +/-")[0]] for row in cells])
     if any(len(line) > width for line in lines):
         return [_two_lines(row, width) for row in cells]
     size = max(map(len, lines), default=0)
