@@ -54,7 +54,9 @@ def test_the_week_can_be_drawn(grower: Grower) -> None:
 def test_without_rain_and_with_water_to_spare_today_is_the_plain_rules(grower: Grower) -> None:
     grower.edit("volume: 5 gal, time: 40 s", "volume: 5 gal, time: 5 s")
     text = grower.garden.read_text().replace("{by_hand: true}", "{by_hand: true, cap: 12 h}")
-    grower.garden.write_text(text.replace('until: "10:00"', 'until: "22:00"'))  # room for the rests between pulses
+    grower.garden.write_text(
+        text.replace('until: "10:00"', 'until: "22:00"')
+    )  # room for the rests between pulses
     for day in ("2015-06-26", "2015-06-27", "2015-06-28", "2015-06-29"):
         page = grower("day", "--date", day, "--json").json
         for zone in page["zones"]:
