@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import shutil
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -238,3 +239,60 @@ def test_stages_go_by_warmth_where_three_years_are_stored_else_by_days_and_say_s
     assert "quick" in one
     assert "fewer than 3" in one
     assert not any("heat_c" in row for row in page["days"])
+
+
+# --- with foresight ------------------------------------------------------------------------------
+
+
+def forecasts(grower: Grower, first: date, mornings: int) -> None:
+    """forecast.csv: on each morning the weather that really came, for that day and the six after."""
+    header, *rows = (grower.folder / "weather.csv").read_text().splitlines()
+    by_day = {row.split(",")[0]: row for row in rows}
+    lines = ["issued," + header]
+    for k in range(mornings):
+        issued = first + timedelta(days=k)
+        lines += [f"{issued},{by_day[(issued + timedelta(days=ahead)).isoformat()]}" for ahead in range(7)]
+    (grower.folder / "forecast.csv").write_text("\n".join(lines) + "\n")
+
+
+@pytest.mark.parametrize("foresight", [["perfect"], ["forecast", "--forecast", "forecast.csv"]])
+def test_a_sown_row_never_dries_before_it_is_up_whatever_is_foreseen(
+    grower: Grower, foresight: list[str]
+) -> None:
+    crop = "quick, planted: 2015-06-01, by: seed, seed_depth: 20 mm, hold_last_stage: true"
+    forecasts(grower, date(2015, 6, 1), 14)
+    span = ("--from", "2015-06-01", "--to", "2015-06-14", "--foresight", *foresight)
+    _, _, page = season(grower, crop, *span, place="tape_depth: 0.03 m")
+    days = page["days"]
+    assert all(row["seedbed"] for row in days)  # 14 days, for a crop without figures of its own
+    assert days[0]["minutes"] >= 30  # surface_run of loam
+    assert sum(row["minutes"] > 0 for row in days) >= 4
+    for row in days:
+        assert (
+            row["surface_mm"] <= 9 + 0.3 * row["et0_mm"]
+        )  # REW of loam (FAO-56 Table 19), and part of a day
+    assert sum(page["foresight"]["mornings"].values()) == 14
+
+
+def test_transplants_are_watered_on_their_day_and_settled_in_with_foresight(grower: Grower) -> None:
+    crop = "quick, planted: 2015-06-01, settle: {days: 6, every: 2 days, run: 12}, hold_last_stage: true"
+    span = ("--from", "2015-06-01", "--to", "2015-06-08", "--foresight", "perfect")
+    _, _, page = season(grower, crop, *span)
+    days = page["days"]
+    assert days[0]["net_mm"] >= days[0]["deficit_start_mm"] - 0.2  # the whole deficit, to the minute
+    assert days[0]["net_mm"] > 0
+    assert [row["minutes"] >= 12 for row in days[:5:2]] == [True] * 3  # no 5 mm of rain fell before
+
+
+@pytest.mark.parametrize("foresight", ["none", "perfect"])
+def test_a_crop_that_cures_gets_no_water_whatever_it_suffers(grower: Grower, foresight: str) -> None:
+    crop = "quick, planted: 2015-05-01, harvest: 2015-07-10, dry_off: 14 days, pulled: 2015-07-10"
+    span = ("--from", "2015-06-10", "--to", "2015-07-10", "--foresight", foresight)
+    _, _, page = season(grower, crop, *span)
+    drying = [row for row in page["days"] if row["dry_off"]]
+    assert [row["date"] for row in drying][:: len(drying) - 1] == ["2015-06-26", "2015-07-09"]
+    assert not any(row["minutes"] for row in drying)
+    assert any(row["ks"] < 1 for row in drying)  # a week of 30 C without rain
+    assert page["zones"]["bed"]["stress_days"] == 0
+    assert sum(row["short_use_mm"] for row in drying) == 0
+    assert any(row["minutes"] for row in page["days"] if not row["dry_off"])
