@@ -182,7 +182,7 @@ def valve_asks(
 
     urgent: (zone,) the highest goes first (`shortage.urgency`); ask: of one zone, by its place.
     """
-    strip, least = splits(zones, terms, slice(day, day + 1), need.minutes_per_mm[None], need.waterings)
+    strip, least = splits(zones, terms, slice(day, day + 1), need.minutes_per_mm[None], need)
     lasts = need.deficit_now + need.outlook_etc <= need.raw  # else rather longer pulses than less water
     own = pulsing(zones, strip[0], least[0], lasts)
     by_valve: dict[str, list[int]] = {}

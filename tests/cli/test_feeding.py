@@ -52,7 +52,7 @@ def test_a_noted_feed_has_its_window_in_every_file(grower: Grower) -> None:
     assert not any("feed" in run for run in plan(grower, "2015-07-07")["runs"])
     assert grower("note", "feed", "beans", "--date", "2015-07-07").status in (0, 3)
     page = plan(grower, "2015-07-07")
-    (run,) = runs_of(page, "beans")
+    *_, run = runs_of(page, "beans")
     before, stop, flush = minutes_of(run)
     assert flush == run["minutes"]
     assert flush - stop == pytest.approx(TRAVEL, abs=0.1)
@@ -60,7 +60,7 @@ def test_a_noted_feed_has_its_window_in_every_file(grower: Grower) -> None:
     assert before >= TRAVEL / 2
     assert not any("feed" in one for one in page["runs"] if one["zone"] != "beans")
     for name in ("schedule.json", "today.json"):
-        (filed,) = runs_of(json.loads((grower.data / name).read_text()), "beans")
+        *_, filed = runs_of(json.loads((grower.data / name).read_text()), "beans")
         assert filed["feed"] == run["feed"], name
 
 
@@ -68,7 +68,7 @@ def test_the_grower_is_told_when_and_warned(grower: Grower) -> None:
     grower.weeks("2015-07-05", "2015-07-07")
     grower("note", "feed", "beans", "--date", "2015-07-07")
     page = plan(grower, "2015-07-07")
-    (run,) = runs_of(page, "beans")
+    *_, run = runs_of(page, "beans")
     start, stop, until = (datetime.fromisoformat(run["feed"][k]) for k in ("start", "stop", "flush_until"))
     window = f"feed {start:%H:%M} to {stop:%H:%M}, then clean water until {until:%H:%M}"
     for said in (
@@ -85,6 +85,35 @@ def test_the_grower_is_told_when_and_warned(grower: Grower) -> None:
         assert caution in told
     at_once = [one for one in page["runs"] if one["zone"] != "beans" and one["stop"] > run["feed"]["start"]]
     assert bool(at_once) == ("fed too, unless shut off" in told)
+
+
+def test_water_is_added_for_a_noted_feed_only(beans: Grower) -> None:
+    """The bed is full: there is no run, and the note makes one that is just long enough."""
+    beans.edit("    starting_deficit: 1 in\n", "    starting_deficit: 0 in\n")
+    assert not runs_of(plan(beans, "2015-06-23"), "beans")
+    assert beans("note", "feed", "beans", "--date", "2015-06-23").status in (0, 3)
+    (run,) = runs_of(plan(beans, "2015-06-23"), "beans")
+    # half the travel before, once to inject (15 min at least), once to flush, in whole minutes
+    assert run["minutes"] == 52
+    before, stop, flush = minutes_of(run)
+    assert (before, flush) == (pytest.approx(52 - 2 * TRAVEL, abs=0.1), 52)
+    assert stop == pytest.approx(52 - TRAVEL, abs=0.1)
+    assert beans("note", "undo").status in (0, 3)
+    assert not runs_of(plan(beans, "2015-06-23"), "beans")
+
+
+def test_the_last_pulse_of_a_noted_feed_is_long_enough(beans: Grower) -> None:
+    """Sand holds little: its pulses are shorter than the feed tank takes."""
+    beans.edit("soil: sandy loam", "soil: sand")
+    beans.edit("keep_back: 10%", "keep_back: 10%\n  injector_minutes: 80 min")
+    least = 111  # 20.5 / 2 before, 80, and 20.5 to flush
+    pulses = runs_of(plan(beans, "2015-05-28"), "beans")
+    assert len(pulses) > 1
+    assert pulses[-1]["minutes"] < least
+    assert beans("note", "feed", "beans", "--date", "2015-05-28").status in (0, 3)
+    fed = runs_of(plan(beans, "2015-05-28"), "beans")
+    assert all(run["minutes"] >= least for run in fed)
+    assert [run["pulse"] for run in fed if "feed" in run] == [fed[-1]["pulse"]]
 
 
 def test_nothing_is_added_where_no_water_may_run(beans: Grower) -> None:
@@ -113,8 +142,8 @@ def test_a_note_of_what_was_done_adds_nothing(beans: Grower) -> None:
     beans("note", "applied", "--as-planned", "--date", "2015-07-07")
     beans("note", "feed", "beans", "--date", "2015-07-07")
     after = plan(beans, "2015-07-07")
-    (was,), (now,) = (runs_of(page, "beans") for page in (before, after))
-    assert (was["start"], was["minutes"]) == (now["start"], now["minutes"])
+    times = [[(run["start"], run["minutes"]) for run in page["runs"]] for page in (before, after)]
+    assert times[0] == times[1]
     assert all(notice["level"] == "info" for notice in feed_notices(after))
 
 
@@ -122,7 +151,7 @@ def test_why_shows_how_long_a_run_must_be(beans: Grower) -> None:
     plan(beans, "2015-07-07")
     beans("note", "feed", "beans", "--date", "2015-07-07")
     page = plan(beans, "2015-07-07")
-    (run,) = runs_of(page, "beans")
+    *_, run = runs_of(page, "beans")
     why = beans("why", "beans", "--date", "2015-07-07", "--json").json
     (lines,) = [part["lines"] for part in why["sections"] if part["title"] == "Feeding through the tape"]
     travel, least, injection = (one["value"] for one in lines)
@@ -131,6 +160,24 @@ def test_why_shows_how_long_a_run_must_be(beans: Grower) -> None:
     _, stop, _ = minutes_of(run)
     assert injection == pytest.approx(stop - minutes_of(run)[0], abs=0.02)
     assert "Feeding through the tape" in beans("why", "beans", "--date", "2015-07-07").out
+
+
+def test_the_day_after_does_not_wait_for_rain(beans: Grower) -> None:
+    """What was fed is not left to be washed out by the rain that is hoped for."""
+    path = beans.folder / "weather.csv"
+    head, *rows = path.read_text().splitlines()
+    rows = [f"{row}," for row in rows if row < "2015-07-08"]
+    rows += [f"2015-07-{day:02d},14,22,2,10,40.0,95" for day in (8, 9)]
+    path.write_text("\n".join([f"{head},rain_chance_pct", *rows]) + "\n")
+    beans.edit("starting_deficit: 1 in", "starting_deficit: 0.55 in")
+
+    def state() -> str:
+        (zone,) = plan(beans, "2015-07-08")["zones"]
+        return str(zone["state"])
+
+    assert state() == "waits for rain"
+    assert beans("note", "feed", "beans", "--date", "2015-07-07").status in (0, 3)
+    assert state() == "runs"
 
 
 # --- asked for in garden.yaml --------------------------------------------------------------------

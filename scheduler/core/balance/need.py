@@ -58,7 +58,8 @@ class Need:
     waterings: FloatArray  # in how many the seedbed's water is best given, what ran counted; 0 = none
     sprinkle_mm: Mm  # to be sprinkled over the seed rows, where the tape cannot wet them
     least_net: Mm  # that planting day and seedbed want, whatever the deficit; of it still to be given
-    least_minutes: Minutes  # the same of settling in, feeding and seedbed
+    least_minutes: Minutes  # of settling in, feeding, a seedbed; the day after a feed all that is due
+    feed_minutes: Minutes  # of the shortest run in which it can be fed, where that is still to come; 0 else
     drying_off: BoolArray  # the crop dries off: no water, or only from its own trigger on
 
 
@@ -69,6 +70,7 @@ class _Least(NamedTuple):
     minutes: Minutes
     waterings: FloatArray
     sprinkle: Mm
+    feed: Minutes
 
 
 def need_today(terms: Terms, day: int, deficit: Mm, morning: Morning, rule: RefillRule) -> Need:
@@ -107,7 +109,9 @@ def need_today(terms: Terms, day: int, deficit: Mm, morning: Morning, rule: Refi
         minutes=minutes, net=net_of_minutes(minutes, today.minutes_per_mm, rule.limits.fill),
         minutes_per_mm=today.minutes_per_mm, leaching=today.leaching, surface=today.surface,
         planting_day=today.planting_day, seedbed=~np.isnan(today.dryness), waterings=least.waterings,
-        sprinkle_mm=least.sprinkle, least_net=least.net, least_minutes=least.minutes,
+        sprinkle_mm=least.sprinkle, least_net=least.net,
+        least_minutes=np.where(today.fed & due, np.maximum(least.minutes, minutes), least.minutes),
+        feed_minutes=least.feed,
         drying_off=today.drying_off,
     )  # fmt: skip
 
@@ -195,8 +199,8 @@ def _least(today: _Today, now: Mm, rule: RefillRule, open_to_water: BoolArray) -
     ran = applied > 0
     layer = np.maximum(np.nan_to_num(today.surface) - applied / wetted, 0)
     net = np.where(today.planting_day, planting_net(now, layer, wetted), 0.0)
-    feed = np.where(today.kept_dry, 0.0, today.feed_minutes)
-    minutes = np.where(ran, 0.0, np.maximum(today.settle, feed))
+    feed = np.where(ran | today.kept_dry | ~open_to_water, 0.0, today.feed_minutes)
+    minutes = np.maximum(np.where(ran, 0.0, today.settle), feed)
     waterings = sprinkle = np.zeros(len(now))
     bed = today.bed()
     if bed is not None:
@@ -208,6 +212,7 @@ def _least(today: _Today, now: Mm, rule: RefillRule, open_to_water: BoolArray) -
         np.where(open_to_water, minutes, 0.0),
         np.where(open_to_water, waterings, 0.0),
         sprinkle,
+        feed,
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Minutes, Mm
 from scheduler.core.balance.curves import held_mm_per_m
+from scheduler.core.balance.need import Need
 from scheduler.core.balance.short_use import asked
 from scheduler.core.balance.soil import Balance
 from scheduler.core.balance.terms import Terms
@@ -90,17 +91,19 @@ def strip_caps_of(zones: Sequence[Zone], terms: Terms, days: slice) -> Mm:
 
 
 def splits(
-    zones: Sequence[Zone], terms: Terms, days: slice, minutes_per_mm: FloatArray, waterings: FloatArray
+    zones: Sequence[Zone], terms: Terms, days: slice, minutes_per_mm: FloatArray, need: Need
 ) -> tuple[Minutes, FloatArray]:
     """(day, zone) minutes of one pulse by the strip, the line full, and pulses asked for whatever the run.
 
-    Inf and 1 where the grower's longest pulse decides alone.  minutes_per_mm: (day, zone), of net; waterings:
-    (zone,) of seedbeds on the first day.
+    Inf and 1 where the grower's longest pulse decides alone.  minutes_per_mm: (day, zone), of net; need: of
+    the first day, whose waterings of seedbeds count.  A run to be fed has pulses of twice the shortest run
+    for it at least: none of even parts is then shorter than that.
     """
     own = np.array([z.longest_pulse_minutes is not None for z in zones], dtype=bool)
     strip = strip_caps_of(zones, terms, days) * minutes_per_mm
     least = np.maximum(np.ceil(terms.etc[days] / terms.raw[days] - 1e-12), 1.0)
-    least[:1] = np.maximum(least[:1], waterings)
+    least[:1] = np.where(need.feed_minutes > 0, 1.0, np.maximum(least[:1], need.waterings))
+    strip[:1] = np.maximum(strip[:1], 2 * need.feed_minutes)
     return np.where(own, np.inf, strip), np.where(own, 1.0, least)
 
 

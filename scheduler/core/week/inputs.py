@@ -98,7 +98,7 @@ def _of_soil(
     chance = np.nan_to_num(np.asarray(soil.rain_chance[: shape[0]], dtype=np.float64), nan=0.0)
     raw, trigger = _thresholds(terms, ahead, need)
     per_mm = _minutes_per_mm(terms, ahead, need)
-    strip_minutes, least_pulses = splits(zones, terms, ahead, per_mm, need.waterings)
+    strip_minutes, least_pulses = splits(zones, terms, ahead, per_mm, need)
     return {
         "deficit": need.deficit_now.copy(),
         "deficit_sd": np.zeros(shape[1]) if soil.deficit_sd is None else soil.deficit_sd,
