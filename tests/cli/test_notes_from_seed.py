@@ -229,3 +229,26 @@ def test_notes_of_a_crop_that_is_gone_change_only_what_was(sown: Grower, clock: 
     assert zone(sown, "beans")["state"] == "no crop"
     assert sown("note", "cover", "beans", "30%").status == 2  # nothing stands there now
     assert sown("note", "feed", "beans").status == 2
+
+
+# --- salt ---------------------------------------------------------------------------------------
+
+
+def test_what_washes_salt_out_is_booked_alike_as_planned_and_by_minutes(grower: Grower, clock: Clock) -> None:
+    """M12: beans bear 1.0 dS/m; of their water on 2 July a part leaches, whichever way it is told."""
+    grower.edit("  keep_back: 10%\n", "  keep_back: 10%\n  ec: 2.5 dS/m\n")
+    for day in ("2015-06-30", "2015-07-01", "2015-07-02"):
+        morning(grower, clock, day)
+    minutes: dict[str, float] = {}
+    for run in page(grower)["runs"]:
+        minutes[run["zone"]] = minutes.get(run["zone"], 0.0) + run["minutes"]
+    leached = [one["zone"] for one in page(grower)["zones"] if one.get("leaching") and one["minutes"]]
+    assert leached
+    clock("2015-07-02T11:00")
+    grower("note", "applied", "--as-planned", "--date", "2015-07-02")
+    morning(grower, clock, "2015-07-03")
+    told_so = {name: zone(grower, name)["deficit_mm"] for name in leached}
+    grower("note", "undo")
+    for name, length in minutes.items():
+        grower("note", "applied", name, f"{length:g}min", "--date", "2015-07-02")
+    assert {name: zone(grower, name)["deficit_mm"] for name in leached} == pytest.approx(told_so, abs=0.002)
