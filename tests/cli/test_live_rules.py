@@ -38,10 +38,11 @@ def chance_column(grower: Grower, chances: dict[str, tuple[str, str]]) -> None:
 
 
 def eager_beans(grower: Grower) -> None:
-    grower.edit(
-        "    plantings:\n      - {crop: bush bean",
-        "    refill_at: 20%\n    plantings:\n      - {crop: bush bean",
-    )
+    """Watered at a fifth of RAW; by one coefficient and the table's days, as the figures below are."""
+    grower.edit("display: us\n", "display: us\ncrop_coefficient: single\n")
+    grower.garden.write_text(grower.garden.read_text().replace("{crop:", "{heat: off, crop:"))
+    head, beans = grower.garden.read_text().split("  beans:\n")
+    grower.garden.write_text(head + "  beans:\n    refill_at: 20%\n" + beans)
 
 
 @pytest.mark.parametrize(
