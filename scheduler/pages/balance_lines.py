@@ -152,7 +152,8 @@ def _verdict(facts: Facts, plan: Plan, z: int) -> Iterator[Line]:
     if not need.due[z]:
         on_hold = facts.held(facts.zones[z].name)
         why = f"on hold until {on_hold}" if on_hold else "not due"
-        yield line(why, "", None, "", "Dr against the trigger", f"{now:.3f} against {trigger:.3f}", "model M6")
+        told = ("Dr against the trigger", f"{now:.3f} against {trigger:.3f}") if np.isfinite(trigger) else ("", "")
+        yield line(why, "", None, "", *told, "model M6")
         return
     verdict = "waits for rain" if plan.waits[z] else "water is due"
     yield line(f"Dr >= trigger: {verdict}", "", None, "", "", f"{now:.3f} >= {trigger:.3f}", "model M6")

@@ -24,7 +24,7 @@ def test_the_first_mornings_say_what_is_assumed_of_the_soil(grower: Grower) -> N
     )
     assert grower("note", "soil", "tomatoes", "35cb", "--at", "2015-07-01 09:00").status in (0, 3)
     (text,) = assumed(grower, "2015-07-02")
-    assert "soil of beans, lettuce, squash is taken as the weather" in text
+    assert "soil of beans, lettuce, squash, onions is taken as the weather" in text
     assert assumed(grower, "2015-07-03") == []
 
 

@@ -180,6 +180,33 @@ def test_the_harvest_is_asked_for_weekly_until_it_is_written(bed: Bed) -> None:
     assert mornings_that_say(grower, "2015-07-29", "2015-08-02", "when is the harvest") == {}
 
 
+def test_drying_off_is_told_on_its_first_day_and_stays_dry(bed: Bed) -> None:
+    grower = bed(
+        "crop: pod, planted: 2015-05-01, dry_off: 10 days, harvest: 2015-08-15, hold_last_stage: true"
+    )
+    assert mornings_that_say(grower, "2015-08-04", "2015-08-07", "dries off") == {"08-05": "info"}
+    for day in ("2015-08-08", "2015-08-14"):
+        zone = morning(grower, day)["zones"][0]
+        assert (zone["state"], zone["minutes"], zone["dry_off"]) == ("drying off", 0, True)
+        assert "trigger_mm" not in zone
+        assert zone["reason"].startswith("since Wed")
+    lacks, spares, today = grower("why", "bed", "--json").json["plain"]
+    assert "dries off" in spares
+    assert today.startswith("It rests today")
+    assert "inf" not in grower("why", "bed").out.lower().replace("information", "")
+
+
+def test_noted_on_its_day_it_dries_off_from_then_on(bed: Bed) -> None:
+    grower = bed("crop: pod, planted: 2015-05-01, hold_last_stage: true")
+    assert morning(grower, "2015-08-04")["zones"][0]["state"] != "drying off"
+    at("2015-08-05T08:00", grower, "note", "dry-off", "bed")
+    page = morning(grower, "2015-08-06")
+    assert page["zones"][0]["state"] == "drying off"
+    assert any("rowwater note pulled bed" in text for text in told(page)) == (
+        "dries off" in " ".join(told(page))
+    )
+
+
 # --- the seedbed ---------------------------------------------------------------------------------
 
 

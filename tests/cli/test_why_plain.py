@@ -19,7 +19,7 @@ def plain(grower: Grower, zone: str, day: str) -> list[str]:
 
 def test_the_first_day_says_what_it_takes_for_granted(grower: Grower) -> None:
     lacks, spares, today = plain(grower, "tomatoes", "2015-07-01")
-    assert lacks.startswith("First day of the record: it is taken that the root zone lacks ")
+    assert lacks.startswith("First day of the record: it is taken by the weather of the weeks before that ")
     assert "rowwater note soil tomatoes" in lacks
     assert spares.startswith("Water is due from ")
     assert today.startswith(("Open it by hand at ", "It rests today; next likely "))
