@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 
-from scheduler.core.arrays import BoolArray, FloatArray, Mm
+from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm
 from scheduler.core.balance.need import Morning, Need, need_today
 from scheduler.core.balance.pulses import pulsing, splits
 from scheduler.core.balance.rule import RefillRule
@@ -58,10 +58,23 @@ def decide(garden: Garden, facts: Facts, live: Live, *, as_planned: bool = False
         surface_mm=live.surface,
         leaching=live.leaching,
         sprinkled_today_mm=_sprinkled_today(facts),
+        owed_minutes=_owed_minutes(facts),
         fed_yesterday=_fed_yesterday(facts),
         feed_minutes=feed_minutes(garden, facts, live.terms, today),
     )
     return need_today(live.terms, today, live.deficit, morning, RefillRule.of(facts.zones))
+
+
+def _owed_minutes(facts: Facts) -> Minutes:
+    """(zone,) Minutes of pulses still ahead of today's runs that have begun."""
+    done = done_runs(facts)
+    begun = {run.zone for run in done}
+    before = facts.plans.get(facts.day)
+    ahead = [run for run in (before.runs if before else ()) if run.zone in begun and run not in done]
+    return np.array(
+        [sum(run.minutes for run in ahead if run.zone == zone.name) for zone in facts.zones],
+        dtype=np.float64,
+    )
 
 
 def _sprinkled_today(facts: Facts) -> Mm:

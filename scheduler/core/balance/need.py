@@ -28,6 +28,7 @@ class Morning:
     surface_mm: Mm | None = None  # (zone,) De over the tape, as the night left it; None: not kept apart
     leaching: Share | None = None  # (zone,) LR in force by last night's salt; None: not known of
     sprinkled_today_mm: Mm | None = None  # (zone,) over the seed rows
+    owed_minutes: Minutes | None = None  # (zone,) planned for today behind a pulse that ran already
     fed_yesterday: BoolArray | None = None  # (zone,) what was fed is not to be washed out, nor to wait
     feed_minutes: Minutes | None = (
         None  # (zone,) of the shortest run in which a zone can be fed, 0: not asked
@@ -200,7 +201,7 @@ def _least(today: _Today, now: Mm, rule: RefillRule, open_to_water: BoolArray) -
     layer = np.maximum(np.nan_to_num(today.surface) - applied / wetted, 0)
     net = np.where(today.planting_day, planting_net(now, layer, wetted), 0.0)
     feed = np.where(ran | today.kept_dry | ~open_to_water, 0.0, today.feed_minutes)
-    minutes = np.maximum(np.where(ran, 0.0, today.settle), feed)
+    minutes = np.maximum(np.where(ran, 0.0, today.settle), np.maximum(feed, _owed(today, now, rule)))
     waterings = sprinkle = np.zeros(len(now))
     bed = today.bed()
     if bed is not None:
@@ -214,6 +215,15 @@ def _least(today: _Today, now: Mm, rule: RefillRule, open_to_water: BoolArray) -
         sprinkle,
         feed,
     )
+
+
+def _owed(today: _Today, now: Mm, rule: RefillRule) -> Minutes:
+    """What is left of a run of several pulses, though what ran of it took the deficit below its trigger."""
+    owed = today.morning.owed_minutes
+    if owed is None:
+        return np.zeros(len(now))
+    left = np.minimum(owed, np.floor(now * today.minutes_per_mm + rule.limits.fill + 0.5))
+    return np.where((left < rule.limits.shortest) | today.kept_dry, 0.0, left)
 
 
 def _bed_left(bed: Seedbed, today: _Today, rule: RefillRule) -> Seedbed:
