@@ -57,7 +57,7 @@ def drive(grower: Grower, zone: str, *, works: bool = True) -> None:
 def test_hand_valves_are_never_said_to_be_closed(grower: Grower) -> None:
     everything = grower("stop")
     assert everything.status == 1
-    assert "close by hand: tomatoes, beans, lettuce, squash" in everything.err
+    assert "close by hand: tomatoes, beans, lettuce, squash, onions" in everything.err
     one = grower("stop", "beans")
     assert one.status == 1
     assert "close by hand: beans (" in one.err
@@ -71,7 +71,7 @@ def test_what_is_driven_is_closed_and_the_rest_is_named(grower: Grower) -> None:
     assert (said.status, said.err) == (3, "")
     first, second = said.out.splitlines()
     assert first == "beans, squash closed; the service is not running"
-    assert second.startswith("close by hand: tomatoes, lettuce (")
+    assert second.startswith("close by hand: tomatoes, lettuce, onions (")
     assert (grower("stop", "beans").status, grower("stop", "lettuce").status) == (0, 1)
 
 
@@ -83,7 +83,7 @@ def test_what_does_not_close_is_said(grower: Grower, monkeypatch: pytest.MonkeyP
     assert said.status == 1
     assert "NOT confirmed closed: squash (" in said.err
     assert "beans closed" in said.err
-    assert "close by hand: tomatoes, lettuce (" in said.err
+    assert "close by hand: tomatoes, lettuce, onions (" in said.err
     assert "squash closed" not in said.err
 
 
