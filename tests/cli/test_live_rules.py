@@ -112,7 +112,7 @@ def test_zones_on_one_valve_open_together_for_the_longest(grower: Grower) -> Non
         ("days: all", "days: [mon]", "not a watering day: the next is Mon 2015-07-06"),
         ("days: all", "days: odd", "not a watering day: the next is Fri 2015-07-03"),
         ("days: all", "days: all\n  daily_cap: 100 gal", "the daily cap on water"),
-        ('until: "10:00"', 'until: "04:30"', "the watering hours are full"),
+        ('until: "10:00"', 'until: "04:30"', "the watering hours"),
         ("volume: 5 gal, time: 40 s", "volume: 5 gal, time: 300 s", "the supply can feed"),
     ],
 )
@@ -176,7 +176,7 @@ def test_the_forecast_service_feeds_the_day(
         f"latitude: {sample['latitude']}, longitude: {sample['longitude']}",
     )
     grower.edit("America/Los_Angeles", "America/New_York")
-    grower.edit("planted: 2015-05-20, pulled: 2015-08-12", "planted: 2026-05-20")
+    grower.edit("planted: 2015-05-20, by: seed, seed_depth: 1 1/2 in, pulled: 2015-08-12", "planted: 2026-05-20")
     grower.edit("- {crop: broccoli, planted: 2015-08-15", "# - {crop: broccoli, planted: 2015-08-15")
     monkeypatch.setenv("ROWWATER_OPENMETEO_URL", service.url)
     service.body = json.dumps(sample).encode()
