@@ -176,7 +176,9 @@ def test_the_forecast_service_feeds_the_day(
         f"latitude: {sample['latitude']}, longitude: {sample['longitude']}",
     )
     grower.edit("America/Los_Angeles", "America/New_York")
-    grower.edit("planted: 2015-05-20, by: seed, seed_depth: 1 1/2 in, pulled: 2015-08-12", "planted: 2026-05-20")
+    grower.edit(
+        "planted: 2015-05-20, by: seed, seed_depth: 1 1/2 in, pulled: 2015-08-12", "planted: 2026-05-20"
+    )
     grower.edit("- {crop: broccoli, planted: 2015-08-15", "# - {crop: broccoli, planted: 2015-08-15")
     monkeypatch.setenv("ROWWATER_OPENMETEO_URL", service.url)
     service.body = json.dumps(sample).encode()

@@ -12,6 +12,12 @@ import pytest
 from cli.conftest import Grower
 
 
+@pytest.fixture
+def an_easy_week(grower: Grower) -> None:
+    """One coefficient begins with full soil, so that everything fits the hours."""
+    grower.edit("display: us", "display: us\ncrop_coefficient: single")
+
+
 def run(grower: Grower, *args: str, **more: object) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "scheduler.cli.main", *args], capture_output=True, text=True, timeout=60,
@@ -19,6 +25,7 @@ def run(grower: Grower, *args: str, **more: object) -> subprocess.CompletedProce
     )  # fmt: skip
 
 
+@pytest.mark.usefixtures("an_easy_week")
 @pytest.mark.parametrize(
     ("args", "status", "words"),
     [
@@ -56,6 +63,7 @@ def test_exit_status_and_words(grower: Grower, args: list[str], status: int, wor
         assert said.out == ""
 
 
+@pytest.mark.usefixtures("an_easy_week")
 def test_status_3_once_where_a_source_fell_silent(grower: Grower) -> None:
     """One day without rain told is a remark; the second is a gauge that stopped; the third is known."""
     for day in ("2015-07-04", "2015-07-05", "2015-07-06"):
@@ -78,6 +86,7 @@ def test_a_stale_page_says_how_old_it_is(grower: Grower) -> None:
     assert said.out.splitlines()[1].startswith("! This plan is 2 days old")
 
 
+@pytest.mark.usefixtures("an_easy_week")
 def test_all_complaints_of_a_broken_garden_at_once(grower: Grower) -> None:
     grower("day", "--date", "2015-07-01")
     before = (grower.data / "today.json").read_bytes()
@@ -158,6 +167,7 @@ def test_a_gap_in_the_weather_is_filled_and_said(grower: Grower) -> None:
     assert any("stand-in (climatology)" in n["text"] for n in page["notices"])
 
 
+@pytest.mark.usefixtures("an_easy_week")
 def test_a_damaged_database_is_set_aside_and_said(grower: Grower) -> None:
     grower.weeks("2015-06-29", "2015-07-01")
     (grower.data / "rowwater.db").write_bytes(b"not a database" * 1000)
