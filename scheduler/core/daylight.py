@@ -14,7 +14,7 @@ def daylight(day: date, latitude_deg: float, longitude_deg: float) -> tuple[date
 
     >>> rise, set_ = daylight(date(2026, 6, 21), 35.61, -82.44)
     >>> f"{rise:%H:%M} {set_:%H:%M}"
-    '10:19 00:44'
+    '10:18 00:43'
     """
     number = day.timetuple().tm_yday
     declination = 0.409 * math.sin(2 * math.pi * number / 365 - 1.39)
