@@ -12,7 +12,7 @@ from scheduler.core.arrays import FloatArray, Minutes, Mm
 from scheduler.core.balance.need import Need
 from scheduler.core.balance.soil import stress_coefficient
 from scheduler.core.balance.terms import Terms
-from scheduler.core.balance.yields import ky_of_days, share_lost
+from scheduler.core.balance.yields import ky_of_stages, share_lost
 from scheduler.core.pulsing import FULL, full_hours
 from scheduler.core.supply import OVER_FLOW, WITHIN
 from scheduler.core.week.capacity import Capacity, pack_day
@@ -45,9 +45,8 @@ def at_stake(
     for k, one in enumerate(terms.stands):
         here, z = np.flatnonzero(stand[:, one.zone] == k), one.zone
         if len(here):
-            day_no = one.day_no + days.start + here - one.begin
-            crop = one.planting.crop
-            ky[here, z] = ky_of_days(crop.yield_response or UNKNOWN_KY, day_no, crop.stage_days)
+            stage = terms.flat.response_stage[terms.flat.stand_at[k] + days.start + here - one.begin]
+            ky[here, z] = ky_of_stages(one.planting.crop.yield_response or UNKNOWN_KY, stage)
             area[here, z] = one.planting.rows.area_m2
     priority = np.array([PRIORITY[zone.priority] for zone in zones])
     past = np.zeros(len(zones)) if suffered is None else suffered
@@ -108,7 +107,8 @@ def yield_at_stake(terms: Terms, today: int, z: int, lack: FloatArray) -> float 
     crop = one.planting.crop
     if crop.yield_response is None:
         return None
-    return share_lost(crop.yield_response, lack[here], one.day_no + today + here - one.begin, crop.stage_days)
+    stage = terms.flat.response_stage[terms.flat.stand_at[first] + today + here - one.begin]
+    return share_lost(crop.yield_response, lack[here], stage, crop.stage_days)
 
 
 def ample_minutes(week: Week) -> Minutes:

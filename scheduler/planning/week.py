@@ -15,7 +15,7 @@ import numpy as np
 
 from scheduler.core.arrays import Minutes, Mm, Share
 from scheduler.core.balance.need import Need
-from scheduler.core.balance.pulses import pulse_rest, strip_caps_of
+from scheduler.core.balance.pulses import pulse_rest, strip_caps
 from scheduler.core.balance.terms import Terms
 from scheduler.core.daylight import daylight
 from scheduler.core.hours.rules import apart_zones, period_caps
@@ -210,7 +210,7 @@ def look_ahead(
     windows = rules_from(garden.supply, facts.day)[0].windows(garden.location.timezone)
     begin, count = windows[0][0], min(DAYS, len(live.rain_mm) - live.today)
     etc_sd, rain_sd = forecast_doubt(live, count)
-    strip_mm = strip_caps_of(facts.zones, live.terms, slice(live.today, live.today + 1))
+    strip_mm = strip_caps(facts.zones, live.terms, slice(live.today, live.today + 1))
     week = week_ahead(
         garden, facts.zones, live.terms, live.today, need, facts.day,
         used_l=facts.liters_by_day(),

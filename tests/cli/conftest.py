@@ -8,14 +8,16 @@ import shutil
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from scheduler.cli.main import main
 
+Clock = Callable[[str], None]
 CREEKSIDE = Path(__file__).parents[2] / "examples" / "creekside"
 
 
@@ -98,6 +100,17 @@ def grower(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captu
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.chdir(tmp_path)
     return Grower(tmp_path, capsys)
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
+    """Sets the site's time."""
+
+    def at(text: str) -> None:
+        moment = datetime.fromisoformat(text)
+        monkeypatch.setattr("scheduler.clock.site_now", lambda zone: moment.replace(tzinfo=ZoneInfo(zone)))
+
+    return at
 
 
 @pytest.fixture

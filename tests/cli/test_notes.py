@@ -8,29 +8,16 @@ from __future__ import annotations
 
 import json
 import random
-from collections.abc import Callable
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from cli.conftest import Grower
+from cli.conftest import Clock, Grower
 
 from scheduler.cli import common
 
 MM_PER_INCH = 25.4  # exact
-Clock = Callable[[str], None]
 Runs = dict[str, tuple[str, float]]
-
-
-@pytest.fixture
-def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
-    """Sets the site's time."""
-
-    def at(text: str) -> None:
-        moment = datetime.fromisoformat(text)
-        monkeypatch.setattr("scheduler.clock.site_now", lambda zone: moment.replace(tzinfo=ZoneInfo(zone)))
-
-    return at
 
 
 @pytest.fixture

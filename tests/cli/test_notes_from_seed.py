@@ -8,28 +8,13 @@ lies 8 in deep: in sandy loam (rise 0.17 m) it does not wet the surface.  What m
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from datetime import datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import pytest
-from cli.conftest import Grower
+from cli.conftest import Clock, Grower
 
-Clock = Callable[[str], None]
 MM_PER_INCH = 25.4  # exact
 TEW_MM = 100 * (0.23 - 0.5 * 0.11)  # FAO-56 eq 73, sandy loam of the soil table
-
-
-@pytest.fixture
-def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
-    """Sets the site's time."""
-
-    def at(text: str) -> None:
-        moment = datetime.fromisoformat(text)
-        monkeypatch.setattr("scheduler.clock.site_now", lambda zone: moment.replace(tzinfo=ZoneInfo(zone)))
-
-    return at
 
 
 @pytest.fixture

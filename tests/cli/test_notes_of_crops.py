@@ -7,25 +7,9 @@ lengths and dates of its garden.yaml and crop table; no outside numbers.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
-from datetime import datetime
-from zoneinfo import ZoneInfo
 
 import pytest
-from cli.conftest import Grower
-
-Clock = Callable[[str], None]
-
-
-@pytest.fixture
-def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
-    """Sets the site's time."""
-
-    def at(text: str) -> None:
-        moment = datetime.fromisoformat(text)
-        monkeypatch.setattr("scheduler.clock.site_now", lambda zone: moment.replace(tzinfo=ZoneInfo(zone)))
-
-    return at
+from cli.conftest import Clock, Grower
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from scheduler.core.balance.et import fill, reference_et
-from scheduler.core.balance.pulses import pulses, split
+from scheduler.core.balance.pulses import pulses
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.salt import Quarters
 from scheduler.core.balance.soil import Balance, run
@@ -26,6 +26,7 @@ from scheduler.core.balance.sowing import dryness_allowed, seed_depth
 from scheduler.core.balance.stored import stored
 from scheduler.core.balance.surface import evaporate
 from scheduler.core.balance.terms import Terms, terms
+from scheduler.core.pulsing import even
 from scheduler.model import Supply, Zone
 
 LAW = settings(deadline=None, max_examples=25, suppress_health_check=list(HealthCheck))
@@ -100,9 +101,9 @@ def pulses_add_up_to_the_run(zones: tuple[Zone, ...], laid_out: Terms, done: Bal
     count = pulses(zones, laid_out, done)
     assert ((count > 0) == (done.minutes > 0)).all()
     for minutes, n in {*zip(done.minutes.ravel().tolist(), count.ravel().tolist(), strict=True)}:
-        parts = split(minutes, n)
+        parts = even(minutes, n)
         assert sum(parts) == minutes
-        assert not parts or max(parts) - min(parts) <= 1
+        assert max(parts) - min(parts) <= 1
 
 
 @LAW

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from core.week_gardens import week
 
-from scheduler.core.balance.yields import ky_of_days, share_lost
+from scheduler.core.balance.crop import response_stage
+from scheduler.core.balance.yields import ky_of_stages, share_lost
 from scheduler.core.week.loss import loss_of, weights
 from scheduler.core.week.plan import plan_week
 from scheduler.core.week.problem import Week
@@ -239,13 +240,15 @@ def test_ky_follows_the_stage():
     """FAO-33 maize: 0.4 vegetative, 1.5 at flowering, 0.5 in yield formation, 0.2 ripening (from memory)."""
     corn = CropBook(None, "us").crop("sweet corn").yield_response
     days = np.array([5, 30, 50, 70, 90])  # 20, 25, 25, 10: initial, development, mid-season, late
-    assert ky_of_days(corn, days, (20, 25, 25, 10)).tolist() == [1.25, 0.4, 1.5, 0.5, 0.2]
+    stage = response_stage(days, np.cumsum([20.0, 25, 25, 10]))
+    assert ky_of_stages(corn, stage).tolist() == [1.25, 0.4, 1.5, 0.5, 0.2]
 
 
 def test_a_season_short_of_a_fifth_of_its_use_loses_ky_fifths():
     """FAO-33: 1 - Ya / Ym = Ky (1 - ETa / ETm); with ETa / ETm = 0.8 and Ky = 1.15: 23 %."""
     bean = YieldResponse(1.15)
-    assert share_lost(bean, np.full(90, 0.2), np.arange(1, 91), (20, 30, 30, 10)) == pytest.approx(0.23)
+    stage = response_stage(np.arange(1, 91), np.cumsum([20.0, 30, 30, 10]))
+    assert share_lost(bean, np.full(90, 0.2), stage, (20, 30, 30, 10)) == pytest.approx(0.23)
 
 
 # --- by hand -------------------------------------------------------------------------------------

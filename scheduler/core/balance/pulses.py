@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -58,36 +57,15 @@ def pulses_of_run(
     return np.where(minutes > 0, count, 0).astype(np.int64)
 
 
-def split(minutes: float, count: int) -> list[float]:
-    """Whole minutes of each pulse, even; the first ones take what is over.
+def strip_caps(zones: Sequence[Zone], terms: Terms, days: slice = slice(None)) -> Mm:
+    """(day, zone) mm net that one pulse gives at most; inf where nothing stands.
 
-    >>> split(95, 3), split(0, 0)
-    ([32, 32, 31], [])
+    TAW is what the strip holds down to the roots, so half of it, or of 0.30 m: `most_of_one_pulse`.
     """
-    if not count:
-        return []
-    each, over = divmod(math.floor(minutes), count)
-    return [each + (k < over) for k in range(count)]
-
-
-def strip_caps(zones: Sequence[Zone], terms: Terms) -> Mm:
-    """(day, zone) mm net that one pulse gives at most; inf where nothing stands."""
-    flat, caps = terms.flat, np.empty(len(terms.flat.day))
-    for k, stand in enumerate(terms.stands):
-        days = flat.days_of(k)
-        caps[days] = most_of_one_pulse(zones[stand.zone].soil, flat.root_depth[days], stand.wetted)
-    return terms.spread(caps, np.inf)
-
-
-def strip_caps_of(zones: Sequence[Zone], terms: Terms, days: slice) -> Mm:
-    """`strip_caps` of some days only: TAW says how deep the roots are, without a look at the other days."""
     stand = terms.stand[days]
-    full = np.full(stand.shape, np.inf)
-    for k in np.unique(stand[stand >= 0]).tolist():
-        one = terms.stands[k]
-        deep = held_mm_per_m(zones[one.zone].soil) * FILLED_DEPTH_M * one.wetted
-        full[stand == k] = np.minimum(terms.taw[days][stand == k], deep)
-    return FILLED_SHARE * full
+    deep = [held_mm_per_m(zones[s.zone].soil) * FILLED_DEPTH_M * s.wetted for s in terms.stands]
+    held = np.minimum(terms.taw[days], np.array([*deep, np.inf])[stand])
+    return np.where(stand >= 0, FILLED_SHARE * held, np.inf)
 
 
 def splits(
@@ -100,8 +78,8 @@ def splits(
     for it at least: none of even parts is then shorter than that.
     """
     own = np.array([z.longest_pulse_minutes is not None for z in zones], dtype=bool)
-    strip = strip_caps_of(zones, terms, days) * minutes_per_mm
-    least = np.maximum(np.ceil(terms.etc[days] / terms.raw[days] - 1e-12), 1.0)
+    strip = strip_caps(zones, terms, days) * minutes_per_mm
+    least = least_pulses(terms.etc[days], terms.raw[days], 1.0)
     least[:1] = np.where(need.feed_minutes > 0, 1.0, np.maximum(least[:1], need.waterings))
     strip[:1] = np.maximum(strip[:1], 2 * need.feed_minutes)
     return np.where(own, np.inf, strip), np.where(own, 1.0, least)
@@ -121,9 +99,13 @@ def pulsing(
     ]  # fmt: skip
 
 
-def least_pulses(terms: Terms, etc: Mm, waterings: FloatArray | float) -> FloatArray:
-    """(day, zone) pulses that the day's use against RAW, or a seedbed, asks for; etc: before any cut."""
-    return np.maximum(np.ceil(etc / terms.raw - 1e-12), waterings)
+def least_pulses(etc: Mm, raw: Mm, waterings: FloatArray | float) -> FloatArray:
+    """(day, zone) pulses that the day's use against RAW, or a seedbed, asks for; etc: mm before any cut.
+
+    >>> least_pulses(np.array([6.0, 6.0]), np.array([2.5, 9.0]), 2.0).tolist()
+    [3.0, 2.0]
+    """
+    return np.maximum(np.ceil(etc / raw - 1e-12), waterings)
 
 
 def pulses(zones: Sequence[Zone], terms: Terms, balance: Balance) -> IntArray:
@@ -135,5 +117,5 @@ def pulses(zones: Sequence[Zone], terms: Terms, balance: Balance) -> IntArray:
     )
     return pulses_of_run(
         balance.irrigation, most=strip_caps(zones, terms), minutes=balance.minutes,
-        least=least_pulses(terms, asked(terms, balance), waterings), longest=longest,
+        least=least_pulses(asked(terms, balance), terms.raw, waterings), longest=longest,
     )  # fmt: skip

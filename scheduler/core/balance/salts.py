@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scheduler.core.arrays import BoolArray, FloatArray, IntArray, Mm, Share
-from scheduler.core.balance.salt import PASSED_ON, Quarters, leaching_requirement
+from scheduler.core.balance.salt import PASSED_ON, Quarters
 from scheduler.core.balance.stands import Stand
 from scheduler.model import Planting, Zone
 
@@ -50,7 +50,7 @@ def salts(zones: Sequence[Zone], found: Sequence[Stand], water_ec: float | None)
         passed_on=np.array([PASSED_ON[z.soil.texture_group] for z in of]),
         first=np.array([2 * z.soil_ec_ds_m for z in of]),
         threshold=np.array([np.inf if a is None else a for a in limits]),
-        leaching=np.array([leaching_requirement(water_ec, s.planting.crop) for s in found]),
+        leaching=np.array([s.leaching for s in found]),
     )
 
 

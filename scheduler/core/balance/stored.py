@@ -10,6 +10,7 @@ import numpy as np
 from scheduler.core.arrays import BoolArray, Celsius, FloatArray, Mm
 from scheduler.core.balance.climate import ESTIMATED_WIND, saturation_vapour_pressure
 from scheduler.core.balance.et import ReferenceET, stand_in
+from scheduler.core.balance.heat import degree_days
 from scheduler.model import HeatUnits, Location, WeatherDays
 
 CLIMATE_DAYS = 30
@@ -114,6 +115,4 @@ def _mean_before(values: FloatArray, otherwise: float) -> FloatArray:
 
 def warmth(record: Stored, heat: HeatUnits) -> FloatArray:
     """Degree-days of every stored day, (day,), without a gap."""
-    from scheduler.core.balance.heat import degree_days
-
     return record.filled(degree_days(record.tmin_c, record.tmax_c, heat))

@@ -117,11 +117,6 @@ def terms(
     raw = p * flat.taw
     rain_eff = _rain_eff(zones, flat, stand, found, et0, rain, apart=dual)
     sow = sowing(zones, found, flat, first, rain=rain, record=record, seedbeds=dual)
-    trigger = raw * np.array([zone.refill_at for zone in zones])[flat.zone]
-    if sow.refill_at is not None:
-        trigger = np.where(np.isnan(sow.refill_at), trigger, sow.refill_at * raw)
-    if sow.dry is not None:
-        trigger = np.where(sow.dry, np.inf, trigger)
     minutes_per_mm = flat.of_kinds(1 / f.net_per_minute for f in flat.fixed)
     return Terms(
         first=first,
@@ -131,7 +126,7 @@ def terms(
         use=_spread(use, flat.place, shape, 0.0),
         taw=_spread(flat.taw, flat.place, shape, BARE_TAW_MM),
         raw=_spread(raw, flat.place, shape, BARE_TAW_MM / 2),
-        trigger=_spread(trigger, flat.place, shape, np.inf),
+        trigger=_spread(_trigger(zones, flat, raw, sow), flat.place, shape, np.inf),
         rain_eff=rain_eff,
         minutes_per_mm=_spread(minutes_per_mm, flat.place, shape, 1.0),
         settle=None if sow.settle is None else _spread(sow.settle, flat.place, shape, 0.0),
@@ -142,6 +137,14 @@ def terms(
         ground=surface,
         salt=salts(zones, found, supply.ec_ds_m),
     )
+
+
+def _trigger(zones: Sequence[Zone], flat: Flat, raw: Mm, sow: Sowing) -> Mm:
+    """mm from which on water is due, of standing zone-days; a crop that dries off has its own, or none."""
+    trigger = raw * np.array([zone.refill_at for zone in zones])[flat.zone]
+    if sow.refill_at is not None:
+        trigger = np.where(np.isnan(sow.refill_at), trigger, sow.refill_at * raw)
+    return trigger if sow.dry is None else np.where(sow.dry, np.inf, trigger)
 
 
 def _rain_eff(
