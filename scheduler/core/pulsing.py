@@ -163,12 +163,12 @@ def full_hours(pulsing: Pulsing, wanted: float, given: float, stretches: Stretch
     >>> strip, hours = Pulsing(holds=20.0, rest=120.0), [(0.0, 240.0)]
     >>> full_hours(strip, 80.0, 40.0, hours)
     'the watering hours hold 2 of 4 pulses with 120 min of rest between them'
-    >>> full_hours(Pulsing(), 300.0, 240.0, hours)
-    'the watering hours are full'
+    >>> full_hours(Pulsing(), 300.0, 240.0, hours), full_hours(strip, 80.0, 0.0, hours)
+    ('the watering hours are full', 'the watering hours are full')
     """
     asked = max(pulsing.needed(wanted), pulsing.by_strip(wanted))
     fit = len(pulsing.lengths(given, stretches)) if given else 0
-    if fit >= asked or not pulsing.rest:
+    if not fit or fit >= asked or not pulsing.rest:
         return FULL
     return f"{HOLD} {fit} of {asked} pulses with {pulsing.rest:.0f} min of rest between them"
 
