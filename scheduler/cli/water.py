@@ -15,8 +15,12 @@ from scheduler.errors import BadInput, CouldNot
 @click.argument("zone", type=ZONE)
 @click.argument("duration", nargs=-1, required=True)
 @common.place_options
-def command(zone: str, duration: Sequence[str]) -> None:
-    """Water ZONE for DURATION, such as "20 min", "45 s"; a bare number is minutes. The service does it."""
+@click.pass_context
+def command(ctx: click.Context, zone: str, duration: Sequence[str]) -> None:
+    """Water ZONE for DURATION, such as "20 min", "45 s"; a bare number is minutes. The service does it.
+
+    Exit status: 0 where the valve is open, 1 where it is not and will not be, 3 where nobody knows yet.
+    """
     from scheduler.service.ask import NoService, ask
 
     text = " ".join(duration)
@@ -32,6 +36,7 @@ def command(zone: str, duration: Sequence[str]) -> None:
     if status == 1:
         raise CouldNot(said)
     click.echo(said)
+    ctx.exit(status)
 
 
 def _minutes(text: str) -> float:

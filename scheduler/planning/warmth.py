@@ -36,9 +36,9 @@ def _wanted(plantings: Sequence[Planting], start: date, last: date, stored_from:
 
 def _standing(plantings: Sequence[Planting], start: date, last: date) -> Iterator[Planting]:
     """Those that may stand on a day of start..last; the next planting ends one for good (model M3)."""
-    ends = [*(later.planted for later in plantings[1:]), None]
-    for planting, follower in zip(plantings, ends, strict=True):
-        over = min((end for end in (planting.pulled, follower) if end is not None), default=None)
+    for k, planting in enumerate(plantings):
+        followers = [later.planted for later in plantings[k + 1 : k + 2]]
+        over = min((end for end in (planting.pulled, *followers) if end is not None), default=None)
         if planting.planted <= last and (over is None or over > start):
             yield planting
 

@@ -13,7 +13,7 @@ from typing import Any
 from scheduler.errors import CouldNot
 
 NAME = "control.sock"
-ANSWER_S = 4.0  # the service answers sooner; after so long it is not well
+ANSWER_S = {"stop": 4.0, "water": 8.0}  # the service answers sooner; after so long it is not well
 LINE_BYTES = 4096
 
 
@@ -31,11 +31,11 @@ def address_in(data: Path) -> Iterator[str]:
         os.close(handle)
 
 
-def ask(data: Path, request: dict[str, Any], *, answer_s: float = ANSWER_S) -> tuple[int, str]:
+def ask(data: Path, request: dict[str, Any]) -> tuple[int, str]:
     """(exit status, words) of the running service. NoService where there is none."""
     try:
         with address_in(data) as address, socket.socket(socket.AF_UNIX) as door:
-            door.settimeout(answer_s + 1)
+            door.settimeout(ANSWER_S[request["do"]] + 1)
             door.connect(address)
             door.sendall(json.dumps(request).encode() + b"\n")
             answer = json.loads(read_line(door))

@@ -69,7 +69,7 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class Disk:
-    """How the last use of the disk went."""
+    """How the last use of the disk went; of the books "well" is said of a write only."""
 
     of: str  # "books" or "summary"
     why: str | None  # None: well
@@ -87,6 +87,7 @@ class Books:
         self._open_store = open_store
         self._publish = publish
         self._store: Store | None = None
+        self._refused = False  # and no write has succeeded since
         self.unbooked: deque[Book] = deque()
         self.unheld: deque[Hold] = deque()  # zones to stay dry that the disk refused so far
 
@@ -109,12 +110,30 @@ class Books:
             assert isinstance(request, Write)
             return [Written(request.opening.uid, False, error.text, already=True)]
         except CouldNot as error:
-            self._let_go()
-            refused: list[Answer] = [Disk("books", error.text)]
+            refused = self._failed(error)
             if isinstance(request, Write):
                 refused.append(Written(request.opening.uid, False, error.text))
             return refused
+        if isinstance(request, AskDay | AskLost):
+            return [*answers, *self._proven(store)] if isinstance(request, AskDay) else answers
+        self._refused = False
         return [*answers, Disk("books", None)]
+
+    def _failed(self, error: CouldNot) -> list[Answer]:
+        self._let_go()
+        self._refused = True
+        return [Disk("books", error.text)]
+
+    def _proven(self, store: Store) -> list[Answer]:
+        """That a disk which refused can be read shows nothing: one write has to succeed."""
+        if not self._refused:
+            return []
+        try:
+            store.prove()
+        except CouldNot as error:
+            return self._failed(error)
+        self._refused = False
+        return [Disk("books", None)]
 
     def rebook(self) -> list[Answer]:
         """What the disk refused before, again."""
@@ -125,8 +144,8 @@ class Books:
             self._book(store)
             self._hold(store)
         except CouldNot as error:
-            self._let_go()
-            return [Disk("books", error.text)]
+            return self._failed(error)
+        self._refused = False
         return [*answers, Disk("books", None)]
 
     def close(self) -> None:

@@ -8,6 +8,7 @@ import math
 import queue
 import socket
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +18,15 @@ from scheduler.service.queues import drained
 from scheduler.service.requests import Request
 from scheduler.service.stopped import COULD_NOT
 
+TAKEN_S = 4.0  # a request to water that the ticks come to later than this is refused
+
 
 class ControlSocket:
     """Listens; each request becomes a `Request` that the next tick takes."""
 
     def __init__(self, data: Path) -> None:
         self._data = data
-        self._requests: queue.SimpleQueue[Request] = queue.SimpleQueue()
+        self._requests: queue.SimpleQueue[tuple[float, Request]] = queue.SimpleQueue()
         self._socket: socket.socket | None = None
 
     def open(self) -> None:
@@ -52,7 +55,14 @@ class ControlSocket:
                 (self._data / NAME).unlink()
 
     def requests(self) -> list[Request]:
-        return drained(self._requests)
+        """Those to be taken now. Nobody is to be told "busy", and the water to run after that."""
+        now, found = time.monotonic(), list[Request]()
+        for asked, request in drained(self._requests):
+            if request.kind == "water" and now > asked + TAKEN_S:
+                request.reply(COULD_NOT, f"{request.zone}: not opened: the service was busy; ask again")
+            else:
+                found.append(request)
+        return found
 
     def _listen(self, door: socket.socket) -> None:
         while True:
@@ -73,9 +83,9 @@ class ControlSocket:
             except (ValueError, KeyError, TypeError) as error:
                 status, said = COULD_NOT, f"not understood: {error}"
             else:
-                self._requests.put(request)
+                self._requests.put((time.monotonic(), request))
                 try:
-                    status, said = answers.get(timeout=ANSWER_S)
+                    status, said = answers.get(timeout=ANSWER_S[request.kind])
                 except queue.Empty:
                     status, said = COULD_NOT, "the service is busy, and has not said what became of it"
             guest.sendall(

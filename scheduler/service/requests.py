@@ -12,11 +12,12 @@ from scheduler.service.actions import Action, Book, Close, Moment, Tell, Waterin
 from scheduler.service.dayplan import shares_by_hand
 from scheduler.service.ledger import Ledger
 from scheduler.service.planned import Planned
-from scheduler.service.stopped import COULD_NOT, DONE, Stopped
+from scheduler.service.stopped import COULD_NOT, DONE, LOOK, Stopped
 
 BY_HAND = "by_hand:"
 """How the key of a valve begins that a person turns."""
 REPLY_S = 1.5  # a person who asked gets an answer after this long, whatever the valve says
+RECORD_S = 3.0  # so long an opening that somebody asked for waits for its record, and no longer
 
 Reply = Callable[[int, str], None]
 """Called with the exit status of the command that asked, and the words for the person."""
@@ -37,10 +38,11 @@ class _Water:
     """Waits for its valve to open."""
 
     reply: Reply
-    text: str
+    names: str
+    though: str  # on hold, all the same
     key: str
     uid: str
-    give_up: float
+    asked: float
     ran: bool = False  # it is over, and gave water
     end: str | None = None  # what was said of its end
 
@@ -90,11 +92,10 @@ class Requests:
         if isinstance(actions, str):
             request.reply(COULD_NOT, f"{request.zone}: {actions}")
             return []
-        text = f"{', '.join(zones)} open until {until:%H:%M:%S}"
-        if held := [self.ledger.held[zone] for zone in zones if self.ledger.is_held(zone, today)]:
-            text += f", though on hold until {max(held)}"
+        held = [self.ledger.held[zone] for zone in zones if self.ledger.is_held(zone, today)]
+        though = f", though on hold until {max(held)}" if held else ""
         uid = self.ledger.open_runs[key].opening.uid
-        self.pending.append(_Water(request.reply, text, key, uid, at.mono + REPLY_S))
+        self.pending.append(_Water(request.reply, ", ".join(zones), though, key, uid, at.mono))
         return actions
 
     def _stop(self, at: Moment, request: Request) -> list[Action]:
@@ -158,11 +159,32 @@ class Requests:
         return "the next watering hours" + (f", {begin:%a %Y-%m-%d %H:%M}" if begin else "")
 
     def _after_water(self, at: Moment, one: _Water) -> tuple[int, str] | None:
+        """Only what is so: open, or not open and why, or that nobody knows yet."""
         held = self.ledger.open_runs.get(one.key)
         if held is None or held.opening.uid != one.uid:
-            if one.end is None and one.ran:  # so short a run that it is over
-                return DONE, one.text
-            return COULD_NOT, one.end or "it did not open"
+            if one.end is None and one.ran:
+                return DONE, f"{one.names}: so short a run that it is over"
+            return COULD_NOT, one.end or f"{one.names}: it did not open"
         if held.opened_mono is not None:
-            return DONE, one.text
-        return (DONE, f"{one.text}: its valve has not answered yet") if at.mono > one.give_up else None
+            until = at.wall + timedelta(seconds=held.opened_mono + held.opening.seconds - at.mono)
+            return DONE, f"{one.names} open until {until:%H:%M:%S}{one.though}"
+        if held.failed:
+            return COULD_NOT, one.end or f"{one.names}: it did not open"
+        if at.mono <= one.asked + REPLY_S:
+            return None
+        match held.phase:
+            case "writing":
+                return self._unrecorded(at, one)
+            case "priming":
+                return LOOK, f"{one.names}: not open yet: the master valve comes first, then it opens"
+        return LOOK, f"{one.names}: told to open, and its valve has not answered yet: look whether water runs"
+
+    def _unrecorded(self, at: Moment, one: _Water) -> tuple[int, str] | None:
+        """No record, no water: nor later, when nobody waits for it any more."""
+        if at.mono <= one.asked + RECORD_S:
+            return None
+        self.ledger.end(one.key, "its record came too late for the person who had asked", again=False)
+        return COULD_NOT, (
+            f"{one.names}: not opened, and it will not be: after {RECORD_S:.0f} s its record is not on disk, "
+            "which is busy or full"
+        )

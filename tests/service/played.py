@@ -96,6 +96,7 @@ class Books:
         self.unheld: deque[Hold] = deque()
         self.out: list[Answer] = []
         self.retry_at = float("inf")
+        self.refused = False  # and no write has succeeded since
 
     def ask(self, request: Any) -> None:
         self.world.handed_in(request)
@@ -103,6 +104,9 @@ class Books:
 
     def answers(self) -> list[Answer]:
         found, self.out = self.out, []
+        for answer in found:
+            if isinstance(answer, Disk) and answer.of == "books":
+                self.refused = answer.why is not None
         return found
 
     def work(self) -> None:
@@ -164,7 +168,10 @@ class Books:
                 return [Beaten(mono), Disk("books", None)]
             case AskDay(day, books):
                 read = replace(self._day(day), books=0 if self.unbooked else books)
-                return [read, Disk("books", None)]
+                if not self.refused:
+                    return [read]
+                self.refused = self._refuses()
+                return [read, Disk("books", "full" if self.refused else None)]
             case AskLost():
                 lost = [
                     Unsettled(o, *disk.beats.get(uid, (None, None)))

@@ -1,13 +1,17 @@
-"""What the disk refuses is written later: here of zones that a person stopped."""
+"""What the disk refuses is written later, and only a write shows that it is well again."""
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 from scheduler.errors import CouldNot
-from scheduler.service.actions import Hold
-from scheduler.service.books import Books, Disk
+from scheduler.model import Opening
+from scheduler.service.actions import Hold, Write, Written
+from scheduler.service.books import AskDay, Books, DayRead, Disk
+from scheduler.store.opening import Setup
 from scheduler.store.store import Store
 
 NOW = datetime(2026, 6, 1, 11, 0, tzinfo=UTC)
@@ -33,3 +37,26 @@ def test_a_stop_that_the_disk_refused_is_on_record_once_it_takes_it(tmp_path: Pa
     with Store.open(tmp_path / "rowwater.db", now=NOW) as store:
         kept = [(note.kind, note.zone, note.details) for note in store.notes()]
     assert kept == [("hold", zone, {"until": "2026-06-02"}) for zone in ("beans", "squash")]
+
+
+def test_a_read_does_not_show_that_the_disk_takes_records_again(tmp_path: Path) -> None:
+    path = tmp_path / "rowwater.db"
+    Store.open(path, now=NOW).close()
+    books = Books(lambda: Store.open(path, now=NOW, setup=Setup(patience_s=0.05)), lambda _: None)
+    opening = Opening("u", "gpio:1", 60.0, (), NOW, "boot", 1.0)
+    day = AskDay(NOW.date())
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        (locked, written) = books.do(Write(opening))
+        assert isinstance(locked, Disk)
+        assert "locked" in str(locked.why)
+        assert written == Written("u", False, str(locked.why))
+        read, still = books.do(day)
+        assert isinstance(read, DayRead)
+        assert still == locked
+        other.execute("ROLLBACK")
+    read, well = books.do(day)
+    assert isinstance(read, DayRead)
+    assert well == Disk("books", None)
+    assert [type(answer) for answer in books.do(day)] == [DayRead]
+    books.close()

@@ -105,13 +105,21 @@ def test_a_locked_database_delays_no_close_and_nothing_opens_without_a_record(ma
         shed.until(lambda: not shed.is_open("a"), 5.0, "the close")
         assert _ran(shed, "a") == pytest.approx(4.0, abs=0.5)
         shed.until(lambda: "could not be recorded" in shed.said(), 15, "the summary")
-        time.sleep(5.0)
+        refused = shed.rowwater("water", "c", "20 min")
+        assert refused.returncode == 1
+        assert "open until" not in refused.stdout + refused.stderr
+        (shed.data / "schedule.json").write_text("{ }")  # the books are read, which succeeds
+        time.sleep(3.0)
+        assert "could not be recorded" in shed.said()
         assert not shed.is_open("b")
+        assert not shed.is_open("c")
         other.execute("ROLLBACK")
     shed.until(lambda: shed.is_open("b"), 40, "the other run, once its record can be written")
     shed.until(lambda: len(shed.rows("SELECT 1 FROM applied")) == 2, 20, "the books")
     ((minutes,),) = shed.rows("SELECT minutes FROM applied WHERE zone = 'a'")
     assert minutes * 60 == pytest.approx(4.0, abs=0.5)
+    assert "could not be recorded" not in shed.said()
+    assert not [line for line in shed.lines() if (line.zone, line.word) == ("c", "open")]
 
 
 def test_a_bad_edit_keeps_the_last_good_version_also_after_a_restart(make_shed: MakeShed) -> None:
