@@ -9,10 +9,11 @@ import select
 import signal
 import subprocess
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from scheduler.relays.base import LIMIT_S, Site, ValveFailed, whole_seconds
+from scheduler.relays.spare import SpareProgram
 
 log = logging.getLogger(__name__)
 
@@ -30,9 +31,11 @@ class CommandValve:
 
     `open SECONDS` or `close` is appended, ROWWATER_ZONE set. The program runs in a session of its own and has
     `limit_s`; whatever of it is left afterwards is killed, children too (those that left the session escape).
+    The process that will close is started before the valve opens, and only waits for the word.
     """
 
     simulated = False
+    _spare: SpareProgram | None = None
 
     def __init__(
         self, key: str, settings: Mapping[str, Any], zones: Sequence[str], environ: Mapping[str, str]
@@ -43,17 +46,40 @@ class CommandValve:
         self._environ = {**environ, "ROWWATER_ZONE": ",".join(zones)}
 
     def open(self, seconds: float) -> None:
-        self._run("open", str(whole_seconds(self.key, seconds)))
+        argv = [*self._argv, "open", str(whole_seconds(self.key, seconds))]
+        if self._spare is None or not self._spare.waits:
+            self._drop_spare()
+            with self._as_valve_failed("the program that closes it"):
+                self._spare = SpareProgram([*self._argv, "close"], self._environ)
+        self._start(argv)
 
     def close(self) -> None:
-        self._run("close")
+        argv = [*self._argv, "close"]
+        if self._spare is not None and self._spare.waits:
+            spare, self._spare = self._spare, None
+            try:
+                spare.go()
+                self._finish(argv, spare.program, spare.ended_fd)
+            finally:
+                os.close(spare.ended_fd)
+        else:
+            self._drop_spare()
+            self._start(argv)
 
     def release(self) -> None:
         self.close()
 
-    def _run(self, *words: str) -> None:
-        argv = [*self._argv, *words]
-        try:
+    def __del__(self) -> None:
+        """Forgotten by its owner, it leaves no process behind."""
+        self._drop_spare()
+
+    def _drop_spare(self) -> None:
+        spare, self._spare = self._spare, None
+        if spare is not None:
+            spare.give_up()
+
+    def _start(self, argv: list[str]) -> None:
+        with self._as_valve_failed(argv[0]):
             program = subprocess.Popen(
                 argv,
                 env=self._environ,
@@ -62,11 +88,27 @@ class CommandValve:
                 stderr=subprocess.STDOUT,
                 start_new_session=True,
             )
+        try:
+            ended_fd = os.pidfd_open(program.pid)
+        except OSError as problem:
+            _end(program, _Said())
+            raise ValveFailed(f"{argv[0]} cannot be watched: {problem}") from problem
+        try:
+            self._finish(argv, program, ended_fd)
+        finally:
+            os.close(ended_fd)
+
+    @contextlib.contextmanager
+    def _as_valve_failed(self, what: str) -> Iterator[None]:
+        try:
+            yield
         except (OSError, ValueError) as problem:
-            raise ValveFailed(f"{argv[0]} cannot be started: {problem}") from problem
+            raise ValveFailed(f"{what} cannot be started: {problem}") from problem
+
+    def _finish(self, argv: list[str], program: subprocess.Popen[bytes], ended_fd: int) -> None:
         said = _Said()
         try:
-            in_time = _watch(program, said, time.monotonic() + self.limit_s)
+            in_time = _watch(program, ended_fd, said, time.monotonic() + self.limit_s)
         finally:
             _end(program, said)
         if text := said.text():
@@ -98,29 +140,25 @@ class _Said:
         return self._kept.decode("utf-8", errors="replace").strip()
 
 
-def _watch(program: subprocess.Popen[bytes], said: _Said, deadline: float) -> bool:
+def _watch(program: subprocess.Popen[bytes], ended: int, said: _Said, deadline: float) -> bool:
     """Read until the program itself ends (True) or the time is up (False). It is not reaped yet: until then
     its number cannot go to another process, so killing its group hits nobody else.
     """
     assert program.stdout is not None
     out = program.stdout.fileno()
     os.set_blocking(out, False)
-    ended = os.pidfd_open(program.pid)
     news = select.poll()
     news.register(ended, select.POLLIN)
     news.register(out, select.POLLIN)
-    try:
-        while (left := deadline - time.monotonic()) > 0:
-            ready = [fd for fd, _ in news.poll(left * 1000)]
-            if out in ready:
-                said.read(out)
-                if said.ended:
-                    news.unregister(out)
-            if ended in ready:
-                return True
-        return False
-    finally:
-        os.close(ended)
+    while (left := deadline - time.monotonic()) > 0:
+        ready = [fd for fd, _ in news.poll(left * 1000)]
+        if out in ready:
+            said.read(out)
+            if said.ended:
+                news.unregister(out)
+        if ended in ready:
+            return True
+    return False
 
 
 def _end(program: subprocess.Popen[bytes], said: _Said) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import os
+import signal
 import subprocess
 import time
 from collections.abc import Callable
@@ -173,3 +175,56 @@ def runs(pid: str) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
     except FileNotFoundError:
         return False
+
+
+def test_what_a_close_needs_is_there_before_the_valve_opens(
+    record: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From then on no process and no descriptor can be had: the close goes out all the same."""
+    recorder = record()
+    driver = valve(recorder)
+    driver.open(60)
+
+    def none_left(*_: object, **__: object) -> None:
+        raise OSError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+
+    monkeypatch.setattr(subprocess, "Popen", none_left)
+    for name in ("pipe", "pidfd_open", "dup", "open"):
+        monkeypatch.setattr(os, name, none_left)
+    driver.close()
+    monkeypatch.undo()
+    assert recorder.told == ["tomatoes,beans open 60", "tomatoes,beans close"]
+
+
+def test_nothing_opens_that_could_not_be_closed(record: Record, monkeypatch: pytest.MonkeyPatch) -> None:
+    recorder = record()
+
+    def none_left(argv: list[str], **_: object) -> None:
+        raise OSError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+
+    with monkeypatch.context() as short:
+        short.setattr(subprocess, "Popen", none_left)
+        with pytest.raises(ValveFailed, match="the program that closes it cannot be started"):
+            valve(recorder).open(60)
+    assert recorder.told == []
+
+
+def test_a_spare_process_that_was_killed_is_done_without(record: Record) -> None:
+    recorder = record()
+    driver = valve(recorder)
+    driver.open(60)
+    assert driver._spare is not None
+    os.killpg(driver._spare.program.pid, signal.SIGKILL)
+    assert until(lambda: driver._spare is not None and not driver._spare.waits)
+    driver.close()
+    assert recorder.told == ["tomatoes,beans open 60", "tomatoes,beans close"]
+
+
+def test_a_forgotten_valve_leaves_no_process(record: Record) -> None:
+    driver = valve(record())
+    driver.open(60)
+    assert driver._spare is not None
+    pid = str(driver._spare.program.pid)
+    assert runs(pid)
+    del driver
+    assert until(lambda: not runs(pid))
