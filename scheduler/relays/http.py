@@ -3,6 +3,9 @@
 The standard library's client, because it shows each step: nothing may be sent once the time is up, and a
 relay's plain answer needs no redirects, proxies or cookies. Its time limit is per read, so a server that
 drips bytes, or a name look-up that hangs, would outlive it: each call runs in a thread that is cut off.
+
+The thread and a socket for the close are there before the open is sent (`spare`), and the address then
+reached is kept: no name server is needed to close.
 """
 
 from __future__ import annotations
@@ -13,16 +16,17 @@ import json
 import logging
 import queue
 import socket
+import ssl
 import struct
-import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
 from typing import Any
 from urllib.parse import SplitResult, quote, unquote, urlsplit
 
 from scheduler.relays.base import LIMIT_S, Site, ValveFailed, whole_seconds
+from scheduler.relays.spare import SpareSocket, SpareThread
 from scheduler.secret import secret
 
 log = logging.getLogger(__name__)
@@ -46,6 +50,8 @@ class HttpValve:
     def __init__(
         self, key: str, settings: Mapping[str, Any], zones: Sequence[str], environ: Mapping[str, str]
     ) -> None:
+        self._thread = SpareThread(f"valve {key}"[:60])
+        self._way = _Way()
         self.key = key
         self.limit_s = float(settings.get("limit_s", LIMIT_S))
         self._calls = {name: settings[name] for name in ("open", "close")}
@@ -53,19 +59,39 @@ class HttpValve:
         self._environ = environ
 
     def open(self, seconds: float) -> None:
-        self._call("open", whole_seconds(self.key, seconds))
+        try:
+            self._thread.prepare()
+        except RuntimeError as problem:
+            raise ValveFailed(f"no thread to call {self.key} with: {problem}") from problem
+        request = self._request("open", whole_seconds(self.key, seconds))
+        self._way.give_up()
+        same = request.server == self._request("close", 0).server
+        self._call(request, self._way.keep if same else _nothing)
 
     def close(self) -> None:
-        self._call("close", 0)
+        self._call(self._request("close", 0), _nothing)
 
     def release(self) -> None:
-        self.close()
-
-    def _call(self, name: str, seconds: int) -> None:
-        request = _request(self._calls[name], str(seconds), self._zone, self._environ)
-        exchange = _Exchange(request, time.monotonic() + self.limit_s)
         try:
-            threading.Thread(target=exchange.run, name=f"valve {request.host}", daemon=True).start()
+            self.close()
+        finally:
+            self._give_up()
+
+    def __del__(self) -> None:
+        """Forgotten by its owner, it leaves no thread behind."""
+        self._give_up()
+
+    def _give_up(self) -> None:
+        self._thread.give_up()
+        self._way.give_up()
+
+    def _request(self, name: str, seconds: int) -> _Request:
+        return _request(self._calls[name], str(seconds), self._zone, self._environ)
+
+    def _call(self, request: _Request, before_sending: Callable[[socket.socket], None]) -> None:
+        exchange = _Exchange(request, time.monotonic() + self.limit_s, self._way, before_sending)
+        try:
+            self._thread.do(exchange.run)
             outcome = exchange.outcome.get(timeout=self.limit_s)
         except queue.Empty:
             outcome = TimeoutError()
@@ -88,6 +114,14 @@ class _Request:
     target: str
     body: bytes | None
     headers: Mapping[str, str] = field(repr=False)
+
+    @property
+    def server(self) -> tuple[bool, str, int | None]:
+        return self.secure, self.host, self.port
+
+
+def _nothing(_: socket.socket) -> None:
+    pass
 
 
 def _request(call: Mapping[str, Any], seconds: str, zone: str, environ: Mapping[str, str]) -> _Request:
@@ -157,13 +191,54 @@ def _kind(body: str | None) -> dict[str, str]:
     return {"Content-Type": "application/json"}
 
 
+class _Way:
+    """How the close reaches its relay: the address that the open reached, a socket, and what TLS needs."""
+
+    def __init__(self) -> None:
+        self._spare: SpareSocket | None = None
+        self._context: ssl.SSLContext | None = None
+
+    @property
+    def context(self) -> ssl.SSLContext:
+        """Kept: making one reads the disk."""
+        if self._context is None:
+            self._context = ssl.create_default_context()
+            self._context.set_alpn_protocols(["http/1.1"])
+        return self._context
+
+    def keep(self, reached: socket.socket) -> None:
+        """Before the open goes out on this connection. Raises OSError: then it must not."""
+        self.give_up()
+        self._spare = SpareSocket(reached)
+
+    def connected(self, seconds: float) -> socket.socket | None:
+        """None where there is no such way, or no longer."""
+        if self._spare is None:
+            return None
+        try:
+            return self._spare.connect(seconds)
+        except OSError as problem:
+            log.debug("not by the address that was reached before: %s", problem)
+            self.give_up()
+            return None
+
+    def give_up(self) -> None:
+        spare, self._spare = self._spare, None
+        if spare is not None:
+            spare.give_up()
+
+
 class _Exchange:
     """One call; `outcome` gets the status, or what went wrong."""
 
-    def __init__(self, request: _Request, deadline: float) -> None:
+    def __init__(
+        self, request: _Request, deadline: float, way: _Way, before_sending: Callable[[socket.socket], None]
+    ) -> None:
         self.outcome: queue.SimpleQueue[int | Exception] = queue.SimpleQueue()
         self._request = request
         self._deadline = deadline
+        self._way = way
+        self._before_sending = before_sending
         self._abandoned = False
         self._socket: socket.socket | None = None
 
@@ -175,19 +250,36 @@ class _Exchange:
 
     def _status(self) -> int:
         request = self._request
-        kind = HTTPSConnection if request.secure else HTTPConnection
-        connection = kind(request.host, request.port, timeout=self._left())
-        try:
-            connection.connect()
-            self._socket = connection.sock
-            if self._abandoned:  # the name look-up or the connection took too long
-                raise HTTPException("nobody waits for it any more")
-            connection.sock.settimeout(self._left())
-            connection.sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, ABORT)
+        with contextlib.closing(self._connection()) as connection:
+            connection.sock = self._socket = self._link()
+            self._still_wanted()
+            self._before_sending(self._socket)
+            if request.secure:
+                self._socket.settimeout(self._left())
+                secured = self._way.context.wrap_socket(self._socket, server_hostname=request.host)
+                connection.sock = self._socket = secured
+                self._still_wanted()
+            self._socket.settimeout(self._left())
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, ABORT)
             connection.request(request.method, request.target, request.body, dict(request.headers))
             return connection.getresponse().status
-        finally:
-            connection.close()
+
+    def _connection(self) -> HTTPConnection:
+        request = self._request
+        if request.secure:
+            return HTTPSConnection(request.host, request.port, context=self._way.context)
+        return HTTPConnection(request.host, request.port)
+
+    def _link(self) -> socket.socket:
+        """By the way that is kept, with half of the time; else by the name."""
+        request = self._request
+        port = request.port or (443 if request.secure else 80)
+        by_way = self._way.connected(self._left() / 2)
+        return by_way or socket.create_connection((request.host, port), self._left())
+
+    def _still_wanted(self) -> None:
+        if self._abandoned:  # the name look-up or the connection took too long
+            raise HTTPException("nobody waits for it any more")
 
     def _left(self) -> float:
         return max(self._deadline - time.monotonic(), 0.001)

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
 import signal
+import socket
 import subprocess
-from collections.abc import Mapping, Sequence
+import threading
+from collections.abc import Callable, Mapping, Sequence
 
 _WAIT = ("/bin/sh", "-c", 'read _ && exec "$@"', "rowwater")
 """Waits for a line, and becomes the program that is named after it; ends where the pipe ends without one."""
@@ -62,3 +65,74 @@ class SpareProgram:
         for end in (self.program.stdin, self.program.stdout):
             assert end is not None
             end.close()
+
+
+class SpareSocket:
+    """A socket that is made, and the address of a server that was reached a moment ago."""
+
+    def __init__(self, reached: socket.socket) -> None:
+        """As of a connection to that server. Raises OSError where it cannot be had."""
+        self._address = reached.getpeername()
+        self._family = reached.family
+        self._made: socket.socket | None = self._new()
+
+    def connect(self, seconds: float) -> socket.socket:
+        """The first time it needs no descriptor. Raises OSError."""
+        link, self._made = self._made or self._new(), None
+        try:
+            link.settimeout(seconds)
+            link.connect(self._address)
+        except BaseException:
+            link.close()
+            raise
+        return link
+
+    def give_up(self) -> None:
+        if self._made is not None:
+            self._made.close()
+
+    def _new(self) -> socket.socket:
+        return socket.socket(self._family, socket.SOCK_STREAM)
+
+
+class SpareThread:
+    """A thread that is started, and does one thing after the other; where it hangs, another is started."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._work: queue.SimpleQueue[Callable[[], None] | None] | None = None
+        self._idle = threading.Event()
+
+    def prepare(self) -> None:
+        """Have one that waits. Raises RuntimeError where no thread can be started."""
+        if self._work is not None and self._idle.is_set():
+            return
+        self.give_up()
+        work: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        idle = threading.Event()
+        idle.set()
+        threading.Thread(target=_work, args=(work, idle), name=self._name, daemon=True).start()
+        self._work, self._idle = work, idle
+
+    def do(self, task: Callable[[], None]) -> None:
+        """Comes back at once; only where no thread is left, the caller does it."""
+        try:
+            self.prepare()
+        except RuntimeError:
+            task()
+            return
+        assert self._work is not None
+        self._idle.clear()
+        self._work.put(task)
+
+    def give_up(self) -> None:
+        """It ends when it is done."""
+        if self._work is not None:
+            self._work.put(None)
+        self._work = None
+
+
+def _work(work: queue.SimpleQueue[Callable[[], None] | None], idle: threading.Event) -> None:
+    while (task := work.get()) is not None:
+        task()
+        idle.set()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import socket
 import threading
 import time
@@ -15,6 +17,7 @@ from relays.tools import RelayServer, answer, free_port, until
 
 from scheduler.relays.base import ValveFailed
 from scheduler.relays.http import HttpValve
+from scheduler.relays.spare import SpareSocket
 
 ENVIRON = {"RELAY_KEY": "from the environment", "BROKEN": "two\nlines"}
 
@@ -230,3 +233,75 @@ def test_what_is_no_time_sends_nothing(relay_server: RelayServer) -> None:
     with pytest.raises(ValveFailed):
         valve(relay_server).open(float("nan"))
     assert relay_server.calls == []
+
+
+def test_what_a_close_needs_is_there_before_the_valve_opens(
+    relay_server: RelayServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From then on no thread, no socket and no name server can be had: the close goes out all the same."""
+    relay = valve(relay_server)
+    relay.open(60)
+
+    def none_left(*_: Any, **__: Any) -> Any:
+        raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+
+    with monkeypatch.context() as short:
+        short.setattr(socket, "create_connection", none_left)
+        short.setattr(socket, "getaddrinfo", none_left)
+        short.setattr(SpareSocket, "_new", none_left)
+        short.setattr(threading.Thread, "start", no_thread)
+        relay.close()
+    assert [call[1] for call in relay_server.calls] == ["/relay/1?on=60", "/relay/1?off"]
+
+
+def no_thread(thread: threading.Thread, start: Callable[..., None] = threading.Thread.start) -> None:
+    """For the valves: the relay here is a thread too."""
+    if thread.name.startswith("valve "):
+        raise RuntimeError("can't start new thread")
+    start(thread)
+
+
+def test_nothing_opens_that_could_not_be_closed(
+    relay_server: RelayServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none_left(_: SpareSocket) -> Any:
+        raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+
+    with monkeypatch.context() as short:
+        short.setattr(threading.Thread, "start", no_thread)
+        with pytest.raises(ValveFailed, match="no thread"):
+            valve(relay_server).open(60)
+    with monkeypatch.context() as short:
+        short.setattr(SpareSocket, "_new", none_left)
+        with pytest.raises(ValveFailed, match="Too many open files"):
+            valve(relay_server).open(60)
+    assert relay_server.calls == []
+
+
+def test_where_no_thread_is_left_the_caller_closes(
+    relay_server: RelayServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(threading.Thread, "start", no_thread)
+    valve(relay_server).close()
+    assert len(relay_server.calls) == 1
+
+
+def test_a_relay_that_moved_is_found_by_its_name(relay_server: RelayServer) -> None:
+    """It had another address when it opened."""
+    relay = valve(relay_server, limit_s=2.0)
+    relay.open(60)
+    assert relay._way._spare is not None
+    relay._way._spare._address = ("127.0.0.1", free_port())
+    relay.close()
+    assert [call[1] for call in relay_server.calls] == ["/relay/1?on=60", "/relay/1?off"]
+
+
+def test_a_thread_that_hangs_is_done_without(relay_server: RelayServer) -> None:
+    relay = valve(relay_server)
+    relay_server.behave = lambda _: time.sleep(1.0)
+    with pytest.raises(ValveFailed, match="did not answer"):
+        relay.open(60)
+    relay_server.behave = answer(200)
+    relay.release()
+    assert [call[1] for call in relay_server.calls] == ["/relay/1?on=60", "/relay/1?off"]
+    assert until(lambda: not our_threads())
