@@ -23,6 +23,7 @@ from scheduler.service import (
     alarms,
     clock_trust,
     daemon,
+    earlier_guards,
     end,
     guard,
     guard_keeper,
@@ -138,6 +139,18 @@ def process() -> Iterator[Row]:
         "the guard dies, or freezes",
         f"{span(usual.tick_s)}, or {span((guardlink.MOST_UNANSWERED + 1) * usual.tick_s)}",
         "nothing new opens until another one stands",
+    )
+    yield (
+        "the guard is stopped and the service killed in the same moment",
+        "at once",
+        "the kernel wakes the guard, which closes every valve. One that cannot run any more is ended by "
+        f"systemd after {span(unit['TimeoutStopSec'])}, and all is closed; without systemd by the next start",
+    )
+    yield (
+        "a killed service is started again at once",
+        span(earlier_guards.WAIT_S),
+        "nothing opens while the guard of the earlier start still closes valves; one that takes longer is "
+        "ended",
     )
     yield (
         "no step of the service for a while, though it lives",

@@ -65,10 +65,10 @@ def command(zones: Sequence[str], seconds: int, yes: bool, as_json: bool) -> Non
     garden = common.garden()
     wanted = {common.zone_name(garden, zone) for zone in zones} or {zone.name for zone in garden.zones}
     master = garden.service.get("master_valve")
-    with hold_valves(common.data_folder(), "rowwater valve-test"):
-        trial = Trial(
-            specs_of(garden), master["valve"].key if master else None, GuardLink(os.environ), seconds, yes
-        )
+    data = common.data_folder()
+    with hold_valves(data, "rowwater valve-test"):
+        link = GuardLink(os.environ, data=data)
+        trial = Trial(specs_of(garden), master["valve"].key if master else None, link, seconds, yes)
         results = trial.walk(wanted)
     if as_json:
         common.print_json({"valves": [asdict(result) for result in results]})

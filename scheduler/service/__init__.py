@@ -11,7 +11,8 @@ a queue.
              notices
     doors    valve_threads, books (the disk), jobs, job, child (daily job, reading of garden.yaml), control,
              meter, stations, alarms, ticker (APScheduler as a ticker and nothing else), systemd
-    guard    guard, guardlink, guard_keeper: a second process that closes everything when the first is gone
+    guard    guard, guardlink, guard_keeper: a second process that closes everything when the first is gone;
+             earlier_guards: those of a service that was killed, which are waited for
 
 Four layers close a valve: its thread's own deadline, the guard, the service manager (watchdog, restart,
 ExecStopPost), the wiring.  A time that one of them promises is a constant of its module; README's table is

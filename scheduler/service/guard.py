@@ -1,6 +1,6 @@
 """A small second process that closes every valve when its parent dies, freezes or keeps one open too long.
 
-    python -m scheduler.service.guard                          started by `guardlink.GuardLink`, fed by a pipe
+    python -m scheduler.service.guard --data FOLDER            started by `guardlink.GuardLink`, fed by a pipe
     python -m scheduler.service.guard --close-all valves.json  closes the valves of a saved list, and ends
 
 It stays for a season beside the service, so it loads next to nothing: no logging, no dataclasses, and what
@@ -40,6 +40,7 @@ TRY_FOR_S = 24 * 3600.0
 STOP_FOR_S = 60.0
 CLOSE_ALL_FOR_S = 30.0
 LOAD_AGAIN_S = 0.25
+F_SETSIG = 10  # of Linux; the library names it from Python 3.13 on
 
 
 def now_s() -> float:
@@ -64,7 +65,10 @@ class Order:
         margin_s: float = MARGIN_S,
         in_flight_s: float = IN_FLIGHT_S,
         try_for_s: float = TRY_FOR_S,
+        lifeline: int | None = None,
     ) -> None:
+        """lifeline: a pipe of which only the parent holds the other end; see `stirs`."""
+        self.lifeline = lifeline
         self.parent = parent
         self.valves = valves
         self.silence_s = silence_s
@@ -204,6 +208,8 @@ class Guard:
             if not lines and (self._pipe.ended or self._stop_at is not None):
                 return 0  # nothing was ordered yet, so nothing opened
         watch = Watch(Order.read(lines.pop(0)), self._clock())
+        if watch.order.lifeline is not None:
+            stirs(watch.order.lifeline)
         why = self._watch(watch, lines)
         if why == "bye":
             return 0
@@ -281,6 +287,15 @@ class Guard:
             time.sleep(0.01)
 
 
+def stirs(lifeline: int) -> None:
+    """When this pipe ends, the kernel lets a stopped guard go on: both may be struck at once."""
+    import fcntl
+
+    fcntl.fcntl(lifeline, F_SETSIG, signal.SIGCONT)
+    fcntl.fcntl(lifeline, fcntl.F_SETOWN, os.getpid())
+    fcntl.fcntl(lifeline, fcntl.F_SETFL, fcntl.fcntl(lifeline, fcntl.F_GETFL) | os.O_ASYNC)
+
+
 def close_all(path: Path, environ: Mapping[str, str], *, limit_s: float = CLOSE_ALL_FOR_S) -> int:
     """0 only when the close of every valve in the list is confirmed."""
     from scheduler.errors import CouldNot
@@ -338,13 +353,13 @@ def watch_parent(fd: int, echo_fd: int, environ: Mapping[str, str]) -> int:
 
 def main(args: Sequence[str], environ: Mapping[str, str]) -> int:
     match list(args):
-        case []:
+        case [] | ["--data", _]:  # whose guard it is: by this the next start finds it (`earlier_guards`)
             return watch_parent(0, 1, environ)
         case ["--close-all", path]:
             from pathlib import Path
 
             return close_all(Path(path), environ)
-    tell("usage: python -m scheduler.service.guard [--close-all valves.json]")
+    tell("usage: python -m scheduler.service.guard --data FOLDER | --close-all valves.json")
     return 2
 
 

@@ -11,9 +11,11 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 
 from scheduler.errors import CouldNot
 from scheduler.relays.specs import Spec
+from scheduler.service.earlier_guards import argument
 from scheduler.service.guard import IN_FLIGHT_S, MARGIN_S, SILENCE_S, TRY_FOR_S, Order
 
 MOST_UNANSWERED = 5  # heartbeats
@@ -38,16 +40,19 @@ class GuardLink:
         self,
         environ: Mapping[str, str],
         *,
+        data: Path | None = None,
         silence_s: float = SILENCE_S,
         margin_s: float = MARGIN_S,
         in_flight_s: float = IN_FLIGHT_S,
         try_for_s: float = TRY_FOR_S,
     ) -> None:
-        """silence_s: without a heartbeat for so long this process is ended, and every valve closed; likewise
-        margin_s after a valve should have been closed. in_flight_s: a valve opened no longer ago than this is
-        closed twice, the second time when that open must be over. try_for_s: when closing is given up.
+        """data: the folder whose valves they are. silence_s: without a heartbeat for so long this process is
+        ended, and every valve closed; likewise margin_s after a valve should have been closed. in_flight_s: a
+        valve opened no longer ago than this is closed twice, the second time when that open must be over.
+        try_for_s: when closing is given up.
         """
         self._environ = dict(environ)
+        self._argument = [] if data is None else argument(data)
         self._limits = {
             "silence_s": silence_s,
             "margin_s": margin_s,
@@ -58,6 +63,7 @@ class GuardLink:
         self._keys: frozenset[str] = frozenset()
         self._unanswered = 0
         self._broken = False
+        self._lifeline: int | None = None
         self._lock = threading.Lock()
 
     def start(self, specs: Sequence[Spec]) -> None:
@@ -66,15 +72,20 @@ class GuardLink:
         May be called again after the guard was lost, or after bye(); then tell it again what is open.
         """
         self._forget(kill=True)
-        order = Order(parent=os.getpid(), valves=list(specs), **self._limits)
-        process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "scheduler.service.guard"],
-            env=self._environ,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            start_new_session=True,  # Ctrl-C at the terminal is for this process, not for the guard
-            bufsize=0,
-        )
+        lifeline, self._lifeline = os.pipe()
+        try:
+            process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "scheduler.service.guard", *self._argument],
+                env=self._environ,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                start_new_session=True,  # Ctrl-C at the terminal is for this process, not for the guard
+                bufsize=0,
+                pass_fds=(lifeline,),
+            )
+        finally:
+            os.close(lifeline)
+        order = Order(os.getpid(), list(specs), lifeline=lifeline, **self._limits)
         try:
             ready = _ordered(process, order.line() + b"\n")
         except BaseException:
@@ -167,6 +178,9 @@ class GuardLink:
     def _forget(self, *, kill: bool) -> None:
         with self._lock:
             process, self._process = self._process, None
+            lifeline, self._lifeline = self._lifeline, None
+        if lifeline is not None:
+            os.close(lifeline)
         if process is not None:
             _end(process, kill=kill)
 

@@ -20,6 +20,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from scheduler.service.ask import address_in
+from scheduler.service.earlier_guards import guards_of
 from scheduler.store.store import Store
 
 RELAY = """#!/bin/sh
@@ -80,12 +81,13 @@ class Shed:
         beat: float = 1.0,
         synced: bool = True,
         tick: str = "0.05",
+        in_flight: float = 0.3,
         cwd: Path | None = None,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder, self.data, self.zones = folder, folder / "data", zones
         self.data.mkdir(exist_ok=True)
-        self.beat, self.tick = beat, tick
+        self.beat, self.tick, self.in_flight = beat, tick, in_flight
         self.cwd = cwd or folder
         relay = folder / "relay"
         relay.write_text(RELAY.format(folder=folder))
@@ -119,10 +121,10 @@ class Shed:
         launch: Sequence[str] = ("-m", "scheduler.service.main"),
     ) -> None:
         """quick: the process that `rowwater serve` turns into, without the command line before it."""
-        argv = self.argv("serve", "--heartbeat", str(self.beat), "--tick", self.tick, "--in-flight", "0.3",
-                         "--witness", str(self.witness))  # fmt: skip
+        argv = self.argv("serve", "--heartbeat", str(self.beat), "--tick", self.tick, "--in-flight",
+                         str(self.in_flight), "--witness", str(self.witness))  # fmt: skip
         if quick:
-            settings = {"tick_s": float(self.tick), "beat_s": self.beat, "in_flight_s": 0.3,
+            settings = {"tick_s": float(self.tick), "beat_s": self.beat, "in_flight_s": self.in_flight,
                         "witness": str(self.witness), "ask_kernel": False}  # fmt: skip
             order = {"data": str(self.data), "config": str(self.garden), "settings": settings}
             argv = [sys.executable, "-P", *launch, json.dumps(order)]
@@ -150,12 +152,14 @@ class Shed:
         return self.process.wait(20)
 
     def guard_pid(self) -> int | None:
-        """None where it does not run: a number that is left over may be anybody's by now."""
-        try:
-            pid = int((self.data / "guard.pid").read_text())
-        except (OSError, ValueError):
-            return None
-        return pid if pid in self.left_running() else None
+        """That of the running service, none of an earlier start; None where it does not run."""
+        assert self.process is not None
+        for guard in guards_of(self.data):
+            with contextlib.suppress(OSError):
+                stat = Path(f"/proc/{guard.pid}/stat").read_text()
+                if int(stat.rpartition(")")[2].split()[1]) == self.process.pid:
+                    return guard.pid
+        return None
 
     def end(self) -> None:
         """Ends the service, and the guard of one that was killed: its valves work now, so it is soon done."""
