@@ -31,6 +31,7 @@ COMMANDS = {
     "note": "what you saw or did: rain, water given, planting, chores",
     "hold": "keep a zone dry until a date",
     "log": "water given: planned against real",
+    "facts": "all that is on record as one text file, out or in",
     "serve": "the service: opens and closes the valves by the plan",
     "water": "a run by hand, now",
     "stop": "close every valve now",

@@ -8,6 +8,7 @@ import click
 
 from scheduler.cli import common
 from scheduler.cli.complete import ZONE
+from scheduler.errors import CouldNot
 
 
 @click.command(name="why")
@@ -26,7 +27,13 @@ def command(zone: str, day: date | None, as_json: bool) -> None:
         plan = store.plan(day) if day else store.newest_plan()
         if plan is None:
             raise common.no_plan(day)
-        page = why_page(plan, store.working(plan), name)
+        working = store.working(plan)
+        if not working:
+            raise CouldNot(
+                f"the working of {plan.day} was not brought along: only what was planned is on record here",
+                hint="rowwater log has that",
+            )
+        page = why_page(plan, working, name)
     if as_json:
         common.print_json(page)
     else:

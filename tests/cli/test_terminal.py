@@ -42,6 +42,7 @@ CALLS = {
     "note": ["note", "rain", "0.1in"],
     "hold": ["hold", "beans", "until", "2015-07-02"],
     "log": ["log", "--csv"],
+    "facts": ["facts", "--export", "-"],
     "selfcheck": ["selfcheck"],
     "serve": ["serve", "--help"],  # it would not end by itself
     "water": ["water", "beans", "5"],
