@@ -11,7 +11,7 @@ from typing import Any, Literal
 from scheduler.model import Applied, Opening, Share
 
 Level = Literal["info", "look", "problem"]
-State = Literal["garden", "stuck", "disk", "clock", "wait", "summary"]
+State = Literal["garden", "stuck", "disk", "clock", "wait", "summary", "short"]
 Event = Literal[
     "end", "skip", "late", "cut", "failed", "twice", "master", "flow", "meter", "stations", "control", "day",
     "database", "step",

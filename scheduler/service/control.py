@@ -16,16 +16,22 @@ from scheduler.errors import CouldNot
 from scheduler.service.ask import ANSWER_S, NAME, address_in, read_line
 from scheduler.service.queues import drained
 from scheduler.service.requests import Request
+from scheduler.service.reserve import Reserve
 from scheduler.service.stopped import COULD_NOT
 
+MOST_GUESTS = 8  # at once; more are sent away, so that nobody uses up what a close needs
+PAUSE_S = 0.2  # until somebody is let in again, after that failed
 TAKEN_S = 4.0  # a request to water that the ticks come to later than this is refused
 
 
 class ControlSocket:
     """Listens; each request becomes a `Request` that the next tick takes."""
 
-    def __init__(self, data: Path) -> None:
+    def __init__(self, data: Path, reserve: Reserve) -> None:
+        """reserve: so that `stop` is heard also when descriptors are used up."""
         self._data = data
+        self._reserve = reserve
+        self._guests = threading.BoundedSemaphore(MOST_GUESTS)
         self._requests: queue.SimpleQueue[tuple[float, Request]] = queue.SimpleQueue()
         self._socket: socket.socket | None = None
 
@@ -65,16 +71,41 @@ class ControlSocket:
         return found
 
     def _listen(self, door: socket.socket) -> None:
-        while True:
-            try:
-                guest, _ = door.accept()
-            except OSError:
-                if self._socket is None:
-                    return
-                continue
+        while self._socket is not None:
+            guest = self._accepted(door)
+            if guest is None:
+                time.sleep(PAUSE_S)
+            elif not self._guests.acquire(blocking=False):
+                guest.close()
+            else:
+                with self._reserve.freed():
+                    self._let_in(guest)
+
+    def _let_in(self, guest: socket.socket) -> None:
+        try:
             threading.Thread(target=self._serve, args=(guest,), name="guest", daemon=True).start()
+        except (RuntimeError, MemoryError):  # no thread is left: one after the other
+            with contextlib.suppress(MemoryError):
+                self._serve(guest)
+
+    def _accepted(self, door: socket.socket) -> socket.socket | None:
+        """Waits for somebody. None: it did not work."""
+        try:
+            return door.accept()[0]
+        except OSError:
+            if self._socket is None:
+                return None
+        with self._reserve.freed(), contextlib.suppress(OSError):
+            return door.accept()[0]
+        return None
 
     def _serve(self, guest: socket.socket) -> None:
+        try:
+            self._answer(guest)
+        finally:
+            self._guests.release()
+
+    def _answer(self, guest: socket.socket) -> None:
         with guest, contextlib.suppress(OSError):
             guest.settimeout(2.0)
             answers: queue.SimpleQueue[tuple[int, str]] = queue.SimpleQueue()

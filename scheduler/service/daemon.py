@@ -21,6 +21,7 @@ from scheduler.service.jobs import ConfigWatch, DayJob, Refused
 from scheduler.service.moments import Moments
 from scheduler.service.notices import Notices
 from scheduler.service.periphery import Periphery
+from scheduler.service.reserve import Reserve
 from scheduler.service.stop import Stop
 from scheduler.service.systemd import Manager
 from scheduler.service.tick import Runner
@@ -32,6 +33,8 @@ log = logging.getLogger("rowwater")
 
 STUCK_S = 20.0  # without a step of the ledger for so long, everything is closed and the process ends
 LOOK_S = 2.0
+SHORT_S = 900.0  # something short for so long, and nothing open: a new start may have what this one used up
+WATCHING = "watching"
 
 
 class Service:
@@ -56,6 +59,7 @@ class Service:
         control: ControlSocket,
         periphery: Periphery,
         manager: Manager,
+        reserve: Reserve,
     ) -> None:
         self.stop = stop
         self.moments = moments
@@ -71,6 +75,8 @@ class Service:
         self.control = control
         self.periphery = periphery
         self.manager = manager
+        self.reserve = reserve
+        self._short_since: float | None = None
         self.ticking = threading.Lock()
         self._ticker = Ticker(self.tick, tick_s)
         self._advanced = time.monotonic()
@@ -86,7 +92,7 @@ class Service:
             text = f"`rowwater water` cannot reach the service: {error.text}"
             self.notices.tell("control", "problem", text, self.moments.local())
         self._ticker.start()
-        self.manager.ready("watching")
+        self.manager.ready(WATCHING)
         status = self._until_stopped()
         log.info("stopping: %s", self.stop.why)
         self.manager.stopping()
@@ -107,6 +113,10 @@ class Service:
             return f"a tick failed: {self._ticker.failure}"
         if self.books.failed is not None:
             return f"the books: {self.books.failed}"
+        if self._short_since is not None and not self.runner.ledger.open_runs:
+            lasts = time.monotonic() - self._short_since
+            if lasts > SHORT_S:
+                return f"for {lasts / 60:.0f} minutes {self.reserve.short()}"
         still = time.monotonic() - self._advanced
         return f"no step for {still:.0f} s" if still > STUCK_S else None
 
@@ -120,7 +130,7 @@ class Service:
             in_use = self._take_news(at)
             self.runner.tick(
                 at,
-                blocked="the service is stopping" if self.stop.why else self.guard.blocked(),
+                blocked="the service is stopping" if self.stop.why else self._blocked(at),
                 requests=self.control.requests(),
                 jobs=self.day_job.results(),
                 use=in_use.brief if in_use else None,
@@ -132,6 +142,18 @@ class Service:
             if self.runner.steps > steps:
                 self._advanced = time.monotonic()
                 self.manager.alive()
+
+    def _blocked(self, at: Moment) -> str | None:
+        """Why nothing may open, whatever the books say."""
+        short = self.reserve.short()
+        if short is None:
+            self._short_since = None
+            self.notices.untell("short")
+        else:
+            self._short_since = self._short_since or at.mono
+            self.notices.tell("short", "problem", f"nothing opens: {short}", at.wall)
+        self.manager.status(WATCHING if short is None else f"nothing opens: {short}")
+        return short or self.guard.blocked()
 
     def moment(self) -> Moment:
         at = self.moments.now(self.runner.record.newest_s)

@@ -39,7 +39,10 @@ class DayJob:
         self._results: queue.SimpleQueue[JobDone] = queue.SimpleQueue()
 
     def start(self, day: date, why: str) -> None:  # noqa: ARG002 - the reason is for the log
-        threading.Thread(target=self._go, args=(day,), name="daily job", daemon=True).start()
+        try:
+            threading.Thread(target=self._go, args=(day,), name="daily job", daemon=True).start()
+        except RuntimeError as error:  # no thread is left: no reason to end, with valves open
+            self._results.put(JobDone(day, False, str(error)))
 
     def results(self) -> list[JobDone]:
         return drained(self._results)

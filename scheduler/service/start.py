@@ -23,6 +23,7 @@ from scheduler.service.ledger import Ledger
 from scheduler.service.moments import Moments
 from scheduler.service.notices import Notices, from_page
 from scheduler.service.periphery import Periphery
+from scheduler.service.reserve import Reserve
 from scheduler.service.settings import Settings
 from scheduler.service.stop import Stop
 from scheduler.service.systemd import Manager
@@ -108,7 +109,9 @@ def assembled(
         rules=brief.rules(), boot=boot_id(), beat_s=settings.beat_s, new_uid=lambda: uuid.uuid4().hex,
         tried=(),
     )  # fmt: skip
-    books = BookWriter(Books(partial(open_store, data), partial(write_page, data)))
+    reserve = Reserve()
+    with_share = reserve.spent_on
+    books = BookWriter(Books(partial(with_share(open_store), data), partial(with_share(write_page), data)))
     runner = Runner(
         ledger, brief, threads, books, notices, day_job.start,
         liters=periphery.meter.liters_of, freeze_s=settings.freeze_s,
@@ -120,7 +123,7 @@ def assembled(
     return Service(
         data, settings.tick_s, stop=stop, moments=moments, runner=runner, notices=notices, threads=threads,
         valves=valves, guard=guard, books=books, watch=watch, in_use=in_use, day_job=day_job,
-        control=ControlSocket(data), periphery=periphery, manager=manager,
+        control=ControlSocket(data, reserve), periphery=periphery, manager=manager, reserve=reserve,
     )  # fmt: skip
 
 

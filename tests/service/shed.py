@@ -102,6 +102,7 @@ class Shed:
         if synced:
             self.witness.touch()
         self.process: subprocess.Popen[bytes] | None = None
+        self.as_user: list[str] = []  # words before a command that another user runs
         self.environ = {
             **{k: v for k, v in os.environ.items() if not k.startswith("ROWWATER_")},
             "ROWWATER_CONFIG": str(self.garden),
@@ -127,7 +128,7 @@ class Shed:
             settings = {"tick_s": float(self.tick), "beat_s": self.beat, "in_flight_s": self.in_flight,
                         "witness": str(self.witness), "ask_kernel": False}  # fmt: skip
             order = {"data": str(self.data), "config": str(self.garden), "settings": settings}
-            argv = [sys.executable, "-P", *launch, json.dumps(order)]
+            argv = [*self.as_user, sys.executable, "-P", *launch, json.dumps(order)]
         with (self.folder / "service.log").open("ab") as log:
             self.process = subprocess.Popen(
                 argv, env=self.environ, cwd=self.cwd, stdout=log, stderr=log, stdin=subprocess.DEVNULL

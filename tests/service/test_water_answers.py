@@ -14,6 +14,7 @@ from scheduler.service.brief import Brief
 from scheduler.service.ledger import Ledger
 from scheduler.service.planned import Planned
 from scheduler.service.requests import RECORD_S, REPLY_S, Request, Requests
+from scheduler.service.reserve import Reserve
 
 AT = Moment(datetime(2026, 6, 1, 12, tzinfo=ZoneInfo("America/New_York")), 1000.0)
 BEANS = "gpio:2"
@@ -117,7 +118,7 @@ def test_a_request_that_waited_too_long_for_its_turn_is_refused(
 
     now = [50.0]
     monkeypatch.setattr(control.time, "monotonic", lambda: now[0])
-    door = control.ControlSocket(Path(str(tmp_path)))
+    door = control.ControlSocket(Path(str(tmp_path)), Reserve())
     said: list[tuple[int, str]] = []
     for kind in ("water", "stop"):
         door._requests.put((50.0, Request(kind, "beans", 5.0, lambda *answer: said.append(answer))))

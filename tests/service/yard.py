@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
 import time
 from pathlib import Path
 from typing import Any
@@ -11,6 +13,8 @@ from relays.tools import Broker, Ear, RelayServer
 from service.shed import GARDEN, RELAY, Shed
 
 DRIVERS = ("gpio", "mqtt", "http", "command")
+AS_USER = ["setpriv", "--reuid=54321", "--regid=54321", "--clear-groups", "--inh-caps=+dac_override",
+           "--ambient-caps=+dac_override", "--"]  # fmt: skip
 ZONE = """  {name}:
     rows: {{count: 3, length: 80 ft, spacing: 5 ft}}
     tape: thin
@@ -22,8 +26,13 @@ ZONE = """  {name}:
 class Yard(Shed):
     """Zones are named after their drivers. A mock pin has no witness but the service's own log."""
 
-    def __init__(self, folder: Path, *, drivers: tuple[str, ...] = DRIVERS, **more: Any) -> None:
+    def __init__(
+        self, folder: Path, *, drivers: tuple[str, ...] = DRIVERS, as_user: bool = False, **more: Any
+    ) -> None:
+        """as_user: the service is no root, who is above some limits."""
         super().__init__(folder, zones="", **more)
+        self._limited: set[str] = set()
+        self.as_user = AS_USER if as_user and os.geteuid() == 0 else []
         self.zones = drivers  # type: ignore[assignment]  # names instead of letters
         relay = folder / "relay"
         relay.write_text(RELAY.format(folder=folder))
@@ -43,12 +52,35 @@ class Yard(Shed):
         self.environ["GPIOZERO_PIN_FACTORY"] = "mock"
 
     def end(self) -> None:
+        for what in self._limited:
+            self.limit(what, "unlimited" if what == "as" else 2048)
         try:
             super().end()
         finally:
             self.ear.stop()
             self.broker.stop()
             self.server.stop()
+
+    def limit(self, what: str, most: int | str) -> None:
+        """Lower a limit of the service and its guard from now on; `what`: an option of prlimit(1)."""
+        assert self.process is not None
+        self._limited.add(what)
+        for pid in (self.process.pid, self.guard_pid()):
+            limit = [*self.as_user, "prlimit", f"--pid={pid}", f"--{what}={most}:"]
+            subprocess.run(limit, check=True)
+
+    def use_up_files(self) -> None:
+        """As a program that forgets to close its files: what it has it keeps, and no more can be had."""
+        assert self.process is not None
+        fds = [int(fd.name) for fd in Path(f"/proc/{self.process.pid}/fd").iterdir()]
+        self.limit("nofile", max(fds) + 1)
+
+    def use_up_memory(self) -> None:
+        """No more address space than it has."""
+        assert self.process is not None
+        status = Path(f"/proc/{self.process.pid}/status").read_text()
+        size = next(line for line in status.splitlines() if line.startswith("VmSize"))
+        self.limit("as", int(size.split()[1]) * 1024)
 
     def words(self, zone: str) -> list[str]:
         """What the valve of a zone was told, or for a pin, what the service says it did: open, close, ..."""
