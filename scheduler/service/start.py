@@ -10,12 +10,14 @@ from functools import partial
 from pathlib import Path
 
 from scheduler.errors import BadGarden, BadInput
-from scheduler.relays.lock import hold_valves
+from scheduler.relays.lock import Held, hold_valves
+from scheduler.relays.specs import VALVES
 from scheduler.service.alarms import Alarms
 from scheduler.service.books import Books, BookWriter
 from scheduler.service.control import ControlSocket
 from scheduler.service.daemon import Service
 from scheduler.service.folder import last_page, open_store, write_page
+from scheduler.service.guard import close_all
 from scheduler.service.guard_keeper import GuardKeeper
 from scheduler.service.in_use import InUse, kept
 from scheduler.service.jobs import ConfigWatch, DayJob, Refused
@@ -29,14 +31,13 @@ from scheduler.service.stop import Stop
 from scheduler.service.systemd import Manager
 from scheduler.service.tick import Runner
 from scheduler.service.valve_threads import ValveThreads
-from scheduler.service.valves_in_use import ValvesInUse
+from scheduler.service.valves_in_use import FIRST_CLOSE_S, ValvesInUse
 
 
 def serve(
     data: Path, config: Path | None, environ: Mapping[str, str], settings: Settings | None = None
 ) -> int:
     """A whole run of the service; returns the exit status."""
-    data.mkdir(parents=True, exist_ok=True)
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
     for chatter in ("apscheduler", "alembic"):
         logging.getLogger(chatter).setLevel(logging.WARNING)
@@ -44,6 +45,10 @@ def serve(
     try:
         with hold_valves(data, "rowwater serve"):
             return _run(data, config, environ, settings or Settings(), alarms)
+    except Held as held:
+        if not held.driven and (data / VALVES).exists():  # nobody else looks after them
+            close_all(data / VALVES, environ, limit_s=FIRST_CLOSE_S)
+        raise
     finally:
         alarms.close()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sqlite3
 import time
@@ -77,6 +78,72 @@ def test_a_second_service_is_refused_and_after_a_kill_the_next_starts(make_shed:
     shed.kill()
     shed.start()
     assert shed.process.poll() is None
+
+
+CHILD_LIVES_ON = """
+import json, os, sys, time
+from scheduler.service import start
+goes_on = start._run
+def run(*given):
+    if os.fork():
+        return goes_on(*given)
+    for k in range(3):
+        os.dup2(os.open("/dev/null", os.O_RDWR), k)
+    open(given[0] / "child", "w").write(str(os.getpid()))
+    time.sleep(30)
+    os._exit(0)
+start._run = run
+from scheduler.service.main import main
+main(json.loads(sys.argv[1]))
+"""
+
+
+def test_a_child_that_outlives_the_service_keeps_nobody_from_driving(make_shed: MakeShed) -> None:
+    """Row 13: it has every descriptor of the service, that of the lock too; the guard is dead."""
+    shed = make_shed()
+    shed.start(quick=True, launch=("-c", CHILD_LIVES_ON))
+    shed.plan([("a", 1, 1.0, 60.0)])
+    shed.until(lambda: shed.is_open("a"), 30, "the run")
+    assert shed.process is not None
+    before = shed.process.pid
+    guard = shed.guard_pid()
+    assert guard is not None
+    os.kill(guard, signal.SIGKILL)
+    shed.kill()
+    child = int((shed.data / "child").read_text())
+    try:
+        shed.start()
+        assert not shed.is_open("a")
+        assert str(before) not in (shed.data / "valves.lock").read_text()
+        refused = shed.rowwater("serve")
+        assert (refused.returncode, str(shed.process.pid) in refused.stderr) == (1, True)
+    finally:
+        os.kill(child, signal.SIGKILL)
+
+
+def test_where_nobody_may_drive_every_valve_is_closed_all_the_same(make_shed: MakeShed) -> None:
+    """Row 13, P3: the holder is stopped, and its guard dead; then the lock cannot even be opened."""
+    shed = make_shed()
+    shed.start()
+    shed.plan([("a", 1, 1.0, 60.0)])
+    shed.until(lambda: shed.is_open("a"), 30, "the run")
+    guard, process = shed.guard_pid(), shed.process
+    assert guard is not None
+    assert process is not None
+    process.send_signal(signal.SIGSTOP)
+    os.kill(guard, signal.SIGKILL)
+    refused = shed.rowwater("serve")
+    assert refused.returncode == 1
+    assert f"process {process.pid}, which is stopped" in refused.stderr
+    assert not shed.is_open("a")
+    shed.kill()
+    (shed.data / "valves.lock").unlink()
+    (shed.data / "valves.lock").mkdir()
+    before = len(shed.lines())
+    refused = shed.rowwater("serve")
+    assert refused.returncode == 1
+    assert "cannot be locked" in refused.stderr
+    assert {(line.zone, line.word) for line in shed.lines()[before:]} == {(z, "close") for z in "abc"}
 
 
 def test_an_untrusted_clock_opens_nothing_and_then_it_starts_by_itself(make_shed: MakeShed) -> None:
