@@ -10,10 +10,19 @@ from scheduler.errors import CouldNot
 
 LIMIT_S = 10.0
 """The longest that one command may take before it counts as failed."""
+ACTS_WITHIN_S = 120.0
+"""So long after its failure a command that was sent may still take effect, unless the valve says longer."""
 
 
 class ValveFailed(CouldNot):
-    """The command was not confirmed: the valve counts as open until a close succeeds."""
+    """The command was not confirmed: the valve counts as open until a close succeeds.
+
+    may_act: it may have been sent, so it may still take effect. False only where that cannot be.
+    """
+
+    def __init__(self, text: str, *, hint: str | None = None, may_act: bool = True) -> None:
+        super().__init__(text, hint=hint)
+        self.may_act = may_act
 
 
 class Site:
@@ -65,5 +74,5 @@ def whole_seconds(key: str, seconds: float) -> int:
     a run. Raises ValveFailed for what is no time (nan, infinite, zero or less): nothing was sent then.
     """
     if not (math.isfinite(seconds) and seconds > 0):
-        raise ValveFailed(f"{key}: cannot open for {seconds} s")
+        raise ValveFailed(f"{key}: cannot open for {seconds} s", may_act=False)
     return math.ceil(seconds)

@@ -153,14 +153,18 @@ class Beaten:
 
 @dataclass(frozen=True, slots=True)
 class ValveEvent:
+    """late: it is closed as far as is known, but an open that was not confirmed may still take effect."""
+
     key: str
-    kind: Literal["opened", "open failed", "closed", "close failed"]
+    kind: Literal["opened", "open failed", "closed", "close failed", "late"]
     mono: float  # when the command was answered
     uid: str | None = None
     why: str = ""  # of a failure; of a close: why the valve may have closed earlier
     doubt_since: float | None = None
     simulated: bool = False
     liters: float | None = None  # from the meter, while it was the only valve open
+    sent: float | None = None  # when a close that was confirmed had been sent
+    late_until: float | None = None  # an open that was not confirmed may take effect until then
 
 
 # --- what is in hand ---
@@ -185,6 +189,9 @@ class OpenRun:
     doubt_from: float | None = None  # until then it was surely open
     doubts: list[str] = field(default_factory=list)
     liters: float | None = None
+    late: bool = False  # its open was not confirmed, and might have taken effect at any time
+    closed_from: float | None = None  # when the last confirmed close was sent
+    longest_gap_s: float = 0.0  # the longest time without a confirmed close since it was to open
 
     @property
     def flow_lpm(self) -> float:
@@ -205,6 +212,12 @@ class OpenRun:
         if self.opened_mono is None:
             return 0.0
         return max((mono if self.doubt_from is None else self.doubt_from) - self.opened_mono, 0.0)
+
+    def close_confirmed(self, sent: float, mono: float) -> None:
+        begin = self.closed_from if self.closed_from is not None else self.sent_mono
+        if begin is not None:
+            self.longest_gap_s = max(self.longest_gap_s, mono - begin)
+        self.closed_from = sent
 
     def in_doubt(self, since: float, why: str) -> None:
         self.doubt_from = since if self.doubt_from is None else min(self.doubt_from, since)
@@ -233,6 +246,13 @@ class Open:
 class Close:
     key: str
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Late:
+    """An open of an earlier process may still take effect: close again and again for as long as it may."""
+
+    key: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,4 +312,4 @@ class Recover:
     """Look for openings in the books that nobody holds."""
 
 
-Action = Write | Open | Close | Beat | Book | Hold | Tell | Untell | Replan | Recover
+Action = Write | Open | Close | Late | Beat | Book | Hold | Tell | Untell | Replan | Recover

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
-from scheduler.relays.base import Driver, ValveFailed, doubt
+from scheduler.relays.base import ACTS_WITHIN_S, Driver, ValveFailed, doubt
 from scheduler.service.actions import ValveEvent
 from scheduler.service.queues import drained
 
@@ -27,11 +27,13 @@ class ValveState:
     """The command that one valve needs next, and until when it may be open.
 
     Pure: `now` is always a monotonic clock's. A new valve counts as open, and is closed first. A close is
-    repeated, with growing pauses, for ever.
+    repeated, with growing pauses, for ever. After an open that was not confirmed it is repeated, also where
+    it was confirmed, until that open cannot take effect any more; only a close sent after that ends it.
     """
 
     key: str
     cap_s: float
+    acts_within_s: float = ACTS_WITHIN_S
     confirmed_closed: bool = False
     want_close: bool = True
     order: tuple[str, float, float] | None = None  # uid, seconds, ordered at
@@ -39,6 +41,7 @@ class ValveState:
     deadline: float | None = None
     tries: int = 0
     next_try: float = float("-inf")
+    late_until: float = float("-inf")
 
     def ask_open(self, uid: str, seconds: float, now: float) -> None:
         """The deadline stands before any command is sent."""
@@ -49,6 +52,13 @@ class ValveState:
     def ask_close(self) -> None:
         self.want_close = True
         self.next_try = float("-inf")
+
+    def ask_late(self, now: float) -> ValveEvent:
+        """An open that is not this process's may still take effect."""
+        self.late_until = now + self.acts_within_s
+        self.ask_close()
+        self.confirmed_closed, self.tries = False, 0
+        return ValveEvent(self.key, "late", now, self.open_uid, late_until=self.late_until)
 
     def due(self, now: float) -> Command | None:
         if self.deadline is not None and now >= self.deadline:
@@ -86,24 +96,39 @@ class ValveState:
         self.confirmed_closed = False
         return uid, seconds
 
-    def opened(self, now: float, failure: str | None, *, simulated: bool = False) -> ValveEvent:
+    def opened(
+        self, now: float, failure: str | None, *, simulated: bool = False, may_act: bool = True
+    ) -> ValveEvent:
+        """may_act: an open that failed may still take effect."""
         if failure is None:
             return ValveEvent(self.key, "opened", now, self.open_uid, simulated=simulated)
         self.ask_close()
-        return ValveEvent(self.key, "open failed", now, self.open_uid, failure)
+        if not (may_act and self.acts_within_s > 0):
+            return ValveEvent(self.key, "open failed", now, self.open_uid, failure)
+        self.late_until = now + self.acts_within_s
+        return ValveEvent(self.key, "open failed", now, self.open_uid, failure, late_until=self.late_until)
 
-    def closed(self, now: float, failure: str | None, *, why: str = "") -> ValveEvent:
-        """why: a reason to think that it had closed before."""
-        if failure is not None:
+    def closed(
+        self, now: float, failure: str | None, *, why: str = "", sent: float | None = None
+    ) -> ValveEvent:
+        """why: a reason to think that it had closed before; sent: when, if not now."""
+        sent = now if sent is None else sent
+        if failure is not None or sent < self.late_until:
             pause = min(FIRST_PAUSE_S * 2 ** min(self.tries, 10), LONGEST_PAUSE_S)
             self.tries += 1
             self.next_try = now + pause
             self.confirmed_closed = False
+        if failure is not None:
             return ValveEvent(self.key, "close failed", now, self.open_uid, failure)
+        if sent < self.late_until:
+            self.next_try = min(self.next_try, self.late_until)
+            return ValveEvent(
+                self.key, "late", now, self.open_uid, why, sent=sent, late_until=self.late_until
+            )
         uid, self.open_uid, self.deadline = self.open_uid, None, None
         self.want_close, self.tries, self.next_try = False, 0, float("-inf")
-        self.confirmed_closed = True
-        return ValveEvent(self.key, "closed", now, uid, why)
+        self.confirmed_closed, self.late_until = True, float("-inf")
+        return ValveEvent(self.key, "closed", now, uid, why, sent=sent)
 
 
 class Watcher(Protocol):
@@ -111,6 +136,7 @@ class Watcher(Protocol):
 
     def opened(self, key: str, seconds: float) -> None: ...
     def closed(self, key: str) -> None: ...
+    def answered(self, key: str, acts_within_s: float) -> None: ...
 
 
 @dataclass(slots=True)
@@ -135,6 +161,10 @@ class ValveThread:
 
     def close(self) -> None:
         self._orders.put(("close",))
+
+    def late(self) -> None:
+        """An open of an earlier process may still take effect."""
+        self._orders.put(("late",))
 
     def end(self) -> None:
         """Close, give up pins and connections, and end; comes back at once."""
@@ -175,6 +205,8 @@ class ValveThread:
                             self.state.ask_open(uid, seconds, at)
                     case ("close",):
                         self.state.ask_close()
+                    case ("late",):
+                        self.report(self.state.ask_late(self.clock()))
                     case ("end",):
                         self._ending = True
                         self.state.ask_close()
@@ -185,29 +217,37 @@ class ValveThread:
     def _send_open(self) -> None:
         uid, seconds = self.state.sending()
         log.info("open valve=%s opening=%s seconds=%.0f", self.state.key, uid, seconds)
-        failure = self._tried(lambda: self.watcher.opened(self.state.key, seconds))
+        key = self.state.key
+        failure, may_act = self._tried(lambda: self.watcher.opened(key, seconds)), False
         if failure is None:
             failure = self._tried(lambda: self.driver.open(seconds))
-        self.report(self.state.opened(self.clock(), failure, simulated=self.driver.simulated))
+            may_act = failure is not None and failure.may_act
+        why = None if failure is None else failure.text
+        event = self.state.opened(self.clock(), why, simulated=self.driver.simulated, may_act=may_act)
+        late_s = 0.0 if event.late_until is None else event.late_until - event.mono
+        self._tried(lambda: self.watcher.answered(key, late_s))
+        self.report(event)
 
     def _send_close(self) -> None:
-        why = doubt(self.driver) or ""
+        why, sent = doubt(self.driver) or "", self.clock()
         failure = self._tried(self.driver.close)
-        event = self.state.closed(self.clock(), failure, why=doubt(self.driver) or why)
-        if failure is None:
+        event = self.state.closed(
+            self.clock(), failure and failure.text, why=doubt(self.driver) or why, sent=sent
+        )
+        if event.kind == "closed":
             log.info("closed valve=%s", self.state.key)
             self._tried(lambda: self.watcher.closed(self.state.key))
         self.report(event)
 
-    def _tried(self, command: Callable[[], None]) -> str | None:
+    def _tried(self, command: Callable[[], None]) -> ValveFailed | None:
         """None where it was confirmed. A defect of a driver is a failure too: the thread goes on."""
         try:
             command()
-        except ValveFailed as error:
-            return error.text
+        except ValveFailed as failed:
+            return failed
         except Exception as error:
             log.exception("%s", self.state.key)
-            return f"{type(error).__name__}: {error}"
+            return ValveFailed(f"{type(error).__name__}: {error}")
         return None
 
 
@@ -220,16 +260,16 @@ class ValveThreads:
         self._threads: dict[str, ValveThread] = {}
         self._events: queue.SimpleQueue[ValveEvent] = queue.SimpleQueue()
 
-    def take(self, drivers: Mapping[str, tuple[Driver, float]]) -> None:
-        """Threads for these valves, key -> (driver, cap in seconds); each is closed first."""
-        for key, (driver, cap_s) in drivers.items():
+    def take(self, drivers: Mapping[str, tuple[Driver, float, float]]) -> None:
+        """Threads for these valves, key -> (driver, cap and `acts_within` in seconds); each is closed first."""
+        for key, (driver, cap_s, acts_within_s) in drivers.items():
             if key not in self._threads:
-                thread = ValveThread(
-                    ValveState(key, cap_s), driver, self._watcher, self._events.put, self._clock
-                )
+                state = ValveState(key, cap_s, acts_within_s)
+                thread = ValveThread(state, driver, self._watcher, self._events.put, self._clock)
                 self._threads[key] = thread
                 thread.start()
-            self._threads[key].state.cap_s = cap_s
+            state = self._threads[key].state
+            state.cap_s, state.acts_within_s = cap_s, acts_within_s
 
     def drop(self, key: str) -> None:
         """A valve that is confirmed closed and no longer wanted."""
@@ -248,6 +288,10 @@ class ValveThreads:
     def close(self, key: str) -> None:
         if key in self._threads:
             self._threads[key].close()
+
+    def late(self, key: str) -> None:
+        if key in self._threads:
+            self._threads[key].late()
 
     def events(self) -> list[ValveEvent]:
         return drained(self._events)

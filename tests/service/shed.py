@@ -11,7 +11,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -45,8 +45,9 @@ ZONE = """  {name}:
     rows: {{count: 3, length: 80 ft, spacing: 5 ft}}
     tape: thin
     soil: sandy loam
-    valve: {{command: [env, "ZONE={name}", {relay}, {name}], cap: {cap}}}
+    valve: {valve}
 """
+VALVE = '{{command: [env, "ZONE={name}", {relay}, {name}], cap: {cap}}}'
 LAUNCH = """import sys
 from scheduler.cli import main
 for name in ("serve", "water", "stop"):
@@ -83,7 +84,10 @@ class Shed:
         tick: str = "0.05",
         in_flight: float = 0.3,
         cwd: Path | None = None,
+        valves: Mapping[str, str] | None = None,
+        more: str = "",
     ) -> None:
+        """valves: of zones that have another one than the script; more: further lines of garden.yaml."""
         folder.mkdir(parents=True, exist_ok=True)
         self.folder, self.data, self.zones = folder, folder / "data", zones
         self.data.mkdir(exist_ok=True)
@@ -95,8 +99,15 @@ class Shed:
         self.zone = noon_zone()
         self.garden = folder / "garden.yaml"
         self.garden.write_text(
-            GARDEN.format(zone=self.zone)
-            + "".join(ZONE.format(name=name, relay=relay, cap=cap) for name in zones)
+            more
+            + GARDEN.format(zone=self.zone)
+            + "".join(
+                ZONE.format(
+                    name=name,
+                    valve=(valves or {}).get(name) or VALVE.format(name=name, relay=relay, cap=cap),
+                )
+                for name in zones
+            )
         )
         self.witness = folder / "synced"
         if synced:
