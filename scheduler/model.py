@@ -294,6 +294,7 @@ class Valve:
     key: str  # canonical text of driver and settings; for by_hand "by_hand:ZONE"
     settings: Mapping[str, Any] = field(default_factory=dict, hash=False)
     cap_minutes: float = 360.0
+    acts_within_minutes: float = 0.0  # so long after its failure an open may still take effect
 
 
 Priority = Literal["low", "normal", "high"]

@@ -206,22 +206,27 @@ def _soil_sensor(block: SoilSensorBlock) -> SoilSensor:
 
 
 def valve_of(block: ValveBlock | None, owner: str) -> Valve:
-    """Equal settings make equal keys, however they were written; cap and limit are no part of the key."""
+    """Equal settings make equal keys, however they were written; cap and times are no part of the key."""
     named = block.driver() if block else None
     if block is None or named is None:
         return Valve("by_hand", f"by_hand:{owner}", {}, block.cap if block else 360.0)
     driver, settings = named[0], named[1].settings()
     key = f"{driver}:{json.dumps(settings, sort_keys=True)}"
     limit = {} if block.limit is None or block.gpio else {"limit_s": block.limit}  # a pin answers at once
-    return Valve(driver, key, settings | limit, block.cap)
+    acts_within = 0.0 if block.gpio else block.acts_within  # what this computer does itself is done at once
+    return Valve(driver, key, settings | limit, block.cap, acts_within)
 
 
 def _with_common_limits(zones: list[Zone], with_cap: set[str]) -> tuple[Zone, ...]:
-    """A valve has one cap and one limit: the smallest that any of its zones gives."""
+    """A valve has one cap and one limit: the smallest that any of its zones gives; of `acts_within` the
+    longest.
+    """
     caps: dict[str, float] = {}
     limits: dict[str, float] = {}
+    act: dict[str, float] = {}
     for zone in zones:
         valve = zone.valve
+        act[valve.key] = max(valve.acts_within_minutes, act.get(valve.key, 0.0))
         if zone.name in with_cap:
             caps[valve.key] = min(valve.cap_minutes, caps.get(valve.key, valve.cap_minutes))
         if "limit_s" in valve.settings:
@@ -231,7 +236,12 @@ def _with_common_limits(zones: list[Zone], with_cap: set[str]) -> tuple[Zone, ..
     def common(valve: Valve) -> Valve:
         limit = {"limit_s": limits[valve.key]} if valve.key in limits else {}
         cap = caps.get(valve.key, valve.cap_minutes)
-        return replace(valve, settings={**valve.settings, **limit}, cap_minutes=cap)
+        return replace(
+            valve,
+            settings={**valve.settings, **limit},
+            cap_minutes=cap,
+            acts_within_minutes=act[valve.key],
+        )
 
     return tuple(replace(zone, valve=common(zone.valve)) for zone in zones)
 

@@ -21,7 +21,7 @@ from scheduler.garden.values import (
     Variable,
     WholePath,
 )
-from scheduler.relays.base import LIMIT_S
+from scheduler.relays.base import ACTS_WITHIN_S, LIMIT_S
 from scheduler.relays.mqtt import to_set
 from scheduler.units import shown
 
@@ -160,6 +160,9 @@ class ValveBlock(Block):
     limit: Annotated[float, seconds(1, LIMIT_S)] | None = key(
         f"A command, http or mqtt call not confirmed within this has failed. Without it: {LIMIT_S:g} s.",
         "5 s", None)
+    acts_within: Annotated[float, quantity("duration", least=ACTS_WITHIN_S / 60, most=60)] = key(
+        "An open that was not confirmed may still take effect for so long; until then its valve counts as "
+        "open and is closed again and again.", "2 min", ACTS_WITHIN_S / 60)
 
     def driver(self) -> tuple[str, DriverBlock] | None:
         """Name of the driver and what it is told; None for a valve that a person turns."""

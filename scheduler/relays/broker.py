@@ -73,7 +73,7 @@ class Connection:
                 reconnect_on_failure=False,
             )  # fmt: skip
         except CouldNot as problem:
-            raise ValveFailed(problem.text, hint=problem.hint) from problem
+            raise ValveFailed(problem.text, hint=problem.hint, may_act=False) from problem
         client.will_set(will[0], will[1], qos=1, retain=False)
         client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect
@@ -87,12 +87,12 @@ class Connection:
     # --- asked by the valve ----------------------------------------------------------------------
 
     def wait_until_up(self, deadline: float) -> None:
-        self._wait(lambda: self._up, deadline, "cannot be reached")
+        self._wait(lambda: self._up, deadline, "cannot be reached", may_act=False)
 
     def prove_alive(self, deadline: float) -> None:
         """One question and its answer: no open goes to a broker that is frozen or out of reach."""
         _, number = self._client.unsubscribe("rowwater/alive")  # never subscribed to: only the answer counts
-        self._answer(number, deadline, "does not answer")
+        self._answer(number, deadline, "does not answer", may_act=False)
 
     def command(
         self, messages: Sequence[tuple[str, str]], opened: bool, deadline: float, expires_s: int | None = None
@@ -113,9 +113,11 @@ class Connection:
             sent = self._client.publish(topic, payload, qos=1, retain=False, properties=properties)
             code = self._answer(sent.mid, deadline, "does not acknowledge")
             if code is not None and code.is_failure:
-                raise ValveFailed(f"the broker at {self._where} refuses {topic}: {code}")
+                text = f"the broker at {self._where} refuses {topic}: {code}"
+                raise ValveFailed(text, may_act=False)
             if code is not None and code.getName() == "No matching subscribers":
-                raise ValveFailed(f"no relay is subscribed to {topic} at {self._where}")
+                text = f"no relay is subscribed to {topic} at {self._where}"
+                raise ValveFailed(text, may_act=False)
         if self._state_topic is not None:
             self._wait(
                 lambda: self._reported is opened, deadline, f"brought no report on {self._state_topic}"
@@ -134,16 +136,21 @@ class Connection:
 
     # --- inside ----------------------------------------------------------------------------------
 
-    def _answer(self, number: int | None, deadline: float, otherwise: str) -> ReasonCode | None:
+    def _answer(
+        self, number: int | None, deadline: float, otherwise: str, *, may_act: bool = True
+    ) -> ReasonCode | None:
         self._wake()  # a packet that did not go out whole is the thread's to finish
-        self._wait(lambda: number in self._answers, deadline, otherwise)
+        self._wait(lambda: number in self._answers, deadline, otherwise, may_act=may_act)
         return None if number is None else self._answers[number]
 
-    def _wait(self, come: Callable[[], bool], deadline: float, otherwise: str) -> None:
+    def _wait(
+        self, come: Callable[[], bool], deadline: float, otherwise: str, *, may_act: bool = True
+    ) -> None:
         with self._news:
             self._news.wait_for(lambda: come() or self.over is not None, max(deadline - time.monotonic(), 0))
             if not come():
-                raise ValveFailed(f"the broker at {self._where} {self.over or otherwise}")
+                text = f"the broker at {self._where} {self.over or otherwise}"
+                raise ValveFailed(text, may_act=may_act)
 
     def _finish(self, reason: str) -> None:
         with self._news:

@@ -7,6 +7,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
+from types import MappingProxyType
 
 from scheduler.relays.base import Driver
 from scheduler.relays.specs import Spec, driver_of, try_limit_s
@@ -15,13 +16,15 @@ log = logging.getLogger(__name__)
 
 FIRST_PAUSE_S = 0.25
 LONGEST_PAUSE_S = 5.0
+MAY_ACT = "closed for now, but an open that was not confirmed may still take effect"
 MOST_STUCK = 10  # tries of one valve that never came back; then no new one until one does
 
 
 class Closing:
     """One thread per valve; each try is made with a driver of its own, and given up when it takes too long.
 
-    limit_s: after so long a valve that would not close is left; `unconfirmed` names it.
+    limit_s: after so long a valve that would not close is left; `unconfirmed` names it. late_s: by key, for
+    how long an open may still take effect: until then the close is repeated also where it was confirmed.
     """
 
     def __init__(
@@ -30,13 +33,16 @@ class Closing:
         environ: Mapping[str, str],
         *,
         limit_s: float,
+        late_s: Mapping[str, float] = MappingProxyType({}),
         make: Callable[[Spec, Mapping[str, str]], Driver] = driver_of,
         first_pause_s: float = FIRST_PAUSE_S,
         longest_pause_s: float = LONGEST_PAUSE_S,
     ) -> None:
         self._specs = {str(spec["key"]): spec for spec in specs}
         self._environ = environ
-        self._deadline = time.monotonic() + limit_s
+        now = time.monotonic()
+        self._deadline = now + limit_s
+        self._late_until = {key: now + seconds for key, seconds in late_s.items()}
         self._make = make
         self._pauses = first_pause_s, longest_pause_s
         self._stop = threading.Event()
@@ -71,9 +77,13 @@ class Closing:
 
     def _until_closed(self, key: str) -> None:
         pause, longest = self._pauses
+        late_until = self._late_until.get(key, float("-inf"))
         stuck: list[threading.Thread] = []
         while not self._stop.is_set():
+            sent = time.monotonic()
             failure = self._one_try(key, stuck)
+            if failure is None and sent < late_until:
+                failure = MAY_ACT
             with self._lock:
                 if failure is None:
                     del self._why[key]
@@ -82,10 +92,11 @@ class Closing:
                 news = failure != self._why[key]
                 self._why[key] = failure
             log.log(logging.WARNING if news else logging.DEBUG, "%s: not closed: %s", key, failure)
-            left = self._deadline - time.monotonic()
-            if left <= 0:
+            now = time.monotonic()
+            if now >= self._deadline:
                 return
-            self._stop.wait(min(pause, left))
+            ends = self._deadline if now >= late_until else min(self._deadline, late_until)
+            self._stop.wait(min(pause, ends - now))
             pause = min(pause * 2, longest)
 
     def _one_try(self, key: str, stuck: list[threading.Thread]) -> str | None:

@@ -32,6 +32,7 @@ class CommandValve:
     `open SECONDS` or `close` is appended, ROWWATER_ZONE set. The program runs in a session of its own and has
     `limit_s`; whatever of it is left afterwards is killed, children too (those that left the session escape).
     The process that will close is started before the valve opens, and only waits for the word.
+    Whatever it ends with but success, what it began may go on elsewhere: it may still act.
     """
 
     simulated = False
@@ -103,7 +104,7 @@ class CommandValve:
         try:
             yield
         except (OSError, ValueError) as problem:
-            raise ValveFailed(f"{what} cannot be started: {problem}") from problem
+            raise ValveFailed(f"{what} cannot be started: {problem}", may_act=False) from problem
 
     def _finish(self, argv: list[str], program: subprocess.Popen[bytes], ended_fd: int) -> None:
         said = _Said()

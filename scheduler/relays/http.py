@@ -18,6 +18,7 @@ import queue
 import socket
 import ssl
 import struct
+import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -62,7 +63,8 @@ class HttpValve:
         try:
             self._thread.prepare()
         except RuntimeError as problem:
-            raise ValveFailed(f"no thread to call {self.key} with: {problem}") from problem
+            text = f"no thread to call {self.key} with: {problem}"
+            raise ValveFailed(text, may_act=False) from problem
         request = self._request("open", whole_seconds(self.key, seconds))
         self._way.give_up()
         same = request.server == self._request("close", 0).server
@@ -90,19 +92,26 @@ class HttpValve:
 
     def _call(self, request: _Request, before_sending: Callable[[socket.socket], None]) -> None:
         exchange = _Exchange(request, time.monotonic() + self.limit_s, self._way, before_sending)
+        outcome: int | Exception = TimeoutError()
         try:
             self._thread.do(exchange.run)
-            outcome = exchange.outcome.get(timeout=self.limit_s)
-        except queue.Empty:
-            outcome = TimeoutError()
+            with contextlib.suppress(queue.Empty):
+                outcome = exchange.outcome.get(timeout=self.limit_s)
         finally:
-            exchange.abandon()
+            sent = exchange.abandon()
         if isinstance(outcome, TimeoutError):
-            raise ValveFailed(f"{request.host} did not answer within {self.limit_s:g} s")
+            raise ValveFailed(f"{request.host} did not answer within {self.limit_s:g} s", may_act=sent)
         if isinstance(outcome, Exception):
-            raise ValveFailed(f"{request.host}: {outcome or type(outcome).__name__}") from outcome
+            text = f"{request.host}: {outcome or type(outcome).__name__}"
+            raise ValveFailed(text, may_act=sent) from outcome
         if not 200 <= outcome < 300:
-            raise ValveFailed(f"{request.host} answered {outcome}: only 2xx confirms")
+            text = f"{request.host} answered {outcome}: only 2xx confirms"
+            raise ValveFailed(text, may_act=not _refuses(outcome))
+
+
+def _refuses(status: int) -> bool:
+    """Nothing was done, the fault is the caller's (RFC 9110, 15.5); of 408, too slow a call, nobody knows."""
+    return 400 <= status < 500 and status != 408
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +139,9 @@ def _request(call: Mapping[str, Any], seconds: str, zone: str, environ: Mapping[
         parts = urlsplit(url)
         host, port = parts.hostname, parts.port
     except ValueError as problem:
-        raise ValveFailed(f"{url} is no address: {problem}") from None
+        raise ValveFailed(f"{url} is no address: {problem}", may_act=False) from None
     if parts.scheme not in ("http", "https") or not host:
-        raise ValveFailed(f"{url} is no address that starts with http:// or https://")
+        raise ValveFailed(f"{url} is no address that starts with http:// or https://", may_act=False)
     body = call.get("body")
     text = None if body is None else _filled(str(body), seconds, zone)
     target = quote(parts.path or "/", safe="/%:@!$&'()*+,;=~")
@@ -155,7 +164,8 @@ def _header(name: str, value: str | Mapping[str, str], environ: Mapping[str, str
     elif "env" in value:
         where = f"the environment variable {value['env']}"
         if value["env"] not in environ:
-            raise ValveFailed(f"header {name}: the service has no environment variable {value['env']}")
+            text = f"header {name}: the service has no environment variable {value['env']}"
+            raise ValveFailed(text, may_act=False)
         text = environ[value["env"]]
     else:
         where = f"the file {value['file']}"
@@ -163,9 +173,10 @@ def _header(name: str, value: str | Mapping[str, str], environ: Mapping[str, str
             text = secret(value["file"], environ)
         except (OSError, ValueError) as problem:
             why = problem.strerror if isinstance(problem, OSError) else "it is no text"
-            raise ValveFailed(f"header {name}: {where} cannot be read: {why}") from None
+            raise ValveFailed(f"header {name}: {where} cannot be read: {why}", may_act=False) from None
     if not text.strip() or not text.isprintable() or not text.isascii():
-        raise ValveFailed(f"header {name}: {where} is empty, or holds what no header line can")
+        text = f"header {name}: {where} is empty, or holds what no header line can"
+        raise ValveFailed(text, may_act=False)
     return text
 
 
@@ -239,7 +250,9 @@ class _Exchange:
         self._deadline = deadline
         self._way = way
         self._before_sending = before_sending
+        self._begin = threading.Lock()
         self._abandoned = False
+        self._sent = False
         self._socket: socket.socket | None = None
 
     def run(self) -> None:
@@ -258,9 +271,11 @@ class _Exchange:
                 self._socket.settimeout(self._left())
                 secured = self._way.context.wrap_socket(self._socket, server_hostname=request.host)
                 connection.sock = self._socket = secured
-                self._still_wanted()
             self._socket.settimeout(self._left())
             self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, ABORT)
+            with self._begin:
+                self._still_wanted()
+                self._sent = True
             connection.request(request.method, request.target, request.body, dict(request.headers))
             return connection.getresponse().status
 
@@ -284,9 +299,13 @@ class _Exchange:
     def _left(self) -> float:
         return max(self._deadline - time.monotonic(), 0.001)
 
-    def abandon(self) -> None:
-        """Wake the thread if it still reads; it then drops the connection, with what was not sent."""
-        self._abandoned = True
+    def abandon(self) -> bool:
+        """Wake the thread if it still reads; it then drops the connection, with what was not sent. Returns
+        whether anything may have been sent.
+        """
+        with self._begin:
+            self._abandoned = True
         if self._socket is not None:
             with contextlib.suppress(OSError):
                 self._socket.shutdown(socket.SHUT_RD)
+        return self._sent

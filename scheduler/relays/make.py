@@ -39,10 +39,10 @@ def driver_named(
     try:
         return _maker(name)(key, settings, Site(zones, broker, environ))
     except _NoDriver:
-        raise ValveFailed(f'{key}: there is no driver "{name}"') from None
+        raise ValveFailed(f'{key}: there is no driver "{name}"', may_act=False) from None
     except (KeyError, TypeError, ValueError) as problem:
         raise ValveFailed(
-            f"{key}: settings of {name} are incomplete ({type(problem).__name__}: {problem})"
+            f"{key}: settings of {name} are incomplete ({type(problem).__name__}: {problem})", may_act=False
         ) from problem
 
 

@@ -58,7 +58,8 @@ class MqttValve:
         self.limit_s = float(settings.get("limit_s", LIMIT_S))
         self.doubt: str | None = None
         if broker is None:
-            raise ValveFailed(f"{key}: no broker is named", hint="garden.yaml needs broker: {host: ...}")
+            hint = "garden.yaml needs broker: {host: ...}"
+            raise ValveFailed(f"{key}: no broker is named", hint=hint, may_act=False)
         self._broker = {"port": 1883, **broker, "host": str(broker["host"])}
         self._client_id = f"rowwater-{os.getpid()}-{secrets.token_hex(4)}"
         self._environ = environ

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from scheduler.model import Garden, Valve
 
 Spec = Mapping[str, Any]
-"""{"driver", "key", "settings", "cap_s", "zones", "broker"}."""
+"""{"driver", "key", "settings", "cap_s", "acts_within_s", "zones", "broker"}."""
 
 
 VALVES = "valves.json"
@@ -31,6 +31,7 @@ def spec_of(valve: Valve, *, zones: Sequence[str], broker: Mapping[str, Any] | N
         "key": valve.key,
         "settings": dict(valve.settings),
         "cap_s": valve.cap_minutes * 60,
+        "acts_within_s": valve.acts_within_minutes * 60,
         "zones": list(zones),
         "broker": dict(broker) if broker and valve.driver == "mqtt" else None,
     }

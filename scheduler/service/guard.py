@@ -5,7 +5,8 @@
 
 It stays for a season beside the service, so it loads next to nothing: no logging, no dataclasses, and what
 closes valves only when there is something to close. The pipe carries lines: an empty one is a heartbeat,
-others are JSON: ["opened", key, seconds], ["closed", key], ["bye"]; the first of all is the order (`Order`).
+others are JSON: ["opened", key, seconds], ["answered", key, seconds for which that open may still take
+effect], ["closed", key], ["bye"]; the first of all is the order (`Order`).
 What comes is answered by a byte on stdout, the order too once the watch stands.
 """
 
@@ -91,7 +92,7 @@ class Watch:
         self.order = order
         self.heard_at = heard_at
         self.due: dict[str, float] = {}  # by key: when an open valve must have been closed
-        self.opened_at: dict[str, float] = {}
+        self.late_until: dict[str, float] = {}  # an open that was begun, or not confirmed, may act until then
         self.bye = False
 
     def hear(self, line: bytes, now: float) -> None:
@@ -104,10 +105,14 @@ class Watch:
                 case ["opened", str(key), int() | float() as seconds]:
                     lasts_s = min(seconds, self._cap_s(key)) if seconds > 0 else 0.0  # nan is not above 0
                     self.due[key] = now + lasts_s + self.order.margin_s
-                    self.opened_at[key] = now
+                    self.late_until[key] = now + self.order.in_flight_s + self._acts_within_s(key)
+                case ["answered", str(key), int() | float() as late_s]:
+                    self.late_until[key] = now + max(late_s, 0.0)
+                    if late_s > 0 and key in self.due:  # until then it cannot be known to be closed
+                        self.due[key] = max(self.due[key], now + late_s + self.order.margin_s)
                 case ["closed", str(key)]:
                     self.due.pop(key, None)
-                    self.opened_at.pop(key, None)
+                    self.late_until.pop(key, None)
                 case ["bye"]:
                     self.bye = True
                 case other:
@@ -117,6 +122,12 @@ class Watch:
 
     def _cap_s(self, key: str) -> float:
         return min((float(spec["cap_s"]) for spec in self.order.valves if spec["key"] == key), default=0.0)
+
+    def _acts_within_s(self, key: str) -> float:
+        return max(
+            (float(spec.get("acts_within_s", 0.0)) for spec in self.order.valves if spec["key"] == key),
+            default=0.0,
+        )
 
     def held_up(self, now: float) -> None:
         """The guard itself, or the whole machine, did not run: the parent gets a little time to catch up."""
@@ -135,10 +146,11 @@ class Watch:
             return "silence"
         return None
 
-    def in_flight(self, now: float) -> list[Spec]:
-        """Valves whose open may still be on its way: begun shortly before the parent was lost."""
-        fresh = {key for key, at in self.opened_at.items() if now - at < self.order.in_flight_s}
-        return [spec for spec in self.order.valves if spec["key"] in fresh]
+    def late_s(self, now: float) -> dict[str, float]:
+        """For how long the open of a valve may still take effect: begun shortly before the parent was lost,
+        or sent and never confirmed.
+        """
+        return {key: until - now for key, until in self.late_until.items() if until > now}
 
 
 class Pipe:
@@ -238,25 +250,18 @@ class Guard:
                 watch.held_up(now)
 
     def _close(self, watch: Watch, why: Why) -> int:
-        """Close all; a valve opened only just now is closed once more when that open is surely over."""
-        lost_at = self._clock()
+        """Close all; a valve whose open may still take effect again and again, until it cannot any more."""
         if why in ("silence", "overdue"):
             self._end_parent(watch.order.parent)
-        late = watch.in_flight(lost_at)
-        left = self._until_closed(watch, watch.order.valves)
-        late_at = lost_at + watch.order.in_flight_s
-        while late and self._stop_at is None and not watch.bye and self._clock() < late_at:
-            self._pipe.sleep(late_at - self._clock())
-            self._pipe.read()
-        if late and not watch.bye:
-            left |= self._until_closed(watch, late)
+        left = self._until_closed(watch)
         for key, failure in left.items():
             tell(f"{key}: NOT closed: {failure}")
         return 1 if left else 0
 
-    def _until_closed(self, watch: Watch, valves: Sequence[Spec]) -> dict[str, str]:
+    def _until_closed(self, watch: Watch) -> dict[str, str]:
         """What is left unclosed, with the reason."""
-        closing = closer()(valves, self._environ, limit_s=watch.order.try_for_s)
+        late_s = watch.late_s(self._clock())
+        closing = closer()(watch.order.valves, self._environ, limit_s=watch.order.try_for_s, late_s=late_s)
         ended_at: float | None = None
         while closing.running:
             self._pipe.sleep(0.05)

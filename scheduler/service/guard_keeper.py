@@ -24,6 +24,7 @@ class GuardKeeper:
         self._link = GuardLink(environ, data=data, margin_s=GUARD_MARGIN_S, in_flight_s=in_flight_s)
         self._specs: Sequence[valve_specs.Spec] = ()
         self._open: dict[str, float] = {}  # until when, monotonic
+        self._late: dict[str, float] = {}  # until when an open may still take effect, monotonic
         self._starting = threading.Lock()
         self._ready = False
         self._why_not: str | None = "the guard process is not running yet"
@@ -36,8 +37,13 @@ class GuardKeeper:
         self._open[key] = time.monotonic() + seconds
         self._link.opened(key, seconds)
 
+    def answered(self, key: str, acts_within_s: float) -> None:
+        self._late[key] = time.monotonic() + acts_within_s
+        self._link.answered(key, acts_within_s)
+
     def closed(self, key: str) -> None:
         self._open.pop(key, None)
+        self._late.pop(key, None)
         self._link.closed(key)
 
     def beat(self) -> None:
@@ -60,6 +66,8 @@ class GuardKeeper:
                 now = time.monotonic()
                 for key, until in list(self._open.items()):
                     self._link.opened(key, max(until - now, 1.0))
+                    if key in self._late:
+                        self._link.answered(key, max(self._late[key] - now, 0.0))
             except (GuardGone, OSError, ValueError) as error:
                 self._why_not = f"the guard process does not start: {error}"
                 log.error("%s", self._why_not)

@@ -31,7 +31,8 @@ class GuardLink:
     """One guard process. May be used from several threads.
 
     Order of calls: start(specs); then beat() at least every second, whatever happens, from a thread that
-    waits for no disk and no valve; opened(key, seconds) before an open command is sent; closed(key) once a
+    waits for no disk and no valve; opened(key, seconds) before an open command is sent; answered(key,
+    seconds) after it, with how long it may still take effect where it was not confirmed; closed(key) once a
     close is confirmed; bye() when all is closed. Without bye the guard closes every valve when the pipe ends,
     and ends this process if it is still there and a valve does not close.
     """
@@ -47,8 +48,9 @@ class GuardLink:
         try_for_s: float = TRY_FOR_S,
     ) -> None:
         """data: the folder whose valves they are. silence_s: without a heartbeat for so long this process is
-        ended, and every valve closed; likewise margin_s after a valve should have been closed. in_flight_s: a
-        valve opened no longer ago than this is closed twice, the second time when that open must be over.
+        ended, and every valve closed; likewise margin_s after a valve should have been closed. in_flight_s:
+        how long an open command may last that was begun; its valve is closed again and again for so long,
+        and for as long as it acts late.
         try_for_s: when closing is given up.
         """
         self._environ = dict(environ)
@@ -134,6 +136,10 @@ class GuardLink:
         self._tell("opened", key, seconds)
         if not self.alive:
             raise GuardGone("the guard process is gone")
+
+    def answered(self, key: str, acts_within_s: float) -> None:
+        """The open command is over. acts_within_s: for how long it may still take effect; 0: confirmed."""
+        self._tell("answered", key, acts_within_s)
 
     def closed(self, key: str) -> None:
         """Say it when the close is confirmed; until then the valve counts as open."""

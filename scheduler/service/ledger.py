@@ -6,7 +6,7 @@ Pure: moments, plans and events come in, actions go out (`actions.py`); no clock
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from scheduler.model import Opening
 from scheduler.service import limits, water_records
@@ -60,6 +60,7 @@ class Ledger:
         self.tried: set[Identity] = set(tried)
         self.open_runs: dict[str, OpenRun] = {}  # by valve
         self.closed: set[str] = set()  # valves whose close is confirmed
+        self.late_until: dict[str, datetime] = {}  # by valve: until when an open may still take effect
         self.lately: dict[str, str] = {}  # why a due run waits, by valve
         self.master = Master()
         self._new_uid = new_uid
@@ -202,6 +203,12 @@ class Ledger:
         """Why this valve cannot open now."""
         if at.mono < self._retry_at:
             return "the record could not be written to disk"
+        master = self.rules.master
+        if master is not None and master.key in self.late_until:
+            return "the master valve did not confirm an open, and is closed again and again"
+        if valve in self.late_until:
+            until = f"{self.late_until[valve]:%H:%M:%S}"
+            return f"its valve did not confirm an open, and may still open until {until}"
         if valve in self.open_runs:
             return "its valve is in use"
         if valve not in self.closed:
@@ -353,12 +360,23 @@ class Ledger:
         text = f"{held.names}: no water, since it could not be recorded: {answer.why}"
         return [Tell("disk", "problem", text, opening=uid)]
 
+    def doubted(self, key: str) -> set[str]:
+        """Valves of which an open of an earlier process may still take effect: the master valve too."""
+        keys = {key}
+        if self.rules.master is not None and not self.open_runs:
+            keys.add(self.rules.master.key)
+        self.closed -= keys
+        return keys
+
     def valve(self, at: Moment, event: ValveEvent) -> list[Action]:
         """A valve reports."""
         if event.kind == "closed":
             self.closed.add(event.key)
+            self.late_until.pop(event.key, None)
         else:
             self.closed.discard(event.key)
+        if event.kind == "late" and event.late_until is not None:
+            self.late_until[event.key] = at.wall + timedelta(seconds=event.late_until - at.mono)
         if self.rules.master is not None and event.key == self.rules.master.key:
             return self._master_reports(at, event)
         held = self.open_runs.get(event.key)
@@ -376,10 +394,17 @@ class Ledger:
                 return [Beat(((uid, 0.0),), at.wall, at.mono)]
             case "open failed" if event.uid == uid:
                 held.phase = "closing"
-                held.why = held.why or f"its valve did not open ({event.why})"
                 held.failed = True
+                if event.late_until is not None:
+                    return self._open_in_doubt(at, held, event)
+                held.why = held.why or f"its valve did not open ({event.why})"
                 return [Tell("failed", "problem", f"{held.names}: {held.why}", of=uid, opening=uid)]
+            case "late":
+                if event.sent is not None:
+                    held.close_confirmed(event.sent, event.mono)
+                return [Untell("stuck", event.key)]
             case "closed":
+                held.close_confirmed(event.mono if event.sent is None else event.sent, event.mono)
                 held.closed_mono, held.closed_at = event.mono, at.wall
                 held.liters = event.liters
                 if event.why:
@@ -391,8 +416,24 @@ class Ledger:
                 return [self._stuck(event)]
         return []
 
+    def _open_in_doubt(self, at: Moment, held: OpenRun, event: ValveEvent) -> list[Action]:
+        """Nobody knows whether it opened, or still will."""
+        assert event.late_until is not None
+        held.late = True
+        held.why = held.why or f"its valve did not confirm that it opened ({event.why})"
+        uid, until = held.opening.uid, at.wall + timedelta(seconds=event.late_until - at.mono)
+        self.late_until[event.key] = until
+        text = f"{held.names}: {held.why}, and may still open {self._until_then(event.key)}"
+        return [Tell("failed", "problem", text, of=uid, opening=uid)]
+
+    def _until_then(self, key: str) -> str:
+        return (
+            f"until {self.late_until[key]:%H:%M:%S}: it counts as open, its flow stays taken, and it is "
+            "closed again and again until then"
+        )
+
     def _stray(self, event: ValveEvent) -> list[Action]:
-        if event.kind == "closed":
+        if event.kind in ("closed", "late"):
             return [Untell("stuck", event.key)]
         return [self._stuck(event)] if event.kind == "close failed" else []
 
@@ -485,9 +526,10 @@ class Ledger:
             held.why = "the watering hours were over before its water was ready"
         if held.why is None and not at.trusted:
             held.why = f"the clock is not trusted ({at.why_not})"
-        if held.why is not None:
-            return self._settle(at, key)
         master = self.rules.master
+        if held.why is not None:
+            waits = master is not None and master.key in self.late_until
+            return [] if waits else self._settle(at, key)  # in the books until the master valve is closed
         if master is not None and not self.master.ready(master, at.mono, seconds):
             return []
         held.phase = "opening"
@@ -521,14 +563,27 @@ class Ledger:
                 if self.master.is_closed():  # no water reaches the zones
                     for key in list(self.open_runs):
                         actions += self.end(key, "the master valve closed", again=True)
-                return [*actions, Untell("stuck", event.key)]
+                return [*actions, *self._start(at), Untell("stuck", event.key)]
             case "open failed":
-                for held in self.open_runs.values():
-                    if held.phase == "priming":
-                        held.why = f"the master valve did not open ({event.why})"
-                told = Tell("master", "problem", f"the master valve did not open: {event.why}")
-                return [*self._start(at), told]
+                return self._master_failed(at, event)
+            case "late":
+                return [Untell("stuck", event.key)]
         return [self._stuck(event)]
+
+    def _master_failed(self, at: Moment, event: ValveEvent) -> list[Action]:
+        text = "the master valve did not open"
+        if event.late_until is not None:
+            text = "the master valve did not confirm that it opened"
+            self.late_until[event.key] = at.wall + timedelta(seconds=event.late_until - at.mono)
+        actions: list[Action] = []
+        for held in self.open_runs.values():
+            if held.phase == "priming":
+                held.why, held.failed = held.why or f"{text} ({event.why})", True
+                uid = held.opening.uid
+                actions.append(Tell("failed", "problem", f"{held.names}: {held.why}", of=uid, opening=uid))
+        if event.late_until is not None:
+            text = f"{text}, and may still open {self._until_then(event.key)}"
+        return [*self._start(at), *actions, Tell("master", "problem", f"{text}: {event.why}")]
 
 
 def _of(watering: Watering, kind: Kind, level: Level, text: str) -> Tell:

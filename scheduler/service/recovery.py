@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from scheduler.model import Unsettled
 from scheduler.service import water_records
-from scheduler.service.actions import Action, Beat, Book, Moment, Replan, Tell
+from scheduler.service.actions import Action, Beat, Book, Late, Moment, Replan, Tell
 
 
 @dataclass(slots=True)
@@ -20,11 +20,18 @@ class Recovery:
     asked: bool = False  # the books said what was left open
     lost: list[Unsettled] = field(default_factory=list)
     _closed_at: dict[str, float] = field(default_factory=dict)  # by valve, monotonic
+    _unsure: set[str] = field(default_factory=set)  # told to close again and again, and not begun yet
+    _asked_late: dict[str, float] = field(default_factory=dict)  # by opening: since when, monotonic
     _settled: deque[str] = field(default_factory=lambda: deque(maxlen=200))
     _beat_at: float = float("-inf")
 
     def closed(self, key: str, mono: float) -> None:
         self._closed_at[key] = mono
+
+    def late(self, key: str) -> None:
+        """It is closed again and again, since an open may still take effect: no close before that counts."""
+        self._unsure.discard(key)
+        self._closed_at.pop(key, None)
 
     def settled(self, uid: str) -> None:
         """Handed to the books; they may not have it yet when they are asked what is open."""
@@ -38,19 +45,36 @@ class Recovery:
 
     def step(self, at: Moment, valves: Collection[str]) -> list[Action]:
         """valves: those that will report; an opening of any other valve is booked as it is known."""
+        late = self._ask_late(at, valves)
         if not at.dated:
-            return []  # a wrong date in the books would outlive the wrong clock
+            return late  # a wrong date in the books would outlive the wrong clock
         waiting = [
             lost
             for lost in self.lost
-            if lost.opening.valve in valves and lost.opening.valve not in self._closed_at
+            if lost.opening.valve in valves and not self._is_closed(lost.opening.valve)
         ]
-        actions = [action for lost in self.lost if lost not in waiting for action in self._book(at, lost)]
+        actions = late + [
+            action for lost in self.lost if lost not in waiting for action in self._book(at, lost)
+        ]
         self.lost = waiting
         if waiting and at.mono >= self._beat_at + self.beat_s:
             self._beat_at = at.mono  # as long as it may be open, the books say so
             pairs = tuple((lost.opening.uid, lost.open_seconds or 0.0) for lost in waiting)
             actions.append(Beat(pairs, at.wall, at.mono))
+        return actions
+
+    def _is_closed(self, key: str) -> bool:
+        return key in self._closed_at and key not in self._unsure
+
+    def _ask_late(self, at: Moment, valves: Collection[str]) -> list[Action]:
+        """Of an open that was never seen to be confirmed nobody knows whether it is still to come."""
+        actions: list[Action] = []
+        for lost in self.lost:
+            key, uid = lost.opening.valve, lost.opening.uid
+            if lost.open_seconds is None and key in valves and uid not in self._asked_late:
+                self._asked_late[uid] = at.mono
+                self._unsure.add(key)
+                actions.append(Late(key))
         return actions
 
     def _book(self, at: Moment, lost: Unsettled) -> list[Action]:
@@ -61,6 +85,7 @@ class Recovery:
             boot=self.boot,
             beat_s=self.beat_s,
             now=at.wall,
+            late_s=max(at.mono - self._asked_late.get(opening.uid, at.mono), 0.0),
         )
         names = ", ".join(share.zone for share in opening.shares)
         least, most = records[0].least_minutes or 0.0, records[0].most_minutes or 0.0

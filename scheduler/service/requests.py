@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from scheduler.relays.specs import MASTER
 from scheduler.service import limits
@@ -55,6 +55,13 @@ class _Stop:
     zones: dict[str, str]  # with the key of each one's valve; the master valve among them
     keys: set[str]  # told to close, and not confirmed yet
     give_up: float
+    late: dict[str, datetime] = field(default_factory=dict)  # closed, but may still open until then
+
+    def why_not(self, key: str) -> str:
+        if key not in self.late:
+            return "told to close, no answer yet"
+        until = f"{self.late[key]:%H:%M:%S}"
+        return f"it closed, but may still open until {until}, and is closed again and again until then"
 
 
 @dataclass(slots=True)
@@ -119,6 +126,12 @@ class Requests:
             if isinstance(one, _Stop):
                 one.keys.discard(key)
 
+    def closed_for_now(self, key: str, until: datetime) -> None:
+        """A valve confirmed its close, but an earlier open may still take effect."""
+        for one in self.pending:
+            if isinstance(one, _Stop) and key in one.keys:
+                one.late[key] = until
+
     def hear(self, action: Action) -> None:
         """What is booked and told of an opening that somebody asked for."""
         for one in self.pending:
@@ -137,14 +150,12 @@ class Requests:
                 one.reply(*words)
 
     def _after_stop(self, at: Moment, one: _Stop) -> tuple[int, str] | None:
-        if one.keys and at.mono < one.give_up:
+        if one.keys - one.late.keys() and at.mono < one.give_up:
             return None
         by_hand = tuple(zone for zone, key in one.zones.items() if key.startswith(BY_HAND))
         stopped = Stopped(
             closed=tuple(z for z, key in one.zones.items() if key not in one.keys and z not in by_hand),
-            unconfirmed={
-                zone: "told to close, no answer yet" for zone, key in one.zones.items() if key in one.keys
-            },
+            unconfirmed={zone: one.why_not(key) for zone, key in one.zones.items() if key in one.keys},
             by_hand=by_hand,
         )
         dry = f", and kept dry until {self._dry_until(at)} (rowwater water ZONE still works)"

@@ -14,6 +14,7 @@ class Settings:
     tick_s: float = 0.5
     beat_s: float = 30.0
     freeze_s: float = 2.0
-    in_flight_s: float = IN_FLIGHT_S  # how long an open that was begun may still be on its way
+    in_flight_s: float = IN_FLIGHT_S  # how long an open command that was begun may last
+    acts_within_s: float | None = None  # in place of every valve's own
     witness: Path = TIMESYNCD
     ask_kernel: bool = True

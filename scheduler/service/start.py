@@ -60,7 +60,7 @@ def _run(
     stop.listen()
     guard = GuardKeeper(data, environ, settings.in_flight_s)
     threads = ValveThreads(guard)
-    valves = ValvesInUse(data, environ, threads, guard)
+    valves = ValvesInUse(data, environ, threads, guard, settings.acts_within_s)
     valves.close_first(stop)
     watch = ConfigWatch(data, config, kept(data))
     in_use, refused = first_garden(watch)

@@ -17,6 +17,7 @@ from scheduler.service.actions import (
     Close,
     Hold,
     Kind,
+    Late,
     Moment,
     Open,
     Recover,
@@ -49,6 +50,7 @@ STANDS_IN = "a new database stands in for a lost one: today counts as watered"
 class Valves(Protocol):
     def open(self, key: str, uid: str, seconds: float) -> None: ...
     def close(self, key: str) -> None: ...
+    def late(self, key: str) -> None: ...
     def drop(self, key: str) -> None: ...
     def events(self) -> list[ValveEvent]: ...
 
@@ -174,6 +176,8 @@ class Runner:
                     self.valves.open(key, uid, seconds)
                 case Close(key, _):
                     self.valves.close(key)
+                case Late(key):
+                    self._doubt(key)
                 case Tell():
                     self.notices.tell(
                         action.kind, action.level, action.text, at.wall, of=action.of, detail=action.detail
@@ -186,6 +190,13 @@ class Runner:
                 case Recover():
                     self.books.ask(AskLost())
 
+    def _doubt(self, key: str) -> None:
+        if key in self.ledger.open_runs:  # it is in use again: the close at the end of that will do
+            self.recovery.late(key)
+            return
+        for one in self.ledger.doubted(key):
+            self.valves.late(one)
+
     def _book(self, book: Book) -> None:
         if book.uid is not None:
             self.recovery.settled(book.uid)
@@ -197,6 +208,11 @@ class Runner:
     # --- what valves report ---
 
     def _valve(self, at: Moment, event: ValveEvent) -> None:
+        if event.kind == "late":
+            self.recovery.late(event.key)
+            self.requests.closed_for_now(
+                event.key, at.wall + timedelta(seconds=(event.late_until or at.mono) - at.mono)
+            )
         if event.kind == "closed":
             self.recovery.closed(event.key, event.mono)
             self.requests.closed(event.key)

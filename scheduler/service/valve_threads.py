@@ -232,7 +232,7 @@ class ValveThread:
         why, sent = doubt(self.driver) or "", self.clock()
         failure = self._tried(self.driver.close)
         event = self.state.closed(
-            self.clock(), failure and failure.text, why=doubt(self.driver) or why, sent=sent
+            self.clock(), None if failure is None else failure.text, why=doubt(self.driver) or why, sent=sent
         )
         if event.kind == "closed":
             log.info("closed valve=%s", self.state.key)
@@ -261,7 +261,7 @@ class ValveThreads:
         self._events: queue.SimpleQueue[ValveEvent] = queue.SimpleQueue()
 
     def take(self, drivers: Mapping[str, tuple[Driver, float, float]]) -> None:
-        """Threads for these valves, key -> (driver, cap and `acts_within` in seconds); each is closed first."""
+        """Threads for these valves, key -> (driver, cap_s, acts_within_s); each is closed first."""
         for key, (driver, cap_s, acts_within_s) in drivers.items():
             if key not in self._threads:
                 state = ValveState(key, cap_s, acts_within_s)

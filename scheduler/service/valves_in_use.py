@@ -10,7 +10,7 @@ from pathlib import Path
 
 from scheduler.errors import CouldNot
 from scheduler.relays import specs as valve_specs
-from scheduler.relays.base import Driver, ValveFailed
+from scheduler.relays.base import ACTS_WITHIN_S, Driver, ValveFailed
 from scheduler.service.brief import Brief
 from scheduler.service.guard_keeper import GuardKeeper
 from scheduler.service.stop import Stop
@@ -32,7 +32,7 @@ class _Broken:
         self._why = why
 
     def open(self, seconds: float) -> None:  # noqa: ARG002 - the protocol's own argument
-        raise ValveFailed(self._why)
+        raise ValveFailed(self._why, may_act=False)
 
     def close(self) -> None:
         raise ValveFailed(self._why)
@@ -43,12 +43,19 @@ class _Broken:
 
 class ValvesInUse:
     def __init__(
-        self, data: Path, environ: Mapping[str, str], threads: ValveThreads, guard: GuardKeeper
+        self,
+        data: Path,
+        environ: Mapping[str, str],
+        threads: ValveThreads,
+        guard: GuardKeeper,
+        acts_within_s: float | None = None,
     ) -> None:
+        """acts_within_s: in place of every valve's own."""
         self._path = data / valve_specs.VALVES
         self._environ = environ
         self._threads = threads
         self._guard = guard
+        self._acts_within = {} if acts_within_s is None else {"acts_within_s": acts_within_s}
 
     def close_first(self, stop: Stop) -> None:
         """Every valve of the last configuration, before anything else may fail."""
@@ -64,7 +71,7 @@ class ValvesInUse:
 
     def use(self, brief: Brief) -> None:
         """valves.json first: whatever happens next, the next start closes these too. CouldNot."""
-        own = brief.specs()
+        own = [spec | self._acts_within for spec in brief.specs()]
         keys = {spec["key"] for spec in own}
         before: list[valve_specs.Spec] = []
         with contextlib.suppress(CouldNot):
@@ -76,7 +83,7 @@ class ValvesInUse:
         self._guard.start(union)
 
     def _take(self, specs: Sequence[valve_specs.Spec]) -> None:
-        drivers: dict[str, tuple[Driver, float]] = {}
+        drivers: dict[str, tuple[Driver, float, float]] = {}
         for spec in specs:
             if spec["driver"] == "by_hand":
                 continue
@@ -84,5 +91,6 @@ class ValvesInUse:
                 driver = valve_specs.driver_of(spec, self._environ)
             except ValveFailed as error:
                 driver = _Broken(spec["key"], error.text)
-            drivers[spec["key"]] = (driver, float(spec.get("cap_s", 6 * 3600)))
+            cap_s, acts_within_s = spec.get("cap_s", 6 * 3600), spec.get("acts_within_s", ACTS_WITHIN_S)
+            drivers[spec["key"]] = (driver, float(cap_s), float(acts_within_s))
         self._threads.take(drivers)

@@ -21,8 +21,9 @@ def records(held: OpenRun, now: datetime) -> tuple[Applied, ...]:
         return () if by_hand else never_opened(held.opening.shares, now)
     most_s = _most(held)
     if held.opened_mono is None:
+        outcome: Outcome = "interrupted" if held.late else "never opened"
         return tuple(
-            _record(share, 0.0, "never opened", now, held.opened_at, held.closed_at, bounds=(0.0, most_s))
+            _record(share, 0.0, outcome, now, held.opened_at, held.closed_at, bounds=(0.0, most_s))
             for share in held.opening.shares
         )
     least_s = most_s
@@ -40,6 +41,8 @@ def records(held: OpenRun, now: datetime) -> tuple[Applied, ...]:
 
 
 def _most(held: OpenRun) -> float:
+    if held.opened_mono is None and held.late:  # it takes effect once, and each confirmed close ends that
+        return held.longest_gap_s
     begin = held.opened_mono if held.opened_mono is not None else held.sent_mono
     if begin is None or held.closed_mono is None:
         return 0.0
@@ -64,6 +67,11 @@ def line(held: OpenRun) -> str | None:
         return f"{held.names}: only simulated (no pin hardware answered): nothing is counted as given"
     if held.sent_mono is None:
         return f"{held.names}: did not open: {held.why}" if held.why else None
+    if held.opened_mono is None and held.late:
+        return (
+            f"{held.names}: between 0 and {_most(held) / 60:.1f} of {held.planned_s / 60:.1f} min given: "
+            f"{held.why}"
+        )
     if held.opened_mono is None:
         return f"{held.names}: did not open: {held.why or 'its valve failed'}"
     reasons = "; ".join([*([held.why] if held.why else []), *held.doubts])
@@ -81,20 +89,20 @@ def never_opened(shares: Iterable[Share], now: datetime) -> tuple[Applied, ...]:
 
 
 def recovered(
-    lost: Unsettled, *, closed_mono: float, boot: str, beat_s: float, now: datetime
+    lost: Unsettled, *, closed_mono: float, boot: str, beat_s: float, now: datetime, late_s: float = 0.0
 ) -> tuple[Applied, ...]:
     """An opening that the program did not live to close: bounds from its last heartbeat.
 
     closed_mono: when this start confirmed the close. On the same start of the computer the clock runs on, so
     no more than that passed. After another one the power was gone before many more heartbeats were due, and a
-    normally closed valve closes with it.
+    normally closed valve closes with it. late_s: for so long after that its open might still take effect.
     """
     opening = lost.opening
     least_s = lost.open_seconds or 0.0
     last_s = least_s  # a valve that does not confirm its close is written down for longer than it is sure
     if lost.beat_at is not None:
         last_s = max(last_s, (lost.beat_at - opening.recorded_at).total_seconds())
-    most_s = last_s + (MISSED_BEATS + 1) * beat_s + 2 * GUARD_S
+    most_s = last_s + (MISSED_BEATS + 1) * beat_s + 2 * GUARD_S + late_s
     if boot == opening.boot:
         most_s = max(closed_mono - opening.monotonic_s, least_s)
     best_s = 0.0

@@ -114,7 +114,20 @@ class TestWatch:
         for key, at in (("a", 1000), ("b", 1009), ("c", 1009)):
             watch.hear(line("opened", key, 60), at)
         watch.hear(line("closed", "c"), 1010)
-        assert [s["key"] for s in watch.in_flight(1012)] == ["b"]
+        assert watch.late_s(1012) == {"b": 9.0}
+        watch.hear(line("answered", "b", 0), 1012)
+        assert watch.late_s(1012) == {}
+
+    def test_an_open_that_was_not_confirmed_counts_as_long_as_it_may_act(self) -> None:
+        """Begun, it may act so long after its command; and until then nobody can say that it is closed."""
+        watch = Watch(Order(os.getppid(), [spec("a", acts_within_s=120.0)], in_flight_s=12.0), 1000)
+        watch.hear(line("opened", "a", 10), 1000)
+        assert watch.late_s(1000) == {"a": 132.0}
+        watch.hear(line("answered", "a", 120), 1010)
+        assert watch.late_s(1129) == {"a": 1.0}
+        assert watch.due == {"a": 1010 + 120 + 30}
+        watch.hear(line("closed", "a"), 1130)
+        assert (watch.due, watch.late_s(1130)) == ({}, {})
 
     def test_goodbye(self) -> None:
         watch = Watch(order("a"), 1000)
@@ -302,18 +315,23 @@ class TestGuard:
         assert 'rowwater guard: b: NOT closed: b: there is no driver "none"\n' in capsys.readouterr().err
 
     def test_an_open_on_its_way_is_closed_again(self, ends: Ends, closings: list[list[str]]) -> None:
-        ends.guard = Guard(ends.pipe, ends.echoes.append, {})
+        ends.guard = Guard(ends.pipe, ends.echoes.append, {}, kill=ends.killed.append)
         ends.say(ends.order(spec("a"), spec("b"), in_flight_s=0.4), line("opened", "b", 60))
         ends.hang_up()
         start = time.monotonic()
         assert ends.guard.run() == 0
-        assert closings == [["a", "b"], ["b"]]
+        assert closings == [["a", "b"]]
         assert 0.3 < time.monotonic() - start < 1
 
-    def test_asked_to_stop_meanwhile_it_closes_again_at_once(
-        self, ends: Ends, closings: list[list[str]]
+    def test_asked_to_stop_meanwhile_it_goes_on_for_a_while(
+        self,
+        ends: Ends,
+        closings: list[list[str]],
+        capsys: pytest.CaptureFixture[str],
+        monkeypatch: pytest.MonkeyPatch,
     ) -> None:
-        ends.guard = Guard(ends.pipe, ends.echoes.append, {})
+        monkeypatch.setattr(guard_module, "STOP_FOR_S", 0.2)
+        ends.guard = Guard(ends.pipe, ends.echoes.append, {}, kill=ends.killed.append)
         ends.say(ends.order(spec("a"), in_flight_s=60), line("opened", "a", 60))
         ends.hang_up()
 
@@ -323,10 +341,11 @@ class TestGuard:
 
         timer = after(0.3, stop)
         start = time.monotonic()
-        assert ends.guard.run() == 0
+        assert ends.guard.run() == 1
         timer.join()
-        assert closings == [["a"], ["a"]]
-        assert time.monotonic() - start < 2
+        assert closings == [["a"]]
+        assert 0.4 < time.monotonic() - start < 2
+        assert "a: NOT closed: closed for now" in capsys.readouterr().err
 
     def test_goodbye_before_the_second_close(self, ends: Ends, closings: list[list[str]]) -> None:
         ends.say(ends.order(spec("a", driver="none"), in_flight_s=60), line("opened", "a", 60))

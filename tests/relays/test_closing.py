@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import pytest
@@ -42,11 +43,18 @@ class Yard:
         self.fails[key] = max(left - 1, 0)
         return FakeDriver(key, self.seen, fails=min(left, 1), hangs=self.hangs.get(key))
 
-    def close(self, *keys: str, limit_s: float = 5, **settings: Any) -> Closing:
+    def close(
+        self,
+        *keys: str,
+        limit_s: float = 5,
+        late_s: Mapping[str, float] = MappingProxyType({}),
+        **settings: Any,
+    ) -> Closing:
         return Closing(
             [spec(key, **settings) for key in keys],
             {},
             limit_s=limit_s,
+            late_s=late_s,
             make=self.make,
             first_pause_s=0.01,
             longest_pause_s=0.04,
@@ -57,6 +65,19 @@ def test_all_are_closed_once() -> None:
     yard = Yard()
     assert yard.close("a", "b").wait() == {}
     assert sorted(yard.seen) == [("a", "release"), ("b", "release")]
+
+
+def test_while_an_open_may_still_act_the_close_is_repeated_though_confirmed() -> None:
+    """Only a close that was sent after that counts; another valve is done at once."""
+    yard = Yard()
+    begin = time.monotonic()
+    closing = yard.close("a", "b", late_s={"a": 0.3})
+    assert until(lambda: "b" not in closing.unconfirmed, 0.2)
+    assert "may still take effect" in closing.unconfirmed["a"]
+    assert closing.wait() == {}
+    assert 0.3 <= time.monotonic() - begin < 0.6
+    assert yard.seen.count(("b", "release")) == 1
+    assert 6 <= yard.seen.count(("a", "release")) <= 11  # 10, 20 and 40 ms apart, and the one after
 
 
 def test_no_valves() -> None:

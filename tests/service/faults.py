@@ -99,6 +99,27 @@ def relay(w: World) -> None:
     w.at(w.rng.uniform(1, HOUR), well)
 
 
+def late_relay(w: World) -> None:
+    """Its opens are not confirmed, and take effect later; what kills the service may come right after one."""
+    valve = w.rng.choice(list(w.valves.values()))
+    valve.mode = "late"
+    w.note(f"{valve.key} late")
+    strike = w.rng.choice([None, kill, kill_both, freeze, cut, lost_sync, disk_full])
+    if strike is not None:
+        valve.after_open = lambda: strike(w)
+    if w.alive and w.rng.random() < 0.5:
+        zone = w.rng.choice(
+            [name for name, (key, _, _) in w.plot.zones.items() if key == valve.key] or [None]
+        )
+        if zone is not None:
+            w.wishes.append(Request("water", zone, 20.0, lambda _ok, said: w.note(said)))
+
+    def well() -> None:
+        valve.mode, valve.well_since = "ok", w.now
+
+    w.at(w.rng.uniform(1, HOUR), well)
+
+
 def disk_full(w: World) -> None:
     w.note("disk full")
     w.disk_full = True
@@ -169,6 +190,7 @@ def stop(w: World) -> None:
 
 
 FAULTS: dict[Callable[[World], None], int] = {
+    late_relay: 8,
     relay: 12,  # a valve that does not do as it is told is what capacity and recovery hang on
     kill: 2,
     clock_step: 1, lost_sync: 1, lost_after_record: 1, set_back_while_away: 1, kill_both: 1, cut: 1,

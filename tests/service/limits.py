@@ -125,6 +125,20 @@ def check_a_valve_in_use_or_not_confirmed_closed_does_not_open(p: Parts) -> None
     assert made._obstacle(moment(p), "a", 1.0, None) == "its valve is in use"
 
 
+def check_behind_an_open_that_was_not_confirmed_nothing_opens(p: Parts) -> None:
+    """Neither that valve, nor any while it is the master valve's; others may, as far as the flow goes."""
+    made = new_ledger(p, master=p.actions.MasterRule("m", 3600.0, 0.0, 0.0))
+    assert made._obstacle(moment(p), "a", 1.0, None) is None
+    made.late_until["b"] = FOUR
+    assert made._obstacle(moment(p), "a", 1.0, None) is None
+    assert made._obstacle(moment(p), "b", 1.0, None).endswith("may still open until 04:00:00")
+    made.late_until = {"m": FOUR}
+    assert "master valve" in made._obstacle(moment(p), "a", 1.0, None)
+    without = new_ledger(p)
+    without.late_until = {"m": FOUR}
+    assert without._obstacle(moment(p), "a", 1.0, None) is None
+
+
 def check_the_disk_has_its_pause(p: Parts) -> None:
     made = new_ledger(p)
     made._retry_at = moment(p, 15).mono

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from scheduler.model import Applied, Opening, Unsettled
+from scheduler.relays.base import ACTS_WITHIN_S
 from scheduler.service.actions import Beat, Beaten, Book, ValveEvent, Write, Written
 from scheduler.service.books import Answer, AskDay, AskLost, DayRead, Disk, Hold, Lost, Publish
 from scheduler.service.valve_threads import ValveState
@@ -18,23 +20,42 @@ if TYPE_CHECKING:
 
 @dataclass
 class FakeValve:
-    """Hardware. `mode`: ok, deaf (no command works), mute (works, but never confirms)."""
+    """Hardware. `mode`: ok, deaf (no command works), mute (works, but never confirms), late (an open is not
+    confirmed, and takes effect at any time up to the bound).
+    """
 
     key: str
     world: World
     mode: str = "ok"
     open_since: float | None = None
+    late_since: float | None = None  # the same, of an open that took effect late
     seconds: float = 0.0
     well_since: float = 0.0
     closed_once: bool = False  # since the daemon's start
     confirmed_mono: float | None = None  # when it last told this daemon that it is closed
+    after_open: Callable[[], None] | None = None  # what strikes soon after its next late open was sent
+    power_cuts: int = 0  # a relay without power forgets what it was told
 
     def open(self, uid: str, seconds: float) -> str | None:
         self.world.opening_sent(self, uid, seconds)
+        if self.mode == "late":
+            rng, power_cuts = self.world.rng, self.power_cuts
+            delay_s = rng.choice([rng.uniform(0, 20), rng.uniform(0, ACTS_WITHIN_S), ACTS_WITHIN_S - 0.01])
+            self.world.at(delay_s, lambda: self._opens_late(uid, power_cuts))
+            if self.after_open is not None:
+                self.world.at(rng.uniform(0.1, delay_s + 10.0), self.after_open)
+                self.after_open = None
+            return "no answer"
         if self.mode != "deaf" and self.open_since is None:
             self.open_since = self.world.now
             self.world.uid_of[self.key] = uid
         return None if self.mode == "ok" else "no answer"
+
+    def _opens_late(self, uid: str, power_cuts: int) -> None:
+        if power_cuts == self.power_cuts and self.mode != "deaf" and self.open_since is None:
+            self.open_since, self.late_since = self.world.now, self.world.now
+            self.world.uid_of[self.key] = uid
+            self.world.opened_late(self, uid)
 
     def close(self) -> str | None:
         self.world.closes[self.key] += 1
@@ -52,7 +73,7 @@ class FakeValve:
         if self.open_since is not None:
             uid = self.world.uid_of[self.key]
             self.world.ran[uid] = self.world.ran.get(uid, 0.0) + self.world.now - self.open_since
-            self.open_since = None
+            self.open_since = self.late_since = None
 
 
 @dataclass
@@ -258,6 +279,10 @@ class Bank:
     def close(self, key: str) -> None:
         if key in self.cares:
             self.cares[key].ask_close()
+
+    def late(self, key: str) -> None:
+        if key in self.cares:
+            self.out.append(self.cares[key].ask_late(self.world.mono))
 
     def drop(self, key: str) -> None:
         self.cares.pop(key, None)

@@ -84,6 +84,7 @@ class Shed:
         tick: str = "0.05",
         in_flight: float = 0.3,
         cwd: Path | None = None,
+        acts_within_s: float | None = 0.5,
         valves: Mapping[str, str] | None = None,
         more: str = "",
     ) -> None:
@@ -92,6 +93,7 @@ class Shed:
         self.folder, self.data, self.zones = folder, folder / "data", zones
         self.data.mkdir(exist_ok=True)
         self.beat, self.tick, self.in_flight = beat, tick, in_flight
+        self.acts_within_s = acts_within_s
         self.cwd = cwd or folder
         relay = folder / "relay"
         relay.write_text(RELAY.format(folder=folder))
@@ -135,8 +137,11 @@ class Shed:
         """quick: the process that `rowwater serve` turns into, without the command line before it."""
         argv = self.argv("serve", "--heartbeat", str(self.beat), "--tick", self.tick, "--in-flight",
                          str(self.in_flight), "--witness", str(self.witness))  # fmt: skip
+        if self.acts_within_s is not None:
+            argv += ["--acts-within", str(self.acts_within_s)]
         if quick:
             settings = {"tick_s": float(self.tick), "beat_s": self.beat, "in_flight_s": self.in_flight,
+                        "acts_within_s": self.acts_within_s,
                         "witness": str(self.witness), "ask_kernel": False}  # fmt: skip
             order = {"data": str(self.data), "config": str(self.garden), "settings": settings}
             argv = [*self.as_user, sys.executable, "-P", *launch, json.dumps(order)]

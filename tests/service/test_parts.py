@@ -138,6 +138,49 @@ def test_an_open_that_is_too_late_is_never_sent() -> None:
     assert state.due(STALE_S + 0.1) == "close"
 
 
+def test_after_an_open_that_was_not_confirmed_the_close_is_repeated_as_long_as_it_may_act() -> None:
+    """Growing pauses; the last one goes out when nothing can come any more, and only that one counts."""
+    state = ValveState("http:1", cap_s=600.0, acts_within_s=120.0)
+    state.closed(0.0, None)
+    state.ask_open("u", 300.0, 1.0)
+    assert state.sending() == ("u", 300.0)
+    failed = state.opened(11.0, "did not answer")
+    assert (failed.kind, failed.late_until) == ("open failed", 131.0)
+    now, sent, kinds = 11.0, [], []
+    while not state.confirmed_closed:
+        assert state.due(now) == "close"
+        sent.append(now)
+        kinds.append(state.closed(now + 0.1, "no answer" if len(sent) == 4 else None, sent=now).kind)
+        now = max(state.next_try, now)
+    assert kinds == ["late"] * 3 + ["close failed"] + ["late"] * (len(kinds) - 5) + ["closed"]
+    pauses = [b - a for a, b in zip(sent, sent[1:], strict=False)]
+    assert pauses[:5] == pytest.approx([0.6, 1.1, 2.1, 4.1, 8.1])
+    assert max(pauses) == pytest.approx(15.1)
+    assert sent[-1] == 131.0
+    assert state.wait_s(131.0) is None
+
+
+@pytest.mark.parametrize(
+    ("acts_within_s", "may_act"), [(0.0, True), (120.0, False)], ids=["a pin", "never sent"]
+)
+def test_an_open_that_cannot_act_any_more_is_closed_once(acts_within_s: float, may_act: bool) -> None:
+    state = ValveState("x", cap_s=600.0, acts_within_s=acts_within_s)
+    state.closed(0.0, None)
+    state.ask_open("u", 300.0, 1.0)
+    state.sending()
+    assert state.opened(11.0, "refused", may_act=may_act).late_until is None
+    assert state.closed(11.0, None).kind == "closed"
+
+
+def test_a_close_sent_before_the_bound_and_confirmed_after_it_does_not_count() -> None:
+    state = ValveState("x", cap_s=600.0, acts_within_s=120.0)
+    late = state.ask_late(50.0)
+    assert (late.kind, late.late_until, state.due(50.0)) == ("late", 170.0, "close")
+    assert state.closed(175.0, None, sent=169.0).kind == "late"
+    assert state.due(175.0) == "close"
+    assert state.closed(176.0, None, sent=175.0).kind == "closed"
+
+
 class SlowDriver:
     simulated = False
     limit_s = 1.0
@@ -159,6 +202,7 @@ class SlowDriver:
 class NoGuard:
     def opened(self, key: str, seconds: float) -> None: ...
     def closed(self, key: str) -> None: ...
+    def answered(self, key: str, acts_within_s: float) -> None: ...
 
 
 class DeadGuard(NoGuard):
@@ -179,7 +223,10 @@ def test_a_valve_that_hangs_holds_up_no_other() -> None:
     log: list[tuple[str, str]] = []
     threads = ValveThreads(NoGuard())
     threads.take(
-        {"slow": (SlowDriver("slow", log, 1.5), 60.0), "quick": (SlowDriver("quick", log, 0.0), 60.0)}
+        {
+            "slow": (SlowDriver("slow", log, 1.5), 60.0, 0.0),
+            "quick": (SlowDriver("quick", log, 0.0), 60.0, 0.0),
+        }
     )
     assert [event.key for event in wait_for(threads, "closed")] == ["quick"]
     threads.open("quick", "u", 0.2)
@@ -193,7 +240,7 @@ def test_a_valve_that_hangs_holds_up_no_other() -> None:
 def test_without_a_guard_nothing_opens() -> None:
     log: list[tuple[str, str]] = []
     threads = ValveThreads(DeadGuard())
-    threads.take({"a": (SlowDriver("a", log, 0.0), 60.0)})
+    threads.take({"a": (SlowDriver("a", log, 0.0), 60.0, 0.0)})
     wait_for(threads, "closed")
     threads.open("a", "u", 5.0)
     assert "open failed" in {event.kind for event in wait_for(threads, "open failed")}

@@ -80,6 +80,9 @@ class World:
         self.checked_bookings = 0
         self.books_seen: deque[Book] = deque(maxlen=100)
         self.alive = False
+        self.guarded = False
+        self.started_at = 0.0
+        self.opens_late: Counter[str] = Counter()  # by state of the daemon
         self.restart_at: float | None = 0.0
         self.events: list[tuple[float, int, Callable[[], None]]] = []
         self._order = 0
@@ -129,6 +132,7 @@ class World:
     def start_daemon(self) -> None:
         self.note("start")
         self.alive, self.restart_at = True, None
+        self.guarded, self.started_at = True, self.now
         self.generation += 1
         self.clock_right = self.clock_was_right = False
         self.own, self.settled = set(), set()
@@ -252,7 +256,7 @@ class World:
         if not self.alive:
             return
         self.note(f"dies: {why}")
-        self.alive = False
+        self.alive, self.guarded = False, guard
         self.generation += 1
         for request in list(self.books.waiting):  # what was on its way to the disk: it may have arrived
             if self.rng.random() < 0.5 and isinstance(request, Write | Beat | Book):
@@ -272,6 +276,7 @@ class World:
         self.die("power", guard=False)
         for valve in self.valves.values():
             valve.shut()  # normally closed
+            valve.power_cuts += 1
         self.boots += 1
         self.boot_at = self.now + off_s
         self.restart_at = self.now + off_s
@@ -366,6 +371,15 @@ class World:
             if one not in self.planned:
                 raise Violation(f"P6: {one} was never planned")
 
+    def opened_late(self, valve: FakeValve, uid: str) -> None:
+        """An open that was not confirmed has taken effect."""
+        self.note(f"late {valve.key} {uid}")
+        self.opens_late["alive" if self.alive else "guarded" if self.guarded else "neither"] += 1
+        if uid in self.disk.closings:
+            raise Violation(f"P5: {uid} opened after it was booked")
+        if self.guarded and not self.alive:
+            self.at(self.rng.uniform(0.001, LONGEST_PAUSE_S), self._guard_closes)
+
     def _check_restrictions(self, valve: FakeValve, uid: str, seconds: float) -> None:
         """The hours, the cap of the day by the valves' own seconds, and who may not run beside whom."""
         opening = self.disk.openings[uid]
@@ -449,6 +463,10 @@ class World:
                 continue
             if not valve.key.endswith(":0"):
                 flow += sum(f for key, f, _ in self.plot.zones.values() if key == valve.key)
+            if valve.late_since is not None and self.alive and valve.mode in ("ok", "late"):
+                since = max(valve.late_since, valve.well_since, self.started_at)
+                if self.now > since + LONGEST_PAUSE_S + 1 and not self.gone_day:
+                    raise Violation(f"P2: {valve.key} opened late and stays open")
             longest = self.plot.cap_s + 5
             since = max(valve.open_since + longest, valve.well_since + LONGEST_PAUSE_S + 5)
             if self.now > since and valve.mode == "ok" and self.alive:
