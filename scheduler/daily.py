@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
-from scheduler.errors import NoReferenceET
+from scheduler.errors import BadInput, NoReferenceET
 from scheduler.garden.file import planting_from_note
 from scheduler.model import Fetched, Garden, Run, StoredPlan
 from scheduler.pages.day import day_page
@@ -37,6 +37,7 @@ Collect = Callable[[date], tuple[list[Fetched], list[str]]]
 CALENDAR_DAYS = 14
 ADVICE_TO_COME = " advice to come"
 """After the digest of a plan's inputs: what would mend its week has not been worked out yet."""
+LONGEST_RECORD_YEARS = 30
 YEARS_OF_FILES = 5
 """How far back a station's file is read once, on the first day."""
 
@@ -47,6 +48,7 @@ def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: P
     Where the week does not fit it is published once more, with what would mend it: that takes several times
     as long as the plan, and the water of the morning does not wait for it.
     """
+    _refuse_far(store, day)
     store.keep_for(owner_of(garden, places))
     new = store.weather_span() is None
 
@@ -59,6 +61,16 @@ def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: P
     for plan in _plans(garden, store, day, ask, now=now, places=places):
         publish(garden, store, plan.page, places)
     return plan.page
+
+
+def _refuse_far(store: Store, day: date) -> None:
+    """BadInput for a day so long after the first on record (all are played) that a year must be mistyped."""
+    known = store.first_day
+    if known is not None and (day - known).days > 366 * LONGEST_RECORD_YEARS:
+        raise BadInput(
+            f"{day} is more than {LONGEST_RECORD_YEARS} years after the first day on record, {known}: "
+            "is a year mistyped, or the clock wrong?"
+        )
 
 
 def owner_of(garden: Garden, places: Places) -> Owner:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 from typing import Literal
 
+from scheduler.model import EARLIEST, LATEST
 from scheduler.nearest import did_you_mean
 
 Lean = Literal["past", "future", "year"]
@@ -47,7 +48,9 @@ def day(typed: str, *, today: date, lean: Lean = "past", month_first: bool) -> d
     """
     text = _tidy(typed)
     try:
-        return date.fromisoformat(text.upper())
+        return _within(typed, date.fromisoformat(text.upper()))
+    except _NotTheYear:
+        raise
     except ValueError:
         pass
     found = _by_name(text, today, lean)
@@ -55,7 +58,7 @@ def day(typed: str, *, today: date, lean: Lean = "past", month_first: bool) -> d
         found = _by_figures(typed, text, today, lean, month_first)
     if found is None:
         raise ValueError(f"{_quoted(typed)} is not a date - {_example(text, month_first)}")
-    return found
+    return _within(typed, found)
 
 
 def moment(
@@ -121,6 +124,19 @@ def short(when: date) -> str:
     '1 May'
     """
     return f"{when.day} {MONTHS[when.month - 1][:3].capitalize()}"
+
+
+class _NotTheYear(ValueError):
+    def __init__(self, typed: str) -> None:
+        super().__init__(
+            f"{_quoted(typed)}: the year cannot be right - from {EARLIEST.year} to {LATEST.year} is expected"
+        )
+
+
+def _within(typed: str, found: date) -> date:
+    if not EARLIEST <= found <= LATEST:
+        raise _NotTheYear(typed)
+    return found
 
 
 def _tidy(typed: str) -> str:
@@ -198,8 +214,8 @@ def _month(word: str) -> int | None:
 
 
 def _whole(typed: str, year: int, month: int, of_month: int) -> date:
-    if not 1900 <= year < 2200:
-        raise ValueError(f"{_quoted(typed)} is not a date: the year cannot be right")
+    if not EARLIEST.year <= year <= LATEST.year:
+        raise _NotTheYear(typed)
     try:
         return date(year, month, of_month)
     except ValueError:
@@ -231,6 +247,7 @@ def _stamp(text: str, now: datetime) -> datetime | None:
         found = datetime.fromisoformat(text.upper())
     except ValueError:
         return None
+    _within(text, found.date())
     return found.replace(tzinfo=now.tzinfo) if found.tzinfo is None else found.astimezone(now.tzinfo)
 
 

@@ -5,10 +5,13 @@ Nothing here computes agronomy or touches a file: the doors make these, the core
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Self
+
+from scheduler.errors import BadInput
 
 if TYPE_CHECKING:
     import numpy as np
@@ -30,6 +33,8 @@ USUAL_TAPE_DEPTH_M = 0.10
 StartedBy = Literal["seed", "transplants", "sets"]
 Stage = Literal["initial", "development", "mid-season", "late season"]
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+EARLIEST, LATEST = date(1900, 1, 1), date(2199, 12, 31)
+"""The days that the program knows, typed or read from a file; beyond them a year is mistyped."""
 
 
 # --- the garden: the grower's intent -------------------------------------------------------------
@@ -565,6 +570,30 @@ class Note:
     recorded_at: datetime
     zone: str | None = None
     details: Mapping[str, Any] = field(default_factory=dict)  # JSON-able; rain: {"mm", "since", "at"}
+
+
+LONGEST_READING = timedelta(days=62)
+
+
+@dataclass(frozen=True, slots=True)
+class RainReading:
+    """What the grower's gauge caught between two instants."""
+
+    mm: float
+    since: datetime
+    at: datetime
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.mm) and 0 <= self.mm <= 2000):
+            raise BadInput(f"{self.mm:g} mm is not an amount of rain")
+        if self.since.utcoffset() is None or self.at.utcoffset() is None:
+            raise BadInput("the times of a rain reading need their time zone")
+        if self.since >= self.at:
+            raise BadInput("a rain reading must begin before it ends")
+        if self.at - self.since > LONGEST_READING:
+            raise BadInput(
+                f"a rain reading over more than {LONGEST_READING.days} days cannot be split over them"
+            )
 
 
 @dataclass(frozen=True, slots=True)

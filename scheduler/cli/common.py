@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from scheduler.errors import BadInput, CouldNot
+from scheduler.model import EARLIEST, LATEST
 from scheduler.nearest import did_you_mean
 from scheduler.places import Places, data_dir, find_config
 
@@ -73,7 +74,8 @@ def date_of(typed: str, lean: Lean = "past") -> date:
     Raises BadInput, and what reading the garden raises.
     """
     with suppress(ValueError):
-        return date.fromisoformat(typed)
+        if EARLIEST <= (exact := date.fromisoformat(typed)) <= LATEST:
+            return exact
     from scheduler.clock import site_now
     from scheduler.dates import day, spoken
 

@@ -10,6 +10,9 @@ import click
 from scheduler.cli import common
 from scheduler.errors import BadInput, CouldNot
 
+MOST_YEARS = 100
+"""More than a lifetime of mornings takes longer than anybody waits."""
+
 
 @click.command(name="weather")
 @click.option("--from", "first", type=common.DATE, help="first date (default: a week back)")
@@ -45,6 +48,8 @@ def command(
     last = last or max(today + timedelta(days=DAYS_AHEAD), first)
     if last < first:
         raise BadInput(f"nothing to show: from {first} to {last}")
+    if (last - first).days > 366 * MOST_YEARS:
+        raise BadInput(f"{first} to {last} is longer than {MOST_YEARS} years")
     with common.store(now) as store:
         if store.weather_span() is None:
             raise CouldNot("no weather stored yet", hint="run: rowwater day")

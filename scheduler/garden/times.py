@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from scheduler import units
 from scheduler.dates import WEEKDAYS as WEEKDAY_NAMES
 from scheduler.garden.reads import scalar, whole_number
-from scheduler.model import WEEKDAYS, Display, WateringDays
+from scheduler.model import EARLIEST, LATEST, WEEKDAYS, Display, WateringDays
 from scheduler.nearest import did_you_mean
 from scheduler.units import shown
 
@@ -24,7 +24,7 @@ def calendar_date(typed: str) -> date:
     if not (found := re.fullmatch(r"([0-9]{4})-([0-9]{1,2})-([0-9]{1,2})", typed)):
         raise ValueError
     year, month, day = map(int, found.groups())
-    if not 1900 <= year < 2200:
+    if not EARLIEST.year <= year <= LATEST.year:
         raise ValueError("the year cannot be right")
     try:
         return date(year, month, day)

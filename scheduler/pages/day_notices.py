@@ -159,8 +159,8 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
     for one in facts.aside:
         yield Notice(
             "look",
-            f"{one.note.zone}: your note of {one.note.day} ({one.what}) cannot be followed: {one.why} "
-            "(to take it back: rowwater note list, note undo)",
+            f"{one.note.zone or garden.name}: your note of {one.note.day} ({one.what}) cannot be followed: "
+            f"{one.why} (to take it back: rowwater note list, note undo)",
             "answer",
         )
     yield from lost_zone_notices(facts)

@@ -125,7 +125,7 @@ def gather(
         ),
         flags=found.flags,
         tried=frozenset((zone, pulse) for _, zone, pulse in tried(store, day, day)),
-        aside=aside,
+        aside=(*aside, *(LeftAside(note, why) for note, why in store.unusable_notes())),
         begun=frozenset((run.zone, run.pulse) for run in in_use),
         stored_from=stored_from,
         temperatures=temperatures(garden, store, warm_from, before) if warm_from <= before else None,

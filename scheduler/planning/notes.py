@@ -29,9 +29,9 @@ class LeftAside(NamedTuple):
         """What was noted, in a word or two."""
         match self.note.kind:
             case "planted":
-                return f"{self.note.details['crop']} planted"
+                return f"{self.note.details.get('crop', 'a crop')} planted"
             case "stage":
-                return str(self.note.details["stage"])
+                return str(self.note.details.get("stage", "stage"))
         return self.note.kind
 
 

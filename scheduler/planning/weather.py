@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from scheduler.model import Garden, Note, WeatherDays
+from scheduler.model import Garden, Note, RainReading, WeatherDays
 from scheduler.planning.spans import LOOK_BACK_DAYS, RECENT_DAYS
+from scheduler.store.usable import rain_of
 from scheduler.weather import days as weather_days
 
 if TYPE_CHECKING:
@@ -85,7 +86,7 @@ def temperatures(garden: Garden, store: Store, first: date, last: date) -> Weath
     return weather_days.join(values, first, last, [source.name for source in garden.sources])
 
 
-def rain_readings(notes: Iterable[Note]) -> list[weather_days.RainReading]:
+def rain_readings(notes: Iterable[Note]) -> list[RainReading]:
     """The readings of the grower's gauge in force, in the order of recording.
 
     One of the same moment corrects the earlier, and so does one since before it began: the gauge was not
@@ -99,21 +100,20 @@ def rain_in_force(notes: Iterable[tuple[int, Note]]) -> set[int]:
     return set(_in_force(notes))
 
 
-def _in_force(notes: Iterable[tuple[int, Note]]) -> dict[int, weather_days.RainReading]:
-    found: dict[int, weather_days.RainReading] = {}
+def _in_force(notes: Iterable[tuple[int, Note]]) -> dict[int, RainReading]:
+    found: dict[int, RainReading] = {}
     for number, note in notes:
         if note.kind == "rain":
-            told = note.details
-            new = weather_days.RainReading(told["mm"], _moment(told["since"]), _moment(told["at"]))
+            new = rain_of(note.details)
             found = {k: old for k, old in found.items() if not _corrects(new, old)} | {number: new}
     return found
 
 
-def _corrects(new: weather_days.RainReading, old: weather_days.RainReading) -> bool:
+def _corrects(new: RainReading, old: RainReading) -> bool:
     return new.at == old.at or (new.since <= old.since and old.at <= new.at)
 
 
-def by_days(garden: Garden, store: Store, reading: weather_days.RainReading) -> dict[date, float]:
+def by_days(garden: Garden, store: Store, reading: RainReading) -> dict[date, float]:
     """mm of one reading that each of its local days gets, those without any left out."""
     zone = ZoneInfo(garden.location.timezone)
     days = [moment.astimezone(zone).date() for moment in (reading.since, reading.at)]
@@ -130,10 +130,6 @@ def kind_of(came_from: str | None) -> str | None:
 def source_of(came_from: str | None) -> str | None:
     """The source's name, of a word of `WeatherDays.came_from`."""
     return came_from.rpartition(" (")[0] or came_from if came_from else None
-
-
-def _moment(text: str) -> datetime:
-    return datetime.fromisoformat(text)
 
 
 def _temperatures_complete(weather: WeatherDays, begin: int) -> bool:

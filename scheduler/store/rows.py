@@ -29,7 +29,7 @@ def _readable(read: Callable[[Raw], Read]) -> Callable[[Raw], Read]:
     def reading(raw: Raw) -> Read:
         try:
             return read(raw)
-        except (ValueError, TypeError, zlib.error) as error:
+        except (ValueError, TypeError, RecursionError, OverflowError, zlib.error) as error:
             raise Unreadable(str(error)) from error
 
     return reading
@@ -160,6 +160,11 @@ def note_row(note: Note) -> Row:
     }
 
 
+def _mapping(value: object) -> Mapping[str, Any]:
+    """Details of another shape say nothing: `usable` tells what is missing of them."""
+    return value if isinstance(value, dict) else {}
+
+
 @_readable
 def note(row: sqlite3.Row) -> Note:
     return Note(
@@ -167,7 +172,7 @@ def note(row: sqlite3.Row) -> Note:
         day=date.fromisoformat(row["day"]),
         recorded_at=datetime.fromisoformat(row["recorded_at"]),
         zone=row["zone"],
-        details=json.loads(row["details"]),
+        details=_mapping(json.loads(row["details"])),
     )
 
 

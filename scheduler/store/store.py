@@ -24,6 +24,7 @@ from scheduler.store.effective import effective_applied
 from scheduler.store.failures import Damaged, explained
 from scheduler.store.opening import SHIPPED, Opened, Setup, open_database
 from scheduler.store.owner import OWNERS, Owner, refuse_another
+from scheduler.store.usable import why_unusable
 from scheduler.store.withdrawn import UNDO, withdrawn
 
 if TYPE_CHECKING:
@@ -225,11 +226,19 @@ class Store:
     def notes(
         self, first: date | None = None, last: date | None = None, kind: NoteKind | None = None
     ) -> list[Note]:
-        """In the order of recording; all days, all kinds, where not narrowed."""
+        """In the order of recording; all where not narrowed. What cannot count is left out."""
         days = (rows.day_text(first or date.min), rows.day_text(last or date.max))
+        return [note for note in self._noted(*days, kind) if why_unusable(note) is None]
+
+    def unusable_notes(self) -> list[tuple[Note, str]]:
+        """Those that `notes` leaves out, each with the reason."""
+        every = self._noted(rows.day_text(date.min), rows.day_text(date.max), None)
+        return [(note, why) for note in every if (why := why_unusable(note)) is not None]
+
+    def _noted(self, first: str, last: str, kind: NoteKind | None) -> list[Note]:
         query = "SELECT * FROM notes WHERE day BETWEEN ? AND ? AND kind = ifnull(?, kind) ORDER BY id"
         with self.reading() as connection:
-            found = connection.execute(query, (*days, kind)).fetchall()
+            found = connection.execute(query, (first, last, kind)).fetchall()
             gone = withdrawn(connection).notes
         in_force = (row for row in found if row["kind"] != UNDO and row["id"] not in gone)
         return self._read_all(rows.note, in_force)

@@ -37,5 +37,5 @@ def ids_of(details: str) -> dict[str, list[int]]:
     try:
         of = json.loads(details)
         return {table: [int(number) for number in of[table]] for table in ("notes", "applied")}
-    except (ValueError, TypeError, LookupError) as error:
+    except (ValueError, TypeError, LookupError, RecursionError) as error:
         raise Unreadable(str(error)) from error

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from scheduler.errors import BadInput
-from scheduler.model import KIND_RANK, WEATHER_FIELDS, WeatherDays, WeatherValue
+from scheduler.model import KIND_RANK, WEATHER_FIELDS, RainReading, WeatherDays, WeatherValue
 from scheduler.weather.localdays import bounds
 
 if TYPE_CHECKING:
@@ -18,7 +16,6 @@ if TYPE_CHECKING:
 
 GAUGE = "gauge"
 SO_FAR = "rain_so_far_mm"
-LONGEST_READING = timedelta(days=62)
 
 
 def join(values: Iterable[WeatherValue], first: date, last: date, order: Sequence[str]) -> WeatherDays:
@@ -83,27 +80,6 @@ def rain_so_far(values: Iterable[WeatherValue], day: date, order: Sequence[str] 
 
 
 # --- the grower's gauge --------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class RainReading:
-    """What the grower's gauge caught between two instants."""
-
-    mm: float
-    since: datetime
-    at: datetime
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.mm) and 0 <= self.mm <= 2000):
-            raise BadInput(f"{self.mm:g} mm is not an amount of rain")
-        if self.since.utcoffset() is None or self.at.utcoffset() is None:
-            raise BadInput("the times of a rain reading need their time zone")
-        if self.since >= self.at:
-            raise BadInput("a rain reading must begin before it ends")
-        if self.at - self.since > LONGEST_READING:
-            raise BadInput(
-                f"a rain reading over more than {LONGEST_READING.days} days cannot be split over them"
-            )
 
 
 def gauge_values(

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
-from scheduler.model import Fetched, Garden
+from scheduler.model import EARLIEST, Fetched, Garden
 from scheduler.weather import http
 from scheduler.weather.request import Request
 from scheduler.weather.sources import answer_of
 
-OLDEST = date(1900, 1, 1)
+OLDEST = EARLIEST
 STALE_DAYS = 2
 """A station's file that ends before the day before yesterday is behind."""
 

@@ -10,8 +10,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from scheduler.errors import BadInput
-from scheduler.model import WeatherValue
-from scheduler.weather.days import RainReading, gauge_values, join, rain_so_far
+from scheduler.model import RainReading, WeatherValue
+from scheduler.weather.days import gauge_values, join, rain_so_far
 
 ZONE = ZoneInfo("America/New_York")
 TODAY = date(2026, 6, 13)

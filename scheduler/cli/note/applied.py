@@ -12,7 +12,7 @@ import click
 
 from scheduler.cli import common
 from scheduler.cli.complete import ZONE
-from scheduler.cli.note.doubts import ask_if_meant, date_doubt, water_doubt
+from scheduler.cli.note.doubts import ask_if_meant, date_doubt, refuse_impossible_water, water_doubt
 from scheduler.cli.note.keeping import on_day, plan_again, planting_maker, site, told_at
 from scheduler.errors import BadInput
 from scheduler.show import show_depth
@@ -95,6 +95,7 @@ def _typed(
     if when > now.date() and not store.plan(when):
         raise BadInput(f"{when} is still to come")
     minutes, liters = _minutes_or_liters(garden, amount)
+    refuse_impossible_water(garden, minutes, liters)
     record = by_hand_record(
         garden, store, name, when, minutes, liters,
         now=now, replaces_day=total, make_planting=planting_maker(),

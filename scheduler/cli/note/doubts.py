@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 MOST_RAIN_MM_A_DAY = 250.0
 LONGEST_RUN_MINUTES = 360.0
+DAY_MINUTES = 1440.0
+MOST_SUPPLY_DAYS = 2.0
+"""A volume that the supply brings in more days than that is not one day's, whatever else fed the zone."""
 MOST_DAYS_BACK = 120
 MOST_DAYS_AHEAD = 7
 
@@ -45,6 +48,18 @@ def date_doubt(store: Store, day: date, today: date) -> str | None:
     if ahead > MOST_DAYS_AHEAD:
         return f"{spoken(day)} is {ahead} days ahead"
     return None
+
+
+def refuse_impossible_water(garden: Garden, minutes: float | None, liters: float | None) -> None:
+    """BadInput for what no day can hold, meant or not."""
+    if minutes is not None and minutes > DAY_MINUTES:
+        raise BadInput(
+            f"{show_minutes(minutes)} is longer than a day", hint="note each day's water by itself: --date"
+        )
+    most = MOST_SUPPLY_DAYS * DAY_MINUTES * garden.supply.flow_lpm
+    if liters is not None and liters > most:
+        volume, supply = (show_volume(amount, garden.display) for amount in (liters, most / MOST_SUPPLY_DAYS))
+        raise BadInput(f"{volume} in a day cannot be: the whole supply brings {supply}")
 
 
 def coming_doubt(day: date, today: date) -> str | None:

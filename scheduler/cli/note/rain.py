@@ -16,9 +16,8 @@ from scheduler.errors import BadInput
 from scheduler.show import show_depth
 
 if TYPE_CHECKING:
-    from scheduler.model import Garden
+    from scheduler.model import Garden, RainReading
     from scheduler.store.store import Store
-    from scheduler.weather.days import RainReading
 
 CORRECTS_WITHIN = timedelta(hours=2)
 """A second reading so soon, without a --since of its own, corrects the first: common practice, no source."""
@@ -35,8 +34,7 @@ def command(words: Sequence[str], since: str | None, at: str | None, sure: bool)
 
     A second reading of the same time, or within two hours and without --since, corrects the first.
     """
-    from scheduler.model import Note
-    from scheduler.weather.days import RainReading
+    from scheduler.model import Note, RainReading
 
     garden, now = site()
     amount = " ".join(words)

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from scheduler.cli.text.base import wrap
 from scheduler.dates import spoken
 from scheduler.show import show_depth, show_minutes, show_volume
+from scheduler.store.usable import why_unusable
 
 if TYPE_CHECKING:
     from scheduler.model import Applied, Display
@@ -46,6 +47,8 @@ def _what(one: Told, found: Sequence[Told], display: Display, timezone: str) -> 
     if one.note is None:
         return _water(one.water, display)
     zone = f"{one.note.zone}: " if one.note.zone else ""
+    if why := why_unusable(one.note):
+        return f"{spoken(one.day)}: {zone}{one.note.kind}, which cannot be followed: {why}"
     said = _note(one.note.kind, one.note.details, display, ZoneInfo(timezone))
     return said if one.note.kind == "rain" else f"{spoken(one.day)}: {zone}{said}"
 
@@ -95,7 +98,8 @@ def _note(kind: str, details: Mapping[str, Any], display: Display, zone: ZoneInf
         case "hold":
             return f"kept dry until {details['until']}"
         case "chore":
-            return f"{details['chore']} put off" if details.get("later") else CHORES[details["chore"]]
+            chore = details["chore"]
+            return f"{chore} put off" if details.get("later") else CHORES.get(chore, chore)
     return CHORES.get(kind, kind)
 
 

@@ -15,6 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from scheduler.errors import BadInput
+from scheduler.model import EARLIEST, LATEST
 from scheduler.weather.files import layout as layouts
 from scheduler.weather.files import stamps as stamping
 from scheduler.weather.files import table
@@ -111,7 +112,9 @@ def _stamps(
 ) -> list[stamping.Stamp | None]:
     texts = [" ".join(filter(None, (_cell(cells, i) for i in at))) for _, cells in sheet.rows]
     stamps = stamping.parse_all(texts, made.date_format, label)
-    bad = [i for i, stamp in enumerate(stamps) if stamp is None or not 1900 <= stamp.year <= 2199]
+    bad = [
+        i for i, stamp in enumerate(stamps) if stamp is None or not EARLIEST.year <= stamp.year <= LATEST.year
+    ]
     if bad:
         line = sheet.rows[bad[0]][0]
         text = f'{label}:{line}: date: "{texts[bad[0]]}" is not a date like the others or like date_format'
