@@ -10,13 +10,17 @@ from scheduler.secret import secret
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
+    from paho.mqtt.properties import Properties
 
 PORT = 1883
 """Of a broker without TLS (IANA service name "mqtt")."""
+MQTT_5 = 5
+MOST_PACKET = 65_536
+"""Bytes; no reading is so long. A broker keeps larger messages to itself (MQTT 5, 3.1.2.11.4)."""
 
 
 def new_client(broker: Mapping[str, Any], environ: Mapping[str, str], *, who: str, **settings: Any) -> Client:
-    """A client that is not connected yet, with the broker's user and password.
+    """A client that is not connected yet, with the broker's user and password; it connects with `bounds()`.
 
     who: who needs it, for the words ("mqtt stations").  settings: arguments of the library's `Client`.
     Raises CouldNot where the library is missing, or the password's file cannot be read.
@@ -29,10 +33,20 @@ def new_client(broker: Mapping[str, Any], environ: Mapping[str, str], *, who: st
             f"{who} need paho-mqtt, which cannot be loaded ({missing})",
             hint='install it: pip install "rowwater[mqtt]"',
         ) from missing
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, **settings)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=MQTT_5, **settings)
     if (known := login(broker, environ)) is not None:
         client.username_pw_set(*known)
     return client
+
+
+def bounds() -> Properties:
+    """What a client asks of the broker when it connects."""
+    from paho.mqtt.packettypes import PacketTypes
+    from paho.mqtt.properties import Properties
+
+    asked = Properties(PacketTypes.CONNECT)
+    asked.MaximumPacketSize = MOST_PACKET
+    return asked
 
 
 def login(broker: Mapping[str, Any], environ: Mapping[str, str]) -> tuple[str, str | None] | None:

@@ -129,7 +129,7 @@ def short(when: date) -> str:
 class _NotTheYear(ValueError):
     def __init__(self, typed: str) -> None:
         super().__init__(
-            f"{_quoted(typed)}: the year cannot be right - from {EARLIEST.year} to {LATEST.year} is expected"
+            f"{_quoted(typed)} is not a date: the year cannot be right ({EARLIEST.year} to {LATEST.year})"
         )
 
 

@@ -75,7 +75,7 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "secret": ("a secret from the file that names it", ""),
     "show": ("SI to words of the display", ""),
     "places": ("where garden.yaml and the data folder are", ""),
-    "model": ("the frozen values that flow", "shapes"),
+    "model": ("the frozen values that flow", "shapes errors"),
     "shapes": ("the type of every page, and the JSON Schema made from them", ""),
     "nearest": ("did you mean: the known word that a mistyped one comes closest to", ""),
     "errors": ("every error raised on purpose, with its exit status", ""),

@@ -12,8 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from scheduler.core.uncertainty.soil_readings import BLOCK_LIMIT_KPA, MOST_THETA
 from scheduler.errors import BadInput, RowwaterError
-from scheduler.model import Garden, Note, Zone
+from scheduler.model import Display, Garden, Note, Zone
+from scheduler.show import show_length
+from scheduler.store.usable import DEEPEST_SENSOR_M
 from scheduler.weather.files import stamps, table
 from scheduler.weather.mqtt import readings
 from scheduler.weather.mqtt.messages import look
@@ -45,6 +48,17 @@ def read_amount(text: str) -> dict[str, float]:
     raise BadInput(
         f'"{text}" is not a soil reading - for example "35 cb", "0.21" or "21 %" (water by volume)'
     )
+
+
+def impossible(amount: Mapping[str, float], depth_m: float | None, display: Display) -> str | None:
+    """Why no soil can be so and no sensor can say it, for the grower; None where it may be."""
+    if not 0 <= amount.get("tension_kpa", 0.0) <= BLOCK_LIMIT_KPA:
+        return f"no soil sensor reads beyond 0 to {BLOCK_LIMIT_KPA:.0f} cb"
+    if not 0 < amount.get("theta", MOST_THETA) <= MOST_THETA:
+        return f"no soil holds that, {100 * MOST_THETA:.0f} % of water by volume is the most"
+    if depth_m is not None and not 0 <= depth_m <= DEEPEST_SENSOR_M:
+        return f"no sensor stands so deep among roots, {show_length(DEEPEST_SENSOR_M, display)} is the most"
+    return None
 
 
 def details_of(amount: Mapping[str, float], at: datetime, **more: Any) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from scheduler.model import Garden, Note, RainReading, WeatherDays
 from scheduler.planning.spans import LOOK_BACK_DAYS, RECENT_DAYS
-from scheduler.store.usable import rain_of
+from scheduler.store.usable import rain_of, why_unusable
 from scheduler.weather import days as weather_days
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ def rain_in_force(notes: Iterable[tuple[int, Note]]) -> set[int]:
 def _in_force(notes: Iterable[tuple[int, Note]]) -> dict[int, RainReading]:
     found: dict[int, RainReading] = {}
     for number, note in notes:
-        if note.kind == "rain":
+        if note.kind == "rain" and why_unusable(note) is None:
             new = rain_of(note.details)
             found = {k: old for k, old in found.items() if not _corrects(new, old)} | {number: new}
     return found

@@ -19,7 +19,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, cast
 
-from scheduler.broker import new_client
+from scheduler.broker import bounds, new_client
 from scheduler.errors import CouldNot
 from scheduler.relays.base import LIMIT_S, ValveFailed
 
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 KEEPALIVE_S = 10
-MQTT_5 = 5
 _ABORT = struct.pack("ii", 1, 0)  # SO_LINGER: unsent bytes are dropped on close, not sent later
 _TICK_S = 1.0  # how often the keepalive is looked after
 _JOIN_S = 0.5  # a thread that hangs in a name look-up is left behind
@@ -69,8 +68,7 @@ class Connection:
     ) -> Client:
         try:
             client = new_client(
-                broker, environ, who="mqtt valves", client_id=client_id, protocol=MQTT_5,
-                reconnect_on_failure=False,
+                broker, environ, who="mqtt valves", client_id=client_id, reconnect_on_failure=False,
             )  # fmt: skip
         except CouldNot as problem:
             raise ValveFailed(problem.text, hint=problem.hint, may_act=False) from problem
@@ -166,7 +164,7 @@ class Connection:
     def _run(self) -> None:
         try:
             self._client.connect_timeout = LIMIT_S
-            self._client.connect(self._host, self._port, KEEPALIVE_S, clean_start=True)
+            self._client.connect(self._host, self._port, KEEPALIVE_S, clean_start=True, properties=bounds())
             self._serve()
         except Exception as problem:  # also from the callbacks: nothing here ends in silence
             log.debug("broker %s", self._where, exc_info=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import math
 import queue
 import threading
 import time
@@ -11,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from scheduler.broker import address, new_client
+from scheduler.broker import address, bounds, new_client
 from scheduler.core.health import Finding, Watch
 from scheduler.service.actions import Action, Moment, Tell, Untell
 from scheduler.service.child import run_child
@@ -167,6 +168,15 @@ def _number(text: str) -> float | None:
     return float(words[0]) if words else None
 
 
+def _said(payload: bytes) -> float:
+    """A running total in liters, bare or as "liters"; any error where it is none."""
+    value = json.loads(payload)
+    total = float(value["liters"] if isinstance(value, dict) else value)
+    if not math.isfinite(total):
+        raise ValueError(total)
+    return total
+
+
 def _http(call: Mapping[str, Any]) -> str:
     body = call.get("body")
     return http_call(
@@ -180,15 +190,15 @@ def _mqtt_reader(topic: str, broker: Mapping[str, Any], environ: Mapping[str, st
 
     def heard(_: Client, __: object, message: MQTTMessage) -> None:
         try:
-            value = json.loads(message.payload)
-            newest[0] = float(value["liters"] if isinstance(value, dict) else value)
-        except (ValueError, KeyError, TypeError):
-            log.warning("the water meter said %r", message.payload[:80])
+            newest[0] = _said(message.payload)
+        except Exception:  # whatever the payload: an error here ends the library's thread
+            log.warning("the water meter said %r", bytes(message.payload[:80]))
 
     client = new_client(broker, environ, who="mqtt meters")
     client.on_message = heard
+    client.suppress_exceptions = True
     client.on_connect = lambda c, *_: c.subscribe(topic, 1)
-    client.connect_async(*address(broker), KEEPALIVE_S)
+    client.connect_async(*address(broker), KEEPALIVE_S, clean_start=True, properties=bounds())
     client.loop_start()
 
     def read() -> float | None:

@@ -17,7 +17,7 @@ IMPOSSIBLE = (
     (("applied", "beans", "100000000 gal"), "the whole supply brings"),
     (("soil", "beans", "1000000000 cb"), "no soil sensor reads beyond"),
     (("soil", "beans", "100%"), "no soil holds that"),
-    (("soil", "beans", "20 cb", "--depth", "300 ft"), "no depth of a sensor"),
+    (("soil", "beans", "20 cb", "--depth", "300 ft"), "no sensor stands so deep"),
     (("planted", "beans", "bean", "--date", "0001-01-01"), "the year cannot be right"),
     (("pulled", "beans", "--date", "9999-12-31"), "the year cannot be right"),
     (("filter", "--date", "2300-01-01"), "the year cannot be right"),
@@ -73,10 +73,10 @@ def test_facts_of_another_hand_that_nobody_can_use_are_set_aside_and_told(
     listed = grower("note", "list")
     assert (listed.status, " ".join(listed.out.split()).count("cannot be followed")) == (0, len(FOREIGN))
     assert grower("note", "applied", "beans", "10min").status == 0
-    for number in range(1, len(FOREIGN) + 1):
+    for number in (1, 5):
         assert grower("note", "undo", str(number)).status == 0
     again = grower("day", "--json").json
-    assert not [one for one in again["notices"] if "cannot be followed" in one["text"]]
+    assert len([one for one in again["notices"] if "cannot be followed" in one["text"]]) == len(FOREIGN) - 2
 
 
 @pytest.mark.parametrize("day", ["0001-01-01", "1899-12-31", "2200-01-01", "9999-12-31"])

@@ -26,8 +26,12 @@ def water(zone: str = "tomatoes", day: date = DAY, **changes: Any) -> Applied:
 
 
 def rain_note(day: date = DAY, **changes: Any) -> Note:
-    figures: dict[str, Any] = {"kind": "rain", "recorded_at": NOW, "details": {"mm": 15.2}}
-    return Note(day=day, **(figures | changes))
+    """Of the 24 hours before `NOW`, unless the changes say more."""
+    figures: dict[str, Any] = {"kind": "rain", "recorded_at": NOW, "details": {"mm": 15.2}} | changes
+    if figures["kind"] == "rain":
+        hours = {"since": (NOW - timedelta(days=1)).isoformat(), "at": NOW.isoformat()}
+        figures["details"] = hours | figures["details"]
+    return Note(day=day, **figures)
 
 
 def season_weather(days: int = 60, first: date = date(2026, 4, 20)) -> list[WeatherValue]:

@@ -22,9 +22,11 @@ from scheduler.weather import sources
 from scheduler.weather.mqtt import listener as listening
 from scheduler.weather.mqtt import readings
 from scheduler.weather.mqtt.listener import Listener, hear, start_listeners
+from scheduler.weather.mqtt.readings import Message
 
 TOPIC = "station/daily"
 LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
+NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)
 
 
 @pytest.fixture
@@ -283,3 +285,40 @@ def test_the_service_stays_light() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_chatty_station_does_not_fill_the_card(tmp_path: Path) -> None:
+    """5,000 messages of 16 kB: a burst is kept, then a trickle, and it is told until it is quiet."""
+    seconds = [0.0]
+    made = Listener(TOPIC, {}, tmp_path, monotonic=lambda: seconds[0])
+    for number in range(5_000):
+        made._take(Message(NOW, TOPIC, f"{number:016000}"))
+        seconds[0] += 0.01
+        if number % 500 == 0:
+            made._write(list(made._waiting))
+            made._waiting.clear()
+    assert made.path.stat().st_size < 2_200_000
+    assert made.problem is not None
+    assert "more comes than a weather station sends" in made.problem
+    assert made.lost > 4_800
+    seconds[0] += 3600.0
+    made._take(Message(NOW, TOPIC, "quiet again"))
+    assert made.problem is None
+
+
+def test_the_file_is_bound_when_it_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(readings, "MOST_BYTES", 40_000)
+    made = Listener(TOPIC, {}, tmp_path, now=lambda: NOW)
+    for number in range(40):
+        made._write([Message(NOW, TOPIC, f"{number} {'x' * 4000}")])
+        assert made.path.stat().st_size <= 45_000
+    kept = [message.text.split()[0] for message in readings.read(made.path, NOW - timedelta(days=1))]
+    assert kept[-1] == "39"
+
+
+def test_a_message_of_200_mb_never_reaches_us(broker: Broker, listener: Listener) -> None:
+    """Played with 20 MB, which the broker may hold back as well: its clients say how much they take."""
+    send(broker, b"x" * 20_000_000, retain=True)
+    send(broker, "after")
+    assert until(lambda: heard(listener) == ["after"])
+    assert listener.lost == 0

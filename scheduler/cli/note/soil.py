@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -13,10 +12,9 @@ from scheduler.cli.complete import ZONE
 from scheduler.cli.note.doubts import ask_if_meant, date_doubt
 from scheduler.cli.note.keeping import SURE, Again, keep, site
 from scheduler.errors import BadInput
-from scheduler.show import show_depth, show_length
+from scheduler.show import show_depth
 
 if TYPE_CHECKING:
-    from scheduler.model import Display
     from scheduler.shapes.day import DayPage, ZoneLine
 
 
@@ -36,7 +34,7 @@ def command(
     zone: str, amount: tuple[str, ...], depth: str | None, at: str | None, instrument: str | None, sure: bool
 ) -> None:
     """What a soil sensor in ZONE says: 35 cb, or 0.21 or 21% of water by volume."""
-    from scheduler.planning.sensors import details_of, read_amount
+    from scheduler.planning.sensors import details_of, impossible, read_amount
 
     garden, now = site()
     name = common.zone_name(garden, zone)
@@ -53,25 +51,10 @@ def command(
     )
     kind = instrument or (sensor.instrument if sensor else "tensiometer")
     details = details_of(said, read_at, depth_m=depth_m, instrument=kind)
-    _refuse_impossible(garden.display, typed, said, depth, depth_m)
+    if why := impossible(said, depth_m, garden.display):
+        raise BadInput(f"{typed}: {why}")
     again = keep(garden, now, "soil", read_at.date(), name, details, said=f"{name}: {typed} in the soil")
     click.echo(_effect(again, name, read_at))
-
-
-def _refuse_impossible(
-    display: Display, typed: str, said: Mapping[str, float], depth: str | None, depth_m: float | None
-) -> None:
-    """BadInput for what no soil holds and no instrument says, meant or not."""
-    from scheduler.core.uncertainty.soil_readings import BLOCK_LIMIT_KPA, MOST_THETA
-    from scheduler.store.usable import DEEPEST_SENSOR_M
-
-    if not 0 <= said.get("tension_kpa", 0.0) <= BLOCK_LIMIT_KPA:
-        raise BadInput(f'"{typed}": no soil sensor reads beyond 0 to {BLOCK_LIMIT_KPA:.0f} cb')
-    if not 0 < said.get("theta", MOST_THETA) <= MOST_THETA:
-        raise BadInput(f'"{typed}": no soil holds that: up to {100 * MOST_THETA:.0f} % of water by volume')
-    if depth_m is not None and not 0 <= depth_m <= DEEPEST_SENSOR_M:
-        deepest = show_length(DEEPEST_SENSOR_M, display)
-        raise BadInput(f'--depth: "{depth}" is no depth of a sensor among roots: at most {deepest}')
 
 
 def _effect(again: Again | None, name: str, read_at: datetime) -> str:

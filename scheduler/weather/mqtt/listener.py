@@ -16,7 +16,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from scheduler.broker import address, new_client
+from scheduler.broker import address, bounds, new_client
 from scheduler.errors import CouldNot
 from scheduler.weather.mqtt import readings
 from scheduler.weather.mqtt.readings import Message
@@ -36,7 +36,9 @@ SAME_SECONDS = 5.0  # receivers repeat each message two or three times
 GATHER_SECONDS = 0.5  # messages that come together are written together
 SWEEP_SECONDS = 6 * 3600.0
 JOIN_SECONDS = 5.0
-Obstacle = Literal["broker", "disk"]
+BURST_BYTES = 2_000_000
+BYTES_A_SECOND = 500.0  # a talkative station sends a fifth of it; the card must last
+Obstacle = Literal["broker", "disk", "rate"]
 
 
 def _utc_now() -> datetime:
@@ -73,6 +75,7 @@ class Listener:
         self._news = threading.Condition()
         self._over = False
         self._latest: dict[tuple[str, str], float] = {}
+        self._allowed, self._allowed_at = float(BURST_BYTES), monotonic()
         self._client: Client | None = None
         self._writer = threading.Thread(target=self._write_on, name=f"readings {topic}", daemon=True)
 
@@ -158,11 +161,26 @@ class Listener:
                 return
             if len(self._latest) < MOST_WAITING:
                 self._latest[message.topic, message.text] = at
+            if not self._has_room(readings.size_of(message), at):
+                self.lost += 1
+                self._trouble("more comes than a weather station sends: the rest is left out", "rate")
+                return
             if len(self._waiting) >= MOST_WAITING:
                 self._waiting.popleft()
                 self.lost += 1
             self._waiting.append(message)
             self._news.notify_all()
+
+    def _has_room(self, size: int, at: float) -> bool:
+        """Whether the card takes that much more now: a burst, then a steady trickle."""
+        gained = (at - self._allowed_at) * BYTES_A_SECOND
+        self._allowed, self._allowed_at = min(self._allowed + gained, BURST_BYTES), at
+        if self._allowed < size:
+            return False
+        self._allowed -= size
+        if self._obstacle == "rate" and self._allowed > BURST_BYTES / 10:
+            self._trouble(None)
+        return True
 
     # --- our own thread --------------------------------------------------------------------------
 
@@ -188,6 +206,8 @@ class Listener:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             readings.append(self.path, batch)
+            if readings.is_too_large(self.path):
+                self._sweep()
             self.written += len(batch)
             if batch and self._obstacle == "disk":
                 self._trouble(None)
@@ -332,7 +352,7 @@ class _Hearing:
 
 def _connect(client: Client, broker: Mapping[str, Any]) -> None:
     """Returns at once; the library's own thread connects."""
-    client.connect_async(*address(broker), KEEPALIVE_SECONDS)
+    client.connect_async(*address(broker), KEEPALIVE_SECONDS, clean_start=True, properties=bounds())
     client.loop_start()
 
 
@@ -344,7 +364,7 @@ def _end_loop(client: Client) -> None:
 
 
 def _client(broker: Mapping[str, Any], environ: Mapping[str, str]) -> Client:
-    client = new_client(broker, environ, who="mqtt stations", clean_session=True)
+    client = new_client(broker, environ, who="mqtt stations")
     client.suppress_exceptions = True
     client.connect_timeout = JOIN_SECONDS
     return client

@@ -16,7 +16,7 @@ from scheduler.disk import sync_folder, write_atomic
 from scheduler.errors import CouldNot
 
 KEEP_DAYS = 14
-MOST_BYTES = 32_000_000
+MOST_BYTES = 16_000_000
 MOST_PAYLOAD = 16_384
 
 
@@ -58,6 +58,15 @@ def _write(descriptor: int, data: bytes) -> None:
         data = data[os.write(descriptor, data) :]
 
 
+def size_of(message: Message) -> int:
+    """Bytes that it takes on the card."""
+    return len(_line(message))
+
+
+def is_too_large(path: Path) -> bool:
+    return path.stat().st_size > MOST_BYTES
+
+
 def _line(message: Message) -> bytes:
     kept = {
         "at": message.received_at.astimezone(UTC).isoformat(timespec="milliseconds"),
@@ -94,11 +103,12 @@ def _messages(lines: Iterable[bytes]) -> Iterator[Message]:
                 yield Message(at, topic, text, found.get("retained") is True)
 
 
-def drop_old(path: Path, now: datetime, *, keep_days: int = KEEP_DAYS, most_bytes: int = MOST_BYTES) -> None:
+def drop_old(path: Path, now: datetime, *, keep_days: int = KEEP_DAYS, most_bytes: int | None = None) -> None:
     """Writes the file anew without lines older than `keep_days`, and below its size; whole or not at all.
 
     At most once a day, to spare the card: not before the oldest line is a day too old.
     """
+    most_bytes = MOST_BYTES if most_bytes is None else most_bytes
     try:
         size = path.stat().st_size
         with path.open("rb") as file:
