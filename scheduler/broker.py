@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
 PORT = 1883
 """Of a broker without TLS (IANA service name "mqtt")."""
-MQTT_5 = 5
 MOST_PACKET = 65_536
 """Bytes; no reading is so long. A broker keeps larger messages to itself (MQTT 5, 3.1.2.11.4)."""
 
@@ -27,13 +26,13 @@ def new_client(broker: Mapping[str, Any], environ: Mapping[str, str], *, who: st
     """
     try:
         from paho.mqtt import client as mqtt
-        from paho.mqtt.enums import CallbackAPIVersion
+        from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
     except ImportError as missing:
         raise CouldNot(
             f"{who} need paho-mqtt, which cannot be loaded ({missing})",
             hint='install it: pip install "rowwater[mqtt]"',
         ) from missing
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=MQTT_5, **settings)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5, **settings)
     if (known := login(broker, environ)) is not None:
         client.username_pw_set(*known)
     return client
@@ -44,7 +43,7 @@ def bounds() -> Properties:
     from paho.mqtt.packettypes import PacketTypes
     from paho.mqtt.properties import Properties
 
-    asked = Properties(PacketTypes.CONNECT)
+    asked = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] - the library's
     asked.MaximumPacketSize = MOST_PACKET
     return asked
 

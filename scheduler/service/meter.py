@@ -168,7 +168,7 @@ def _number(text: str) -> float | None:
     return float(words[0]) if words else None
 
 
-def _said(payload: bytes) -> float:
+def _said(payload: bytes | bytearray) -> float:
     """A running total in liters, bare or as "liters"; any error where it is none."""
     value = json.loads(payload)
     total = float(value["liters"] if isinstance(value, dict) else value)
