@@ -43,7 +43,7 @@ def bounds() -> Properties:
     from paho.mqtt.packettypes import PacketTypes
     from paho.mqtt.properties import Properties
 
-    asked = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] - the library's
+    asked = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
     asked.MaximumPacketSize = MOST_PACKET
     return asked
 
