@@ -87,7 +87,7 @@ class Books:
         self._open_store = open_store
         self._publish = publish
         self._store: Store | None = None
-        self._refused = False  # and no write has succeeded since
+        self._refused = True  # nothing is proven yet; then: and no write has succeeded since
         self.unbooked: deque[Book] = deque()
         self.unheld: deque[Hold] = deque()  # zones to stay dry that the disk refused so far
 

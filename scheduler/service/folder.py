@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import stat
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,12 +18,7 @@ DISK_PATIENCE_S = 2.0
 
 def open_store(data: Path) -> Store:
     path = data / "rowwater.db"
-    store = Store.open(path, now=datetime.now(UTC), setup=Setup(patience_s=DISK_PATIENCE_S), check=True)
-    with contextlib.suppress(OSError):  # where a group shares the folder, its members note things too
-        mode = path.stat().st_mode
-        if data.stat().st_mode & stat.S_ISGID and not mode & stat.S_IWGRP:
-            path.chmod(stat.S_IMODE(mode) | stat.S_IRGRP | stat.S_IWGRP)
-    return store
+    return Store.open(path, now=datetime.now(UTC), setup=Setup(patience_s=DISK_PATIENCE_S), check=True)
 
 
 def last_page(data: Path) -> dict[str, Any] | None:

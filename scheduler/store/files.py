@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+import stat
 import time
 import zlib
 from collections.abc import Iterator
@@ -60,6 +61,30 @@ def look(path: Path, head: str, tables: frozenset[str], patience_s: float, *, ch
         if _is_damage(error):
             return State("lost", why=f"is damaged ({error})")
         raise
+
+
+def make(path: Path) -> None:
+    """An empty file, where there is none yet; in a folder that a group shares, writable for the group.
+
+    Before SQLite first opens it: its log and its index get the rights of the file (https://sqlite.org/wal.html),
+    whatever the umask of whoever happens to be first, the service or a grower.
+    """
+    with suppress(OSError):  # SQLite then says why it cannot
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o666))
+    share(path)
+
+
+def share(path: Path) -> None:
+    """Gives the group of a shared (setgid) folder what it needs of a database that is ours."""
+    with suppress(OSError):
+        if not path.parent.stat().st_mode & stat.S_ISGID:
+            return
+    for ending in ("", *SIDECARS):
+        with suppress(OSError):  # not there, or another's: the owner's next command does it
+            file = _beside(path, ending)
+            mode = stat.S_IMODE(file.stat().st_mode)
+            if not mode & stat.S_IWGRP:
+                file.chmod(mode | stat.S_IRGRP | stat.S_IWGRP)
 
 
 def has_header(path: Path) -> bool:

@@ -46,6 +46,7 @@ def open_database(path: Path, *, now: datetime, setup: Setup, check: bool) -> Op
         wanted = ".".join(map(str, OLDEST_SQLITE[:2]))
         raise CouldNot(f"SQLite {sqlite3.sqlite_version} is too old: {wanted} or later is needed")
     path.parent.mkdir(parents=True, exist_ok=True)
+    files.share(path)
     check = check or not files.checked_lately(path, now)
     if _look(path, now, setup, check).kind == "ready":
         return Opened()
@@ -81,6 +82,7 @@ def _create(path: Path, now: datetime, setup: Setup, *, replaced: bool) -> None:
     info = [("created_at", utc_text(now))]
     if replaced:
         info.append(("replaced_at", utc_text(now)))
+    files.make(path)
     with migrate.writing(path, setup.patience_s) as connection:
         migrate.upgrade(connection, setup.scripts)
         connection.exec_driver_sql("INSERT INTO store_info (name, value) VALUES (?, ?)", info)
