@@ -2,26 +2,148 @@
 # Sourced by the other scripts: where things are, and how a version of the program is laid beside the others.
 #
 #   /opt/rowwater/20260401T063000Z/   one version, a virtual environment; /opt/rowwater/current names the one in use
-#   /etc/rowwater/                    garden.yaml, crops.yaml, environment (secrets, for root alone)
+#   /opt/rowwater/scripts/            these scripts: the timer makes its daily backup by them
+#   /etc/rowwater/                    garden.yaml, crops.yaml: the group rowwater may edit them
+#   /etc/default/rowwater             secrets, for root alone; the group could replace it in a folder of its own
 #   /var/lib/rowwater/                records
+#   /var/backups/rowwater/            a copy of each day
 #
-# With DESTDIR=FOLDER everything goes below FOLDER, and no user, group or service of the system is touched.
+# With DESTDIR=FOLDER everything goes below FOLDER, and no user, group or service of the system is touched; a
+# FOLDER/usr/bin/systemctl speaks for the services in it.
 
 destdir="${DESTDIR:-}"
 versions="$destdir/opt/rowwater"
 config="$destdir/etc/rowwater"
 data="$destdir/var/lib/rowwater"
+environment="$destdir/etc/default/rowwater"
+backups="$destdir/var/backups/rowwater"
 units="$destdir/etc/systemd/system"
 commands="$destdir/usr/local/bin"
 
-say() { printf '%s\n' "$*"; }
+# A terminal that has gone away takes no words, and ends nothing.
+say() { printf '%s\n' "$*" 2>/dev/null || true; }
 fail() {
-  printf '%s\n' "$*" >&2
+  printf '%s\n' "$*" >&2 || true
   exit 1
 }
 
 need_root() {
   [ -n "$destdir" ] || [ "$(id -u)" = 0 ] || fail "run it with sudo"
+}
+
+has_systemd() { [ -z "$destdir" ] || [ -x "$destdir/usr/bin/systemctl" ]; }
+
+system() { # WORDS OF systemctl
+  if [ -z "$destdir" ]; then
+    systemctl "$@"
+  elif has_systemd; then
+    "$destdir/usr/bin/systemctl" "$@"
+  fi
+}
+
+# running, also where it is just starting anew after a crash: it is meant to run; or stopped.
+state_of_service() {
+  local state
+  state="$(system show --property=ActiveState --value rowwater.service 2>/dev/null || true)"
+  case "$state" in active | activating | reloading | deactivating) echo running ;; *) echo stopped ;; esac
+}
+
+# Whether the service stays up: one that dies soon after it was ready is started again by systemd, and counted.
+stays_up() {
+  local second before now
+  before="$(system show --property=NRestarts --value rowwater.service)"
+  for ((second = 0; second < ${ROWWATER_WATCH_S:-15}; second++)); do
+    system is-active --quiet rowwater.service || return 1
+    now="$(system show --property=NRestarts --value rowwater.service)"
+    [ "$now" = "$before" ] || return 1
+    sleep 1
+  done
+}
+
+# Folders under FOLDER named by a moment, as backups are, and nothing else.
+stamped() { # FOLDER, ENDING, TESTS OF find
+  local folder="$1" ending="$2"
+  shift 2
+  find "$folder" -maxdepth 1 -type d -regextype posix-extended -regex ".*/[0-9]{8}T[0-9]{6}Z$ending" "$@"
+}
+
+# By SQLite's backup call, looked through; one file, whole by itself.
+copy_database() { # FROM, TO
+  python3 - "$1" "$2" <<'PY'
+import os, sqlite3, sys
+from pathlib import Path
+
+def uri(mode):
+    return f"{Path(sys.argv[1]).absolute().as_uri()}?mode={mode}"
+
+try:
+    # with a write-ahead log beside it SQLite must write; a copy alone may lie where nobody can
+    beside = os.path.exists(sys.argv[1] + "-wal") or os.access(sys.argv[1], os.W_OK)
+    source = sqlite3.connect(uri("rw") if beside else uri("ro&immutable=1"), uri=True, timeout=30)
+    target = sqlite3.connect(sys.argv[2])
+    source.backup(target)
+    target.execute("PRAGMA journal_mode = DELETE")
+    problem = target.execute("PRAGMA integrity_check").fetchone()[0]
+except sqlite3.Error as error:
+    problem = str(error)
+if problem != "ok":
+    sys.exit(f"the copy is not sound: {problem}")
+PY
+}
+
+ask_database() { # FILE, QUERY
+  python3 - "$1" "$2" <<'PY'
+import sqlite3, sys
+from pathlib import Path
+
+try:
+    found = sqlite3.connect(f"{Path(sys.argv[1]).absolute().as_uri()}?mode=ro", uri=True, timeout=30)
+    print(found.execute(sys.argv[2]).fetchone()[0] or "")
+except (sqlite3.Error, TypeError):
+    print("")
+PY
+}
+
+revision_of() { ask_database "$1" "SELECT version_num FROM alembic_version"; } # DATABASE
+
+newest_record() { # DATABASE
+  ask_database "$1" "SELECT max(at) FROM (SELECT max(recorded_at) AS at FROM applied UNION ALL
+    SELECT max(recorded_at) FROM notes UNION ALL SELECT max(recorded_at) FROM openings UNION ALL
+    SELECT max(at) FROM heartbeats UNION ALL SELECT max(recorded_at) FROM closings)"
+}
+
+# That the installed version knows; nothing where none is installed.
+newest_revision() {
+  [ ! -x "$versions/current/bin/python" ] || (cd / && "$versions/current/bin/python" -P -c \
+    'from scheduler.store.opening import HEAD; print(HEAD)' 2>/dev/null) || true
+}
+
+# Whole paths; what the service may not read is no file of its own.
+files_named_in() { # GARDEN
+  [ -x "$versions/current/bin/python" ] || return 0
+  local asked=("$versions/current/bin/python" -P -m scheduler.garden.named_files "$1") file named
+  if [ -z "$destdir" ] && [ "$(id -u)" = 0 ] && id rowwater >/dev/null 2>&1; then
+    asked=(timeout 60 runuser -u rowwater -- "${asked[@]}")
+  fi
+  if ! named="$(cd / && "${asked[@]}" 2>/dev/null)"; then
+    printf '%s\n' "The files that garden.yaml names could not be asked for: they are not in this backup." >&2
+    return 0
+  fi
+  while read -r file; do
+    case "$file" in
+      "") continue ;;
+      /usr/local/*) ;; # a program of the grower's that turns a valve
+      /dev/* | /proc/* | /sys/* | /usr/* | /bin/* | /lib* | /etc/passwd | /etc/group) continue ;;
+    esac
+    if [ -z "$destdir" ] && [ "$(id -u)" = 0 ] && id rowwater >/dev/null 2>&1; then
+      runuser -u rowwater -- test -r "$file" || continue
+    fi
+    printf '%s\n' "$file"
+  done <<<"$named"
+}
+
+place_of() { # NAME OF A SETTING
+  if [ "$1" = environment ]; then printf '%s\n' "$environment"; else printf '%s\n' "$config/$1"; fi
 }
 
 from_debian() { # PACKAGE
@@ -67,7 +189,7 @@ lay_version() { # PACKAGE
   mkdir -p "$versions"
   if ! {
     python3 -m venv "$version" &&
-      "$version/bin/python" -m pip install --quiet --disable-pip-version-check "$package[$extras]" &&
+      "$version/bin/python" -m pip install --quiet --disable-pip-version-check "${package}[$extras]" &&
       { ! has_pins || add_pin_library "$version"; } &&
       "$version/bin/rowwater" --version
   } >&2; then
@@ -101,17 +223,46 @@ use_version() { # VERSION
   mv -T "$versions/current.new" "$versions/current"
 }
 
-# All but these two.
+# All but these two, by whatever path they are named.
 drop_versions_but() { # VERSION VERSION
   local each
   for each in "$versions"/*Z; do
-    [ ! -d "$each" ] || [ "$each" = "$1" ] || [ "$each" = "$2" ] || rm -rf "$each"
+    [ ! -d "$each" ] || [ "$each" -ef "$1" ] || [ "$each" -ef "$2" ] || rm -rf "$each"
   done
 }
 
+# Made before anybody else could: a file of root's alone, which no group may replace. What an earlier installation had
+# in the group's folder is copied, and taken away by `leave_earlier_environment` once the new unit has taken over.
+place_environment() {
+  mkdir -p "$(dirname "$environment")"
+  if [ -f "$config/environment" ] && [ ! -L "$config/environment" ] && [ ! -s "$environment" ]; then
+    install -m 0600 "$config/environment" "$environment"
+  fi
+  [ -e "$environment" ] || (umask 077 && : >"$environment")
+  chmod 0600 "$environment"
+  [ -n "$destdir" ] || chown root:root "$environment"
+}
+
+leave_earlier_environment() {
+  [ -f "$config/environment" ] && [ ! -L "$config/environment" ] || return 0
+  if cmp -s "$config/environment" "$environment"; then
+    rm -f "$config/environment"
+    say "Secrets now stand in $environment, no longer in $config/environment."
+  else
+    say "$config/environment counts no longer: its lines belong into $environment."
+  fi
+}
+
+own_units=(rowwater.service rowwater-backup.service rowwater-backup.timer)
+own_scripts=(backup.sh restore.sh common.sh)
+
 place_unit() { # FOLDER OF THE SCRIPTS
-  mkdir -p "$units" "$commands"
-  install -m 0644 "$1/rowwater.service" "$units/rowwater.service"
+  local name
+  mkdir -p "$units" "$commands" "$versions/scripts"
+  for name in "${own_units[@]}"; do install -m 0644 "$1/$name" "$units/$name"; done
+  for name in "${own_scripts[@]}"; do
+    [ "$1/$name" -ef "$versions/scripts/$name" ] || install -m 0755 "$1/$name" "$versions/scripts/$name"
+  done
   ln -sfn /opt/rowwater/current/bin/rowwater "$commands/rowwater"
-  [ -n "$destdir" ] || systemctl daemon-reload
+  system daemon-reload
 }

@@ -28,7 +28,9 @@ version="$(lay_version "$package")"
 need_selfcheck "$version"
 use_version "$version"
 drop_versions_but "$version" "$before"
+place_environment
 place_unit "$here"
+leave_earlier_environment
 
 boot=/boot/firmware/config.txt
 if [ -e "$boot" ] && ! grep -q '^dtparam=strict_gpiod' "$boot"; then
@@ -37,6 +39,7 @@ if [ -e "$boot" ] && ! grep -q '^dtparam=strict_gpiod' "$boot"; then
 fi
 if [ -z "$destdir" ]; then
   systemctl enable rowwater.service
+  systemctl enable --now rowwater-backup.timer # a copy each day in /var/backups/rowwater, the newest 14
   if [ -e "$config/garden.yaml" ]; then
     systemctl restart rowwater.service
     say "The service runs: systemctl status rowwater"

@@ -20,17 +20,19 @@ if [ -n "$purge" ]; then
 fi
 
 if [ -z "$destdir" ]; then
+  systemctl disable --now rowwater-backup.timer 2>/dev/null || true
   systemctl disable --now rowwater.service 2>/dev/null || true # closes every valve
   if [ -x "$versions/current/bin/python" ] && [ -e "$data/valves.json" ]; then
     (cd / && runuser -u rowwater -- "$versions/current/bin/python" -P -m scheduler.service.guard --close-all "$data/valves.json") ||
       printf '%s\n' "NOT every valve is confirmed closed: use the hand valve." >&2
   fi
 fi
-rm -f "$units/rowwater.service" "$commands/rowwater"
-[ -n "$destdir" ] || systemctl daemon-reload
+for name in "${own_units[@]}"; do rm -f "$units/$name"; done
+rm -f "$commands/rowwater"
+system daemon-reload
 rm -rf "$versions"
 if [ -n "$purge" ]; then
-  rm -rf "$data" "$config"
+  rm -rf "$data" "$config" "$environment"
   [ -n "$destdir" ] || userdel rowwater 2>/dev/null || true
   say "All of it is gone, the records too; backups in /var/backups/rowwater stay."
 else

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import shutil
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import zipfile
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -42,12 +44,16 @@ def main():
     if sys.argv[1:] == ["selfcheck"]:
         print("\\nExample 18: ET0 3.88 4.31\\n411 figures")
         sys.exit({selfcheck})
+    if sys.argv[1:] == ["serve"]:
+        {serve}
     print("rowwater, version {version}")
     sys.exit({status})
 """
 
 
-def package(folder: Path, version: str, status: int = 0, selfcheck: int = 0) -> Path:
+def package(
+    folder: Path, version: str, status: int = 0, selfcheck: int = 0, serve: str = "sys.exit(0)"
+) -> Path:
     """A wheel under our name that needs no index: the scripts are what is tested."""
     folder.mkdir(exist_ok=True)
     path = folder / f"rowwater-{version}-py3-none-any.whl"
@@ -55,7 +61,7 @@ def package(folder: Path, version: str, status: int = 0, selfcheck: int = 0) -> 
     extras = "Provides-Extra: mqtt\nProvides-Extra: gpio\n"
     metadata = f"Metadata-Version: 2.1\nName: rowwater\nVersion: {version}\n{extras}"
     files = {
-        "stub_rowwater.py": PROGRAM.format(version=version, status=status, selfcheck=selfcheck),
+        "stub_rowwater.py": PROGRAM.format(version=version, status=status, selfcheck=selfcheck, serve=serve),
         f"{info}/METADATA": metadata,
         f"{info}/WHEEL": "Wheel-Version: 1.0\nGenerator: tests\nRoot-Is-Purelib: true\nTag: py3-none-any\n",
         f"{info}/entry_points.txt": "[console_scripts]\nrowwater = stub_rowwater:main\n",
@@ -78,12 +84,16 @@ exec "{python}" "$@"
 """
 
 
-def command_path(root: Path) -> str:
+QUICK = Path(tempfile.mkdtemp(prefix="rowwater-quick-"))
+atexit.register(shutil.rmtree, QUICK, ignore_errors=True)
+
+
+def command_path() -> str:
     """PATH with the Python under test first; in a normal run, one that makes empty environments quickly."""
     python = Path(sys.base_prefix) / "bin"
     if LONG:
         return f"{python}{os.pathsep}{os.environ['PATH']}"
-    quick = root.parent / "quick"
+    quick = QUICK
     quick.mkdir(exist_ok=True)
     (quick / "python3").write_text(
         EMPTY_ENVIRONMENTS.format(template=quick / "empty", python=python / "python3")
@@ -97,7 +107,8 @@ def run(root: Path, script: str, *args: str, status: int = 0) -> str:
         "DESTDIR": str(root),
         "PIP_NO_INDEX": "1",
         "PYTHONDONTWRITEBYTECODE": "1",  # quicker
-        "PATH": command_path(root),
+        "ROWWATER_WATCH_S": "1",
+        "PATH": command_path(),
     }
     done = subprocess.run(
         ["bash", str(DEPLOY / script), *args], env=environ, capture_output=True, text=True, timeout=300,
@@ -114,7 +125,7 @@ def in_use(root: Path) -> str:
 
 
 def versions(root: Path) -> list[str]:
-    return sorted(path.name for path in (root / "opt/rowwater").iterdir() if path.name != "current")
+    return sorted(path.name for path in (root / "opt/rowwater").iterdir() if path.name.endswith("Z"))
 
 
 def test_the_whole_way_in_a_scratch_root(tmp_path: Path):
@@ -176,19 +187,17 @@ def test_the_whole_way_in_a_scratch_root(tmp_path: Path):
     assert database.exists(), "records stay"
 
 
-def test_a_version_from_before_the_selfcheck_may_be_gone_back_to(tmp_path: Path):
+def test_a_version_from_before_the_selfcheck_may_be_gone_back_to(ran: Path, tmp_path: Path):
     """Its command line knows no such word, and says so with status 2."""
-    root = tmp_path / "root"
-    run(root, "install.sh", str(package(tmp_path / "1", "1.0")))
-    said = run(root, "upgrade.sh", str(package(tmp_path / "0", "0.9", selfcheck=2)))
+    said = run(ran, "upgrade.sh", str(package(tmp_path / "0", "0.9", selfcheck=2)))
     assert "This version has no selfcheck." in said
-    assert in_use(root) == "rowwater, version 0.9"
+    assert in_use(ran) == "rowwater, version 0.9"
 
 
 def test_the_service_runs_on_while_the_new_version_checks_itself():
     """Nothing is stopped before: a version that computes wrongly never costs a run."""
     text = (DEPLOY / "upgrade.sh").read_text()
-    assert text.index("lay_version") < text.index("need_selfcheck") < text.index("systemctl stop")
+    assert text.index("lay_version") < text.index("need_selfcheck") < text.index("\nsystem stop")
 
 
 def test_a_package_is_a_file_or_folder_here_and_never_a_name_of_the_index(tmp_path: Path):
@@ -210,7 +219,7 @@ def test_no_upgrade_of_nothing(tmp_path: Path):
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root may become somebody else")
-@pytest.mark.parametrize("script", ["install.sh", "upgrade.sh", "uninstall.sh"])
+@pytest.mark.parametrize("script", ["install.sh", "upgrade.sh", "uninstall.sh", "restore.sh"])
 def test_only_root_touches_the_system(script: str):
     environ = {key: value for key, value in os.environ.items() if key != "DESTDIR"}
     done = subprocess.run(
@@ -220,7 +229,142 @@ def test_only_root_touches_the_system(script: str):
     assert done.returncode == 1
     assert done.stderr == "run it with sudo\n"
     text = (DEPLOY / script).read_text()
-    assert text.index("need_root") < text.index("$destdir"), "asked before anything is touched"
+    begin = text.index("\nneed_root")
+    assert all(begin < text.index(word) for word in ("system stop", "mkdir") if word in text)
+
+
+# --- an upgrade that goes wrong, with a service that stands in for systemd's ---
+
+SYSTEMCTL = """\
+#!/bin/bash
+# One service, whose state is a word in a file. `start` asks the version in use what becomes of it.
+here="$(cd "$(dirname "$0")/../.." && pwd)"
+echo "$*" >>"$here/asked"
+state="$here/state"
+case "$1 $2" in
+  "show --property=ActiveState") sed 's/dying/active/' "$state" ;;
+  "show --property=NRestarts") echo 0 ;;
+  "is-active --quiet")
+    [ "$(cat "$state")" = active ] ;;
+  "start rowwater.service")
+    "$here/opt/rowwater/current/bin/rowwater" serve; said=$?
+    case $said in 0) echo active ;; 7) echo dying ;; *) echo failed ;; esac >"$state"
+    [ $said = 0 ] || [ $said = 7 ] ;;
+  "stop rowwater.service")
+    echo inactive >"$state"
+    [ ! -e "$here/hang-up" ] || { rm "$here/hang-up"; kill -HUP "$PPID"; } ;;
+esac
+"""
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("installed")
+    run(folder / "root", "install.sh", str(package(folder / "1", "1.0")))
+    return folder / "root"
+
+
+@pytest.fixture
+def ran(tmp_path: Path, installed: Path) -> Path:
+    """A scratch root with version 1.0 installed, records of revision 1, and its service running."""
+    root = tmp_path / "root"
+    subprocess.run(["cp", "-a", str(installed), str(root)], check=True)
+    systemctl = root / "usr/bin/systemctl"
+    systemctl.parent.mkdir(parents=True)
+    systemctl.write_text(SYSTEMCTL)
+    systemctl.chmod(0o755)
+    (root / "state").write_text("active\n")
+    with closing(sqlite3.connect(root / "var/lib/rowwater/rowwater.db")) as records:
+        records.execute("create table alembic_version (version_num)")
+        records.execute("insert into alembic_version values ('0001')")
+        records.commit()
+    return root
+
+
+def state(root: Path) -> str:
+    return (root / "state").read_text().strip()
+
+
+def revision(database: Path) -> str:
+    with closing(sqlite3.connect(database)) as records:
+        return str(records.execute("select version_num from alembic_version").fetchone()[0])
+
+
+def is_as_before(root: Path, before: list[str]) -> None:
+    assert in_use(root) == "rowwater, version 1.0"
+    assert state(root) == "active"
+    assert versions(root) == before, "nothing is left of the new one"
+    unit = root / "etc/systemd/system/rowwater.service"
+    assert unit.read_bytes() == (DEPLOY / "rowwater.service").read_bytes()
+
+
+def test_whatever_goes_wrong_the_old_version_runs_again(ran: Path, tmp_path: Path):
+    """In one test, because each way leaves it as it was."""
+    before = versions(ran)
+    said = run(ran, "upgrade.sh", str(package(tmp_path / "2", "2.0", serve="sys.exit(1)")), status=1)
+    assert "does not start" in said
+    is_as_before(ran, before)
+
+    said = run(ran, "upgrade.sh", str(package(tmp_path / "3", "3.0", serve="sys.exit(7)")), status=1)
+    assert "does not stay up" in said
+    assert "Upgraded" not in said
+    is_as_before(ran, before)
+
+    (ran / "hang-up").touch()
+    said = run(ran, "upgrade.sh", str(package(tmp_path / "4", "4.0")), status=1)
+    assert "interrupted: back to the old version" in said
+    is_as_before(ran, before)
+
+    commands = ran / "usr/local/bin"
+    (commands / "rowwater").unlink()
+    commands.rmdir()
+    commands.touch()  # a file where a folder should be: the command cannot be placed
+    said = run(ran, "upgrade.sh", str(package(tmp_path / "5", "5.0")), status=1)
+    assert "back to the old version" in said
+    is_as_before(ran, before)
+
+
+def test_going_back_brings_back_records_that_the_old_version_can_read(ran: Path, tmp_path: Path):
+    database = ran / "var/lib/rowwater/rowwater.db"
+    newer = (
+        f"import sqlite3; c = sqlite3.connect({str(database)!r}); "
+        "c.execute('update alembic_version set version_num = 9999'); c.commit(); sys.exit(7)"
+    )
+    said = run(ran, "upgrade.sh", str(package(tmp_path / "2", "2.0", serve=newer)), status=1)
+    assert revision(database) == "0001"
+    (aside,) = (ran / "var/backups/rowwater").glob("replaced-*")
+    assert revision(aside / "rowwater.db") == "9999", "what the new version wrote is kept"
+    assert f"is kept in {aside}" in said
+    is_as_before(ran, versions(ran))
+
+
+def test_from_a_crash_loop_in_a_folder_that_is_a_link_with_secrets_of_before(ran: Path, tmp_path: Path):
+    """A service in a crash loop was meant to run; what is kept is kept; secrets go where only root is."""
+    (ran / "state").write_text("activating\n")
+    (ran / "opt/rowwater").rename(tmp_path / "elsewhere")
+    (ran / "opt/rowwater").symlink_to(tmp_path / "elsewhere")
+    before = versions(ran)
+    secrets, earlier = ran / "etc/default/rowwater", ran / "etc/rowwater/environment"
+    assert secrets.stat().st_mode & 0o777 == 0o600
+    assert secrets.read_text() == ""
+    earlier.write_text("RELAY_KEY=swordfish\n")
+
+    said = run(ran, "upgrade.sh", str(package(tmp_path / "2", "2.0")))
+    assert "did not run before" not in said
+    assert (state(ran), in_use(ran)) == ("active", "rowwater, version 2.0")
+    assert len(versions(ran)) == 2
+    assert set(before) < set(versions(ran))
+    assert secrets.read_text() == "RELAY_KEY=swordfish\n"
+    assert secrets.stat().st_mode & 0o777 == 0o600
+    assert not earlier.exists()
+    assert "Secrets now stand in" in said
+
+
+def test_a_service_that_was_stopped_stays_so(ran: Path, tmp_path: Path):
+    (ran / "state").write_text("inactive\n")
+    said = run(ran, "upgrade.sh", str(package(tmp_path / "2", "2.0")))
+    assert "did not run before, and was not started" in said
+    assert (state(ran), in_use(ran)) == ("inactive", "rowwater, version 2.0")
 
 
 # --- backup ---
@@ -296,6 +440,7 @@ def test_settings_and_the_version_in_use_go_with_it(tmp_path: Path):
     for name in ("garden.yaml", "crops.yaml", "in-use.json", "valves.json", "in-use-3/garden.yaml"):
         (data / name).write_text(name)
     made = Path(backup(data, tmp_path / "to"))
+    assert [path.name for path in (tmp_path / "to").iterdir()] == [made.name]
     names = sorted(str(path.relative_to(made)) for path in made.rglob("*") if path.is_file())
     assert names == ["crops.yaml", "garden.yaml", "in-use-3/garden.yaml", "in-use.json", "valves.json"]
     assert made.stat().st_mode & 0o077 == 0, "for the owner only: an address may hold a secret"
@@ -306,10 +451,13 @@ def test_only_the_newest_are_kept(tmp_path: Path):
     data.mkdir()
     for day in range(1, 21):
         (to / f"202601{day:02}T000000Z").mkdir(parents=True)
-    (to / "mine").mkdir()
+    foreign = ["mine", "photosZ", "20260101Z", "20260101T000000Z.tar", "oldZ.part"]
+    for name in foreign:
+        (to / name).mkdir()
+        os.utime(to / name, (0, 0))
     made = Path(backup(data, to))
     assert sorted(path.name for path in to.iterdir()) == sorted(
-        [*(f"202601{day:02}T000000Z" for day in range(8, 21)), made.name, "mine"]
+        [*(f"202601{day:02}T000000Z" for day in range(8, 21)), made.name, *foreign]
     )
 
 
