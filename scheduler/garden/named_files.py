@@ -1,6 +1,6 @@
 """The files that a garden.yaml names: a station's records, a sensor's, secrets. For a backup that is whole.
 
-    python -m scheduler.garden.named_files /etc/rowwater/garden.yaml       their whole paths, a line each
+python -m scheduler.garden.named_files /etc/rowwater/garden.yaml       their whole paths, a line each
 """
 
 from __future__ import annotations
