@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import replace
@@ -191,6 +192,8 @@ def _month_rule(name: str, block: MonthBlock) -> MonthRule:
     )
 
 
+MAY_HOLD_SECRETS = ("http", "command")
+"""Drivers with a login or a token among their settings: a valve's key stands in log, pages and database."""
 _TAPE_KEYS = (
     "flow", "rated_at", "exponent", "emitter_spacing", "inside_diameter", "wall", "crop_cycles", "variation",
     "roughness", "pressure_limit",
@@ -205,13 +208,18 @@ def _soil_sensor(block: SoilSensorBlock) -> SoilSensor:
     return SoilSensor(**own, depth_m=block.depth, topic=block.mqtt.topic, field=block.mqtt.field)
 
 
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
 def valve_of(block: ValveBlock | None, owner: str) -> Valve:
     """Equal settings make equal keys, however they were written; cap and times are no part of the key."""
     named = block.driver() if block else None
     if block is None or named is None:
         return Valve("by_hand", f"by_hand:{owner}", {}, block.cap if block else 360.0)
     driver, settings = named[0], named[1].settings()
-    key = f"{driver}:{json.dumps(settings, sort_keys=True)}"
+    told = json.dumps(settings, sort_keys=True)
+    key = f"{driver}:{_digest(told) if driver in MAY_HOLD_SECRETS else told}"
     limit = {} if block.limit is None or block.gpio else {"limit_s": block.limit}  # a pin answers at once
     acts_within = 0.0 if block.gpio else block.acts_within  # what this computer does itself is done at once
     return Valve(driver, key, settings | limit, block.cap, acts_within)

@@ -26,6 +26,10 @@ _LOADER = getattr(yaml, "CBaseLoader", yaml.BaseLoader)  # both leave every scal
 _UNPRINTABLE = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 
 
+_UNSEEN = re.compile("[\r\x85\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f]")
+"""Turns the text around, ends the line elsewhere, or makes two equal names of different ones."""
+
+
 class Word(str):
     """A scalar as typed."""
 
@@ -177,6 +181,10 @@ class _Reader:
     def _word(self, event: yaml.ScalarEvent, line: int) -> Word:
         if not event.value.isprintable() and _UNPRINTABLE.search(event.value):
             raise Broken(line, "an escape for a character that cannot be printed")
+        if not event.value.isprintable() and (unseen := _UNSEEN.search(event.value)):
+            raise Broken(
+                line, f"a character that cannot be seen (U+{ord(unseen.group()):04X}) - type it anew"
+            )
         word = Word(event.value)
         word.quoted = bool(event.style)
         word.cut_off = None
@@ -211,6 +219,8 @@ def _key(node: Node, line: int) -> str:
         raise Broken(line, "a key must be one plain text")
     if node.value == "<<" and not node.value.quoted:
         raise Broken(line, '"<<" (merging) is not understood - write the keys out')
+    if "\n" in node.value or "\t" in node.value:
+        raise Broken(line, f"{shown(node.value)} must stand in one line")
     return str(node.value)
 
 

@@ -185,9 +185,14 @@ def whole_number(
 
 
 def some_text(
-    noun: str = "a text", example: str = "a name", longest: int = 200, starts: Iterable[str] = ("",)
+    noun: str = "a text",
+    example: str = "a name",
+    longest: int = 200,
+    starts: Iterable[str] = ("",),
+    *,
+    lines: bool = False,
 ) -> Reads:
-    """A text of at most `longest` letters that begins as one of `starts`.
+    """A text of at most `longest` letters that begins as one of `starts`; in one line, unless `lines`.
 
     >>> some_text("a path", "a.csv").read(" station.csv ", "us")
     'station.csv'
@@ -201,6 +206,8 @@ def some_text(
             )
         if not typed.strip() or len(typed) > longest or not typed.startswith(tuple(starts)):
             raise wrong(typed, noun, example)
+        if not lines and ("\n" in typed.strip() or "\t" in typed.strip()):
+            raise ValueError(f"{shown(typed)} must stand in one line")
         return typed.strip()
 
     return Reads(read, {"type": ["string", "number"]})

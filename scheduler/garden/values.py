@@ -189,7 +189,7 @@ PlainTopic = Annotated[str, of_text("a topic", "shed/valve/tomatoes", _plain_top
 Variable = Annotated[str, of_text("the name of an environment variable", "RELAY_KEY", _variable)]
 WholePath = Annotated[str, some_text("a path from the root", "/etc/rowwater/relay-key", 1000, ("/",))]
 Url = Annotated[str, some_text("a web address", "http://192.0.2.7/relay/1", 1000, ("http://", "https://"))]
-Body = Annotated[str, some_text("a text", "on {seconds}", 4000)]
+Body = Annotated[str, some_text("a text", "on {seconds}", 4000, lines=True)]
 Method = Annotated[str, of_text("a method", "POST", _method, enum=["GET", "POST", "PUT"])]
 Command = Annotated[
     tuple[str, ...], some_texts("a list, the program first,", "[/usr/local/bin/relay, tomatoes]")

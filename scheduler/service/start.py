@@ -8,8 +8,9 @@ import uuid
 from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
+from typing import TextIO
 
-from scheduler.errors import BadGarden, BadInput
+from scheduler.errors import BadGarden, BadInput, printable
 from scheduler.relays.lock import Held, hold_valves
 from scheduler.relays.specs import VALVES
 from scheduler.service.alarms import Alarms
@@ -34,11 +35,24 @@ from scheduler.service.valve_threads import ValveThreads
 from scheduler.service.valves_in_use import FIRST_CLOSE_S, ValvesInUse
 
 
+class _Printable(logging.Formatter):
+    """Relays and stations are quoted: none of their characters steers a terminal."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        return printable(super().format(record))
+
+
+def _log_to(stream: TextIO) -> None:
+    handler = logging.StreamHandler(stream)
+    handler.setFormatter(_Printable("%(levelname)s %(message)s"))
+    logging.basicConfig(level=logging.INFO, handlers=[handler])
+
+
 def serve(
     data: Path, config: Path | None, environ: Mapping[str, str], settings: Settings | None = None
 ) -> int:
     """A whole run of the service; returns the exit status."""
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
+    _log_to(sys.stderr)
     for chatter in ("apscheduler", "alembic"):
         logging.getLogger(chatter).setLevel(logging.WARNING)
     alarms = Alarms(environ)
