@@ -28,6 +28,7 @@ class FastClock:
     def __init__(self, folder: Path, start: datetime, speed: float) -> None:
         compiler = shutil.which("cc") or shutil.which("gcc")
         assert compiler, "the fast clock needs a C compiler: apt-get install gcc libc6-dev"
+        assert not set(str(folder)) & {" ", ":"}, "LD_PRELOAD separates by blanks and colons"
         self._library, self._program = folder / "fast_clock.so", folder / "fast_clock"
         common = [compiler, "-O2", "-Wall", "-Wextra", "-Werror", str(SOURCE)]
         subprocess.run([*common, "-shared", "-fPIC", "-o", str(self._library), "-ldl"], check=True)

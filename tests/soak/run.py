@@ -275,7 +275,9 @@ class Soak:
         if not self.shed.on_tmpfs:
             report.left_out.append("disk full: a small tmpfs takes root")
         if self.samples:
-            settled = [s for s in self.samples if s.mono - self.begin > DAY_S]  # past weather of years is in then
+            settled = [
+                s for s in self.samples if s.mono - self.begin > DAY_S
+            ]  # past weather of years is in then
             report.first, report.last = [*settled, self.samples[0]][0], self.samples[-1]
             days = (report.last.mono - report.first.mono) / DAY_S
             grown = report.last.database_bytes - report.first.database_bytes

@@ -156,7 +156,9 @@ class Shed:
             f"listener {self.broker} 127.0.0.1\npersistence false\nallow_anonymous true\n"
             f"set_tcp_nodelay true\n{user}"
         )
-        with (self.folder / "broker.log").open("ab") as log:  # it looks about ten times a second: by the world's time
+        with (self.folder / "broker.log").open(
+            "ab"
+        ) as log:  # it looks about ten times a second: by the world's time
             self.helpers["broker"] = subprocess.Popen([program, "-c", str(config)], stdout=log, stderr=log)
         self.clock.add(self.helpers["broker"].pid)
 
