@@ -1,4 +1,4 @@
-"""An ext4 file system on a loop device over a card that forgets (forgetful.py): mounted, cut, mended, mounted."""
+"""An ext4 file system on a loop device over a card that forgets (forgetful.py): mounted, cut, mended."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+FORGETFUL = Path(__file__).with_name("forgetful.py")
 MEGABYTES = 48
 TOOLS = ("losetup", "mkfs.ext4", "e2fsck", "mount", "umount")
 _SBIN = f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin"
@@ -43,7 +44,7 @@ class Card:
         self._at.mkdir()
         self.root.mkdir()
         self._server = subprocess.Popen(
-            [sys.executable, str(Path(__file__).with_name("forgetful.py")), str(self._at), str(MEGABYTES), str(seed)],
+            [sys.executable, str(FORGETFUL), str(self._at), str(MEGABYTES), str(seed)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
         self._boots = 0
@@ -81,8 +82,8 @@ class Card:
         return self.order("cut")
 
     def restart(self) -> str:
-        """After a cut, with every program of it gone: checked, mended and mounted. What there was to mend besides
-        what the journal does; AssertionError where it cannot be mended without a person.
+        """After a cut, with every program of it gone: checked, mended and mounted. What there was to mend
+        besides what the journal does; AssertionError where it cannot be mended without a person.
         """
         self._detach()
         self.order("on")
@@ -106,4 +107,4 @@ class Card:
             subprocess.run(["losetup", "--detach", self._loop], env={**os.environ, "PATH": _SBIN})
         subprocess.run(["umount", "-l", str(self._at)], capture_output=True)
         self._server.kill()
-        self._server.wait()
+        self._server.communicate()

@@ -1,14 +1,15 @@
-"""A card that forgets what was not flushed: one file for a loop device, served over FUSE by a process of its own.
+"""A card that forgets what was not flushed: one file for a loop device, served over FUSE.
 
     python forgetful.py FOLDER MEGABYTES SEED
 
-Mounts itself at FOLDER (root). Every name that begins with `disk` there is the same store; a new name for each start
-of the computer, so that the kernel's cache of the one before is not read. What is written counts at once for whoever
-reads, but is kept only from the next flush on. At a cut a random part of the writes since the last flush is kept, in
-any order of sectors, some of them torn; from then on every write and flush fails, until the power is back.
+A process of its own that mounts itself at FOLDER (root). Every name that begins with `disk` there is the
+same store; a new name for each start of the computer, so that the kernel's cache of the one before is not
+read. What is written counts at once for whoever reads, but is kept only from the next flush on. At a cut a
+random part of the writes since the last flush is kept, in any order of sectors, some of them torn; from
+then on every write and flush fails, until the power is back.
 
-Orders come on standard input, a line each, and each is answered by a line of JSON: `cut`, `cut after N` (at the N-th
-write or flush from now), `on`, `lie` (the next flushes keep nothing), `honest`, `state`.
+Orders come on standard input, a line each, and each is answered by a line of JSON: `cut`, `cut after N` (at
+the N-th write or flush from now), `on`, `lie` (the next flushes keep nothing), `honest`, `state`.
 
 The protocol is the kernel's own (include/uapi/linux/fuse.h, version 7.31); no library is needed.
 """
@@ -116,8 +117,8 @@ class Store:
 
     def state(self) -> dict[str, int | bool]:
         return {
-            "dead": self.dead, "requests": self.requests, "flushes": self.flushes, "forgotten": self.forgotten,
-            "torn": self.torn, "waiting": len(self._since),
+            "dead": self.dead, "requests": self.requests, "flushes": self.flushes,
+            "forgotten": self.forgotten, "torn": self.torn, "waiting": len(self._since),
         }  # fmt: skip
 
 
@@ -127,6 +128,9 @@ class Server:
     def __init__(self, store: Store, fd: int) -> None:
         self.store, self.fd = store, fd
         self._names: dict[bytes, int] = {}
+        self._newest = (
+            ROOT  # a mount of before the cut that lives on somewhere (in a container) writes no more
+        )
 
     def once(self) -> bool:
         """One request; False when the file system was taken away."""
@@ -135,9 +139,7 @@ class Server:
         except InterruptedError:
             return True
         except OSError as error:
-            if error.errno in (errno.ENOENT, errno.EAGAIN):
-                return True
-            return False
+            return error.errno in (errno.ENOENT, errno.EAGAIN)
         _, opcode, unique, node, *_ = _HEAD.unpack_from(request)
         answer = self._answer(opcode, node, request[_HEAD.size :])
         if answer is not None:
@@ -162,6 +164,8 @@ class Server:
             return struct.pack("<Q2I", 0, 0, 0) + self._attr(node)
         if opcode in (OPEN, OPENDIR):
             return struct.pack("<Q2I", 0, DIRECT_IO if opcode == OPEN else 0, 0)
+        if opcode in (READ, WRITE, FSYNC) and node != self._newest:
+            return errno.EIO
         if opcode == READ:
             _, offset, size = struct.unpack_from("<QQI", body)
             return bytes(self.store.seen[offset : offset + size])
@@ -181,6 +185,7 @@ class Server:
         if not name.startswith(b"disk"):
             return errno.ENOENT
         node = self._names.setdefault(name, ROOT + 1 + len(self._names))
+        self._newest = max(self._newest, node)
         return struct.pack("<4Q2I", node, 0, 0, 0, 0, 0) + self._attr(node)
 
     def _attr(self, node: int) -> bytes:

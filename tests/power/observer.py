@@ -1,8 +1,8 @@
-"""Writes down which rows a reader of the database has met: such a row is acknowledged, and must outlive a cut.
+"""Writes down which rows a reader of the database has met: acknowledged ones, that must outlive a cut.
 
     python observer.py DATABASE ACKNOWLEDGED TABLE...
 
-Lives in the world's time and in a process of its own, as the memory that it shares with the database may be gone.
+In the world's time, and in a process of its own: the memory that it shares with the database may be gone.
 """
 
 from __future__ import annotations

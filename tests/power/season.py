@@ -1,12 +1,12 @@
-"""A season of the real service on a card that forgets, cut at random moments; its valves are outside and remember.
+"""A season of the real service on a card that forgets, cut at random moments; its valves outside remember.
 
     python tests/power/season.py --cuts 500
 
-Service, garden.yaml, plans and database live on an ext4 file system over `forgetful.py`; time runs faster by
-`fast_clock.c`, and stands still while the card works. A cut comes at a random write or flush, or at a random moment.
-Then every process of the computer is gone and its valves (normally closed) are shut; after each restart the file
-system is checked and mended as at a boot, everything acknowledged is looked for, and the service is started again,
-as another start of the computer.
+Service, garden.yaml, plans and database live on an ext4 file system over `forgetful.py`; time runs faster
+by `fast_clock.c`, and stands still while the card works. A cut comes at a random write or flush, or at a
+random moment. Then every process of the computer is gone and its valves (normally closed) are shut; after
+each restart the file system is checked and mended as at a boot, everything acknowledged is looked for, and
+the service is started again, as another start of the computer.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import zlib
 from collections import Counter
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -233,10 +234,10 @@ class Season:
         words = self.rng.choice([("note", "rain", text), ("water", "a", "2 min"), ("day",)])
         argv = [str(Path(sys.executable).with_name("rowwater")), *words]
         with (self.folder / "cli.log").open("ab") as log:
-            self._errands.append(
-                (" ".join(words), subprocess.Popen(argv, env=self.environ, stdin=subprocess.DEVNULL, stdout=log,
-                                                   stderr=log, cwd=self.folder))
-            )  # fmt: skip
+            errand = subprocess.Popen(
+                argv, env=self.environ, stdin=subprocess.DEVNULL, stdout=log, stderr=log, cwd=self.folder
+            )
+        self._errands.append((" ".join(words), errand))
 
     def _cut(self) -> None:
         for words, process in self._errands:  # a command that had come back before the cut keeps its word
@@ -426,7 +427,7 @@ class Season:
                     break
 
     def _judge_each_open(self, lines: list[Line], rows: list[tuple[object, ...]]) -> None:
-        """Each open command has an opening of its own, written down shortly before it: no run is opened twice."""
+        """Each open command has an opening of its own, written down shortly before: none is sent twice."""
         free = [(str(zone), datetime.fromisoformat(str(at)).timestamp()) for zone, _, _, _, at, _ in rows]
         for line in lines:
             if line.word == "open":
@@ -437,7 +438,7 @@ class Season:
                     self.wrong(f"P4: {line} has no opening of its own")
 
     def _judge_amounts(self, lines: list[Line]) -> None:
-        """What ran on a date is at most what its first plan said, and what was not known of each interruption."""
+        """What ran on a date is at most its first plan, and what was not known of each interruption."""
         ran: Counter[tuple[str, str]] = Counter()
         cuts: Counter[tuple[str, str]] = Counter()
         for zone in ZONES:
@@ -448,12 +449,12 @@ class Season:
                     ran[zone, day] += line.mono - since.mono
                     cuts[zone, day] += line.word == "power"
                 since = line if line.word == "open" else None
-        asked = dict(
-            ((zone, day), seconds)
+        asked = {
+            (zone, day): seconds
             for zone, day, seconds in self.rows(
                 "SELECT zone, day, sum(seconds) FROM openings WHERE pulse IS NULL GROUP BY zone, day"
             )
-        )
+        }
         for (zone, day), first in self._first_plans().items():
             most = first + asked.get((zone, day), 0.0) + (cuts[zone, day] + 1) * (BEAT_S + SLACK_S)
             if ran[zone, day] > most:
@@ -462,8 +463,6 @@ class Season:
                 )
 
     def _first_plans(self) -> dict[tuple[str, str], float]:
-        import zlib
-
         found: dict[tuple[str, str], float] = {}
         for day, page in self.rows("SELECT day, page FROM plans ORDER BY id DESC"):
             runs = json.loads(zlib.decompress(page))["runs"]

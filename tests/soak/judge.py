@@ -97,7 +97,8 @@ def judge(shed: Shed, spells: Iterable[Spell], end: float) -> Findings:
 
 def _books(shed: Shed, opens: Sequence[Open], findings: Findings) -> None:
     twice = shed.rows(
-        "SELECT day, zone, pulse FROM openings WHERE pulse IS NOT NULL GROUP BY day, zone, pulse HAVING count(*) > 1"
+        "SELECT day, zone, pulse FROM openings WHERE pulse IS NOT NULL GROUP BY day, zone, pulse "
+        "HAVING count(*) > 1"
     )
     findings.wrong += [f"P4: {row} was opened twice" for row in twice]
     unsettled = shed.rows("SELECT zone FROM openings WHERE opening NOT IN (SELECT opening FROM closings)")
@@ -127,7 +128,7 @@ def _books(shed: Shed, opens: Sequence[Open], findings: Findings) -> None:
 
 
 def slopes(samples: Sequence[Sample], which: str) -> Slopes:
-    """which: service or guard. By Theil and Sen (the median of all pairs' slopes): a single peak moves nothing."""
+    """which: service or guard. By Theil and Sen, the median of all pairs' slopes: a peak moves nothing."""
     total = Slopes()
     for life in sorted({sample.life for sample in samples}):
         mine = [s for s in samples if s.life == life and s.quiet and s.age_s >= SETTLED_S]

@@ -1,11 +1,11 @@
 """Relays of the soak, processes that live by the fast clock; each command goes into `witness.txt`.
 
-    relays.py command FOLDER ZONE open SECONDS | close      one call of the grower's program
-    relays.py http FOLDER PORT                              a relay in the network, /ZONE?on=SECONDS and /ZONE?off
-    relays.py mqtt FOLDER PORT                              relays behind the broker at PORT, soak/ZONE
+    relays.py command FOLDER ZONE open SECONDS | close    one call of the grower's program
+    relays.py http FOLDER PORT      a relay in the network: /ZONE?on=SECONDS, /ZONE?off
+    relays.py mqtt FOLDER PORT                            relays behind the broker at PORT, soak/ZONE
 
-Those in the network close by themselves when their seconds are over, as such boards do. A file in FOLDER makes them
-bad: `command-fails`, `command-hangs`, `http-fails`, `http-hangs`.
+Those in the network close by themselves when their seconds are over, as such boards do. A file in FOLDER
+makes them bad: `command-fails`, `command-hangs`, `http-fails`, `http-hangs`.
 """
 
 from __future__ import annotations

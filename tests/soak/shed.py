@@ -64,7 +64,8 @@ def zones(folder: Path, http: int) -> list[Zone]:
         Zone("tomatoes", "staked tomato", 4, "command", f"{{command: {command}}}"),
         Zone("beans", "bush bean", 4, "http",
              f'{{http: {{open: {{url: "{url}?on={{seconds}}"}}, close: {{url: "{url}?off"}}}}}}'),
-        Zone("lettuce", "lettuce", 3, "mqtt", "{mqtt: {topic: soak/lettuce, state_topic: soak/lettuce/state}}"),
+        Zone("lettuce", "lettuce", 3, "mqtt",
+             "{mqtt: {topic: soak/lettuce, state_topic: soak/lettuce/state}}"),
         Zone("carrots", "carrot", 3, "mqtt", "{mqtt: {topic: soak/carrots}}"),
         Zone("squash", "summer squash", 3, "gpio", "{gpio: 17}"),
         Zone("onions", "onion", 3, "by_hand", "{by_hand: true}"),
@@ -93,8 +94,8 @@ def size_of(pid: int) -> Size | None:
         )
         return Size(
             int(lines["VmRSS"].split()[0]),
-            len(os.listdir(f"/proc/{pid}/fd")),
-            int(lines["Threads"]),  # noqa: PTH208
+            sum(1 for _ in Path(f"/proc/{pid}/fd").iterdir()),
+            int(lines["Threads"]),
         )
     except (OSError, KeyError):
         return None
