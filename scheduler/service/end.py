@@ -45,11 +45,12 @@ def close_last(service: Ending, status: int) -> int:
         service.threads.close(key)
     service.watch.stop()
     service.control.close()
-    unlocked = service.ticking.acquire(timeout=1.0)  # a hung tick must not hold up the end
-    if unlocked and status == 0:
-        _last_ticks(service, give_up - 2.5)
-    left = service.threads.end(max(give_up - 2.0 - time.monotonic(), 0.5))
-    written = service.books.end(max(give_up - time.monotonic(), 0.5))
+    with service.guard.beating():  # nobody ticks any more, and all that is waited for here has its limit
+        unlocked = service.ticking.acquire(timeout=1.0)  # a hung tick must not hold up the end
+        if unlocked and status == 0:
+            _last_ticks(service, give_up - 2.5)
+        left = service.threads.end(max(give_up - 2.0 - time.monotonic(), 0.5))
+        written = service.books.end(max(give_up - time.monotonic(), 0.5))
     if left:
         log.error("not confirmed closed: %s", ", ".join(left))
     else:
@@ -66,7 +67,6 @@ def _last_ticks(service: Ending, give_up: float) -> None:
     at = service.moment()
     runner.perform(at, runner.ledger.stop(None, f"the service was stopped ({service.stop.why})"))
     while time.monotonic() < give_up:
-        service.guard.beat()
         runner.tick(service.moment(), blocked="the service is stopping", stopping=True)
         if not runner.ledger.open_runs:
             return

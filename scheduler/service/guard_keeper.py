@@ -6,6 +6,7 @@ import logging
 import threading
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 from scheduler.relays import specs as valve_specs
@@ -52,6 +53,10 @@ class GuardKeeper:
             self._ready = False
             self._why_not = "the guard process is gone"
             self.start(self._specs)
+
+    def beating(self) -> AbstractContextManager[None]:
+        """Beats by itself: for the end, when no tick does."""
+        return self._link.beating()
 
     def start(self, specs: Sequence[valve_specs.Spec]) -> None:
         """Comes back at once; `blocked` says so until the guard stands."""

@@ -47,11 +47,13 @@ CLOSES_IN_S = 60.0  # of the world's time: a crowded machine takes long for a st
 LIVES_S = (1.0, 10.0, 60.0, 300.0, 1200.0)  # by the fast clock, after the first closes; up to one of them
 LIFE_S = 25.0  # of the world's time at the most
 MOST_REQUESTS = 400
+MORNINGS = 0.6  # of the lives wait for the day's plan before their cut comes
 TABLES = ("openings", "closings", "applied", "notes", "plans", "heartbeats", "weather_values")
 ACKNOWLEDGED_TABLES = TABLES[:-1]
 PAGES = ("today.json", "schedule.json", "in-use.json", "valves.json", "garden-checked.json")
 ZONES = "abc"
 SLACK_S = 20.0
+SETTLED_S = 600.0  # an open whose effect is not known counts as open for minutes
 
 RELAY = """import sys, time
 with open({witness!r}, "a") as file:
@@ -109,7 +111,7 @@ class Season:
         self.folder, self.seed = folder, seed
         self.rng = random.Random(seed)
         self.tally = Tally()
-        begin = datetime(2015, 5, 10, 2, 58, tzinfo=SITE) + timedelta(days=self.rng.randrange(60))
+        begin = datetime(2015, 5, 10, 3, 58, tzinfo=SITE) + timedelta(days=self.rng.randrange(60))
         self.clock = FastClock(folder, begin.astimezone(UTC), SPEED)
         self.card = Card(folder, seed)
         self.data = self.card.root / "rowwater"
@@ -201,6 +203,8 @@ class Season:
             )  # fmt: skip
 
     def _live(self) -> None:
+        if self.rng.random() < MORNINGS:
+            self._until_planned()
         if self.rng.random() < 0.75:
             self.card.order(f"cut after {round(MOST_REQUESTS ** self.rng.random())}")
         until = self._until_closed() + LIFE_S
@@ -212,6 +216,13 @@ class Season:
                 may_ask = False
                 self._errand()
             time.sleep(0.02)
+
+    def _until_planned(self) -> None:
+        """In the watering hours, the day's plan: without one nothing would open in many lives."""
+        local, give_up = self.clock.now().astimezone(SITE), time.monotonic() + CLOSES_IN_S
+        while 3 <= local.hour < 10 and not self._planned(local) and time.monotonic() < give_up:
+            self._still_runs()
+            time.sleep(0.1)
 
     def _until_closed(self) -> float:
         """Every valve is closed at the start, or the power goes first. When that was, of the world's time."""
@@ -293,8 +304,8 @@ class Season:
                 - self.clock.now()
                 + timedelta(seconds=self.rng.uniform(0, 120))
             )
-        elif local.hour >= 10 or self.rng.random() < 0.03:
-            morning = (local + timedelta(days=1)).replace(hour=2, minute=58)
+        elif local.hour >= 10 or self.rng.random() < 0.05:
+            morning = (local + timedelta(days=1)).replace(hour=3, minute=58)
             off = morning - self.clock.now() + timedelta(seconds=self.rng.uniform(0, 300))
             self.tally.days += 1
         self.clock.skip(off)
@@ -310,10 +321,11 @@ class Season:
         self._save(self.text)
         self._start()
         self._until_closed()
-        give_up = time.monotonic() + CLOSES_IN_S
-        while self.rows("SELECT 1 FROM openings WHERE opening NOT IN (SELECT opening FROM closings)"):
+        query = "SELECT opening FROM openings WHERE opening NOT IN (SELECT opening FROM closings)"
+        left, give_up = set(self.rows(query)), self.clock.mono_s + SETTLED_S
+        while left & set(self.rows(query)):
             self._still_runs()
-            if time.monotonic() > give_up:
+            if self.clock.mono_s > give_up:
                 self.tally.wrong.append("openings of before the last cut are not settled")
                 break
             time.sleep(0.1)
@@ -351,7 +363,7 @@ class Season:
         shutil.rmtree(copy, ignore_errors=True)
         copy.mkdir()
         for path in self.data.glob("rowwater.db*"):
-            if path.name in ("rowwater.db", "rowwater.db-wal"):
+            if path.name in ("rowwater.db", "rowwater.db-wal", "rowwater.db-journal"):
                 shutil.copy(path, copy)
             elif not path.name.endswith(("-shm", ".checked")):
                 self.wrong(f"{path.name}: the database was set aside")
@@ -519,8 +531,8 @@ def main() -> int:
         season = Season(folder, asked.seed + k)
         try:
             season.run(min(asked.a_season, asked.cuts - k * asked.a_season))
-        except AssertionError as error:
-            season.wrong(f"{error}")
+        except (AssertionError, OSError, sqlite3.Error, subprocess.TimeoutExpired) as error:
+            season.wrong(f"{type(error).__name__}: {error}")
         finally:
             season.end()
         total.add(season.tally)
