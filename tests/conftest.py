@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -15,6 +16,13 @@ if os.environ.get("CI"):
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--refresh-golden", action="store_true", help="write the golden files anew")
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """What a machine cannot play is said, not left out in silence."""
+    reasons = {str(report.longrepr[2]) for report in terminalreporter.stats.get("skipped", ())}
+    for reason in sorted(reason for reason in reasons if "not played here" in reason):
+        terminalreporter.write_line(reason.removeprefix("Skipped: "), yellow=True, bold=True)
 
 
 LEAST_TESTS = (

@@ -21,7 +21,8 @@ from power.season import Season
 from scheduler.store.store import Store
 
 STORE_CUTS = 200 if LONG else 8
-SERVICE_CUTS = 100 if LONG else 2
+SERVICE_CUTS = 100 if LONG else 1
+BEGIN = datetime(2026, 6, 1, tzinfo=UTC)  # of the writer's notes, a second each
 WRITER = """
 import sys
 from datetime import UTC, date, datetime, timedelta
@@ -34,7 +35,7 @@ begin = datetime(2026, 6, 1, tzinfo=UTC)
 with Store.open(folder / "rowwater.db", now=begin) as store:
     for k in range(first, first + 10_000):
         at = begin + timedelta(seconds=k)
-        store.add_note(Note("rain", at.date(), at, None, {"mm": k}))
+        store.add_note(Note("filter", at.date(), at, None, {}))
         print("note", k, flush=True)
         write_atomic(folder / "page.json", f'{{"page": {k}, "words": "{"word " * (k % 3000)}"}}')
         print("page", k, flush=True)
@@ -77,7 +78,7 @@ def notes_there(card: Card) -> list[int]:
     """Read as the service would; a database that was set aside would say so."""
     with Store.open(card.root / "rowwater.db", now=datetime.now(UTC)) as store:
         assert not store.notices, store.notices
-        return [int(note.details["mm"]) for note in store.notes()]
+        return [round((note.recorded_at - BEGIN).total_seconds()) for note in store.notes()]
 
 
 def test_what_the_store_acknowledged_outlives_a_cut(make_card: Callable[[int], Card]) -> None:
