@@ -62,7 +62,7 @@ class Capacity:
                 continue
             flow, place = valves.flow[day, able], day * valves.count + able
             room = valves.room(day) * (self.use[day] if self.use else 1.0)
-            taken = sum(b.flow_lpm * max(b.stop - max(b.start, week.earliest), 0) for b in week.busy)
+            taken = math.fsum(b.flow_lpm * max(b.stop - max(b.start, week.earliest), 0) for b in week.busy)
             yield Row(place, flow, max(usable * room - (0 if day else taken), 0.0), "flow and hours")
             for beside in range(1, SIDE_BY_SIDE + 1):
                 big = flow > usable / (beside + 1)

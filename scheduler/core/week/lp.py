@@ -14,6 +14,7 @@ every minute is looked at, get binaries that hold it to the line.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
@@ -381,8 +382,8 @@ class _Build:
         week, valves = self.week, self.valves
         zones = [z for z in valves.of[v] if valves.takes_part[day, z]]
         flow = float(valves.flow[day, v])
-        fill = sum(float(week.fill[z] * week.flow_lpm[day, z]) for z in zones)
-        worth = sum(float(week.raw[day, z] * valves.liters_per_mm[day, z]) for z in zones)
+        fill = math.fsum(float(week.fill[z] * week.flow_lpm[day, z]) for z in zones)
+        worth = math.fsum(float(week.raw[day, z] * valves.liters_per_mm[day, z]) for z in zones)
         self.model.cost[y] += FILL * fill + START_SHARE * worth
         self.model.cost[x] -= FULLER * flow * (week.days - day) / week.days
         settle = max(float(valves.settling(day)[z]) for z in zones)

@@ -137,7 +137,7 @@ class ValveDays:
 
     def loss(self, minutes: Sequence[float]) -> float:
         """What the stress costs over the days and the valve's zones; minutes: by day."""
-        return sum(zone.loss(minutes) for zone in self.zones)
+        return math.fsum(zone.loss(minutes) for zone in self.zones)
 
     def able(self, minutes: Sequence[float], day: int) -> float:
         """The longest run, whole minutes, that does not top what the zones lack on the morning of `day`.
@@ -204,7 +204,7 @@ class PackedWeek:
         >>> PackedWeek(minutes=[[30.0], [20.0]], mornings=[Flows(10.0)], loss=[0.5, 0.25]).total
         0.75
         """
-        return sum(self.loss)
+        return math.fsum(self.loss)
 
     @property
     def runs(self) -> list[Mapping[int, Times]]:
@@ -399,7 +399,7 @@ class Recreate:
         longest = math.inf
         for cap in self.week.caps:
             if day in cap.days and self.own[v].flow[day] > 0:
-                used = sum(
+                used = math.fsum(
                     own.flow[d] * mine[d]
                     for own, mine in zip(self.own, plan.minutes, strict=True)
                     for d in cap.days
