@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scheduler.core.balance.need import Morning, need_today
 from scheduler.core.balance.rule import RefillRule
 from scheduler.core.balance.terms import terms
-from scheduler.core.week.inputs import Calendar, SoilAhead, SupplyAhead, week_of
+from scheduler.core.week.inputs import Calendar, SoilAhead, SupplyAhead, alike, week_of
 from scheduler.core.week.plan import plan_week
 from scheduler.model import Garden
 
@@ -59,6 +59,15 @@ def test_water_to_spare_is_the_plain_rule(garden: Garden, day: int, et0: float, 
     )  # fmt: skip
     plan = plan_week(ahead, solver=False)
     np.testing.assert_array_equal(plan.minutes[0], np.minimum(need.minutes, ALL_DAY))
+
+
+def test_the_last_digits_of_a_flow_change_no_week():
+    """Another Python adds up the rows' flows to other last digits: the plan stays what it was."""
+    flows = np.array([3.633, 0.1 + 0.2, 7.0 / 3.0])
+    nudged = np.nextafter(flows, [9.0, 0.0, 9.0])
+    assert (flows != nudged).all()
+    np.testing.assert_array_equal(alike(flows), alike(nudged))
+    np.testing.assert_allclose(alike(flows), flows, rtol=1e-11)
 
 
 def test_no_run_is_longer_than_the_hours_however_much_the_rule_asks_for():

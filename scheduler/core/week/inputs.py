@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from scheduler.core.arrays import BoolArray, FloatArray, Minutes, Mm, Share
 from scheduler.core.balance.need import Need
@@ -18,7 +17,7 @@ from scheduler.core.hours.rules import PeriodCap
 from scheduler.core.week.problem import DAYS, Busy, Finish, Week
 from scheduler.model import Zone
 
-_DECIMALS = 9  # far finer than any of them is known
+_DIGITS = 12  # far finer than any of them is known, and a run stays the whole minutes that it was
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +75,12 @@ def week_of(
     """
     count = min(len(calendar.window), terms.etc.shape[0] - day, DAYS)
     keys = list(dict.fromkeys(zone.valve.key for zone in zones))
+    found = _of_soil(zones, terms, slice(day, day + count), need, soil)
+    ahead: dict[str, Any] = {name: alike(a) if a.dtype.kind == "f" else a for name, a in found.items()}
     return Week(
         zones=tuple(zone.name for zone in zones),
         valve=np.array([keys.index(zone.valve.key) for zone in zones], dtype=np.int64),
-        **alike(_of_soil(zones, terms, slice(day, day + count), need, soil)),
+        **ahead,
         **_of_zones(zones, keys),
         window=np.asarray(calendar.window[:count], dtype=np.float64),
         earliest=calendar.earliest,
@@ -93,17 +94,18 @@ def week_of(
     )
 
 
-def alike(arrays: Mapping[str, NDArray[Any]]) -> dict[str, Any]:
-    """The same arrays, floats to nine decimals: the same week whatever computed it.
+def alike(values: FloatArray) -> FloatArray:
+    """The values to twelve digits: the same week whatever machine, Python or numpy computed it.
 
-    The last digits of a sum are another machine's, Python's or numpy's own, and of two plans as good as
-    each other such a digit picks the one or the other.
+    Beyond that the last digits of a sum are each one's own, and of two plans as good as each other they
+    would pick the one or the other.
 
-    >>> one, other = alike({"deficit": np.array([0.1 + 0.2])}), alike({"deficit": np.array([0.3])})
-    >>> bool((one["deficit"] == other["deficit"]).all())
-    True
+    >>> alike(np.array([0.1 + 0.2, np.inf, 0.0])).tolist()
+    [0.3, inf, 0.0]
     """
-    return {name: a.round(_DECIMALS) if a.dtype.kind == "f" else a for name, a in arrays.items()}
+    size = np.maximum(np.abs(np.where(np.isfinite(values), values, 1.0)), 1e-9)
+    scale = 10.0 ** (_DIGITS - 1 - np.floor(np.log10(size)))
+    return np.asarray(np.round(values * scale) / scale)
 
 
 def _of_soil(
