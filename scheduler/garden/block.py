@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, PrivateAttr, model_validator
 
 from scheduler.garden.complaints import inner_model, keys_of
 from scheduler.garden.nodes import NOTHING, At
+from scheduler.garden.reads import Reads
 from scheduler.nearest import did_you_mean
 from scheduler.units import shown
 
@@ -22,6 +23,8 @@ class Block(BaseModel):
     may_be_empty: ClassVar[frozenset[str]] = frozenset()
     short_for: ClassVar[str | None] = None
     """The key that a plain text instead of a mapping stands for: `gpio: 17` is `gpio: {pin: 17}`."""
+    short_is_list: ClassVar[bool] = False
+    """A list stands for it, no text: `command: [relay, a]` is `command: {run: [relay, a]}`."""
     words: ClassVar[Mapping[str, Mapping[str, Any]]] = {}
     """Words that may stand instead of a mapping, each with the keys it stands for: `settle: off`."""
     _at: At = PrivateAttr(default=())
@@ -44,8 +47,10 @@ class Block(BaseModel):
         word = cls._word(value) if cls.words and isinstance(value, str) else None
         if word is not None:
             value = cls.words[word]
-        elif cls.short_for and isinstance(value, str | int | float):
+        elif cls.short_for and isinstance(value, list if cls.short_is_list else str | int | float):
             value = {cls.short_for: value}
+        elif cls.short_for and cls.short_is_list and not isinstance(value, dict):
+            cls._reads(cls.short_for).read(value, "metric")  # says what list is expected
         elif isinstance(value, dict) and NOTHING in value.values():
             value = {key: v for key, v in value.items() if v is not NOTHING or not cls._left_empty(key)}
         block = handler(value)
@@ -62,6 +67,10 @@ class Block(BaseModel):
             hint = did_you_mean(word, cls.words, "")
             raise ValueError(f"{shown(typed)} is {either}{hint and f' - {hint}'}")
         return word
+
+    @classmethod
+    def _reads(cls, key: str) -> Reads:
+        return next(one for one in cls.model_fields[key].metadata if isinstance(one, Reads))
 
     @classmethod
     def _left_empty(cls, key: str) -> bool:

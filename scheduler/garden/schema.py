@@ -55,6 +55,8 @@ def _with_rules(made: dict[str, Any], block: type[BaseModel]) -> dict[str, Any]:
     if words := getattr(block, "words", None):
         alone = [*words, *(value for word, value in _BOOLEANS.items() if word in words)]
         return {"anyOf": [made, {"enum": alone}]}
+    if getattr(block, "short_is_list", False):
+        return {"anyOf": [made, made["properties"][block.short_for]]}  # type: ignore[attr-defined]  # garden.Block
     if getattr(block, "short_for", None):
         return {"anyOf": [made, {"type": ["string", "integer"]}]}
     return made

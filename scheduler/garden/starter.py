@@ -176,7 +176,7 @@ def _setting(key: str, info: FieldInfo, value: Any) -> Iterator[str]:
     if is_names(info.annotation):
         for name, block in value.items():
             yield from _indented((f"{_yaml(name)}:", *_indented(_block(inner, block))))
-    elif isinstance(value, list):
+    elif isinstance(value, list) and not getattr(inner, "short_is_list", False):
         yield from _indented(_items(inner, value))
     else:
         yield from _indented(_block(inner, value))
@@ -185,7 +185,8 @@ def _setting(key: str, info: FieldInfo, value: Any) -> Iterator[str]:
 def _example_block(info: FieldInfo, inner: type[BaseModel]) -> Any:
     """The example as keys; a plain text where a block could stand becomes the block."""
     value = yaml.load(example_of(info), Loader=yaml.BaseLoader)
-    return {getattr(inner, "short_for", ""): value} if isinstance(value, str) else value
+    short = isinstance(value, list if getattr(inner, "short_is_list", False) else str)
+    return {getattr(inner, "short_for", ""): value} if short else value
 
 
 def _items(model: type[BaseModel], values: list[dict[str, Any]]) -> Iterator[str]:

@@ -125,6 +125,12 @@ def _plain_topic(typed: str) -> str:
     return typed
 
 
+def _place_in_json(text: str) -> str:
+    if not all(step and step.isprintable() and " " not in step for step in text.split(".")):
+        raise ValueError("names and places joined by dots")
+    return text
+
+
 def _variable(typed: str) -> str:
     if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", typed):
         raise ValueError
@@ -187,6 +193,7 @@ FilePath = Annotated[str, some_text("a path", "station.csv", 1000)]
 Topic = Annotated[str, some_text("a topic", "shed/valve/tomatoes")]
 PlainTopic = Annotated[str, of_text("a topic", "shed/valve/tomatoes", _plain_topic)]
 Variable = Annotated[str, of_text("the name of an environment variable", "RELAY_KEY", _variable)]
+Field = Annotated[str, of_text("a place in a JSON answer", "relays.0.on", _place_in_json)]
 WholePath = Annotated[str, some_text("a path from the root", "/etc/rowwater/relay-key", 1000, ("/",))]
 Url = Annotated[str, some_text("a web address", "http://192.0.2.7/relay/1", 1000, ("http://", "https://"))]
 Body = Annotated[str, some_text("a text", "on {seconds}", 4000, lines=True)]

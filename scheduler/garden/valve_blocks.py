@@ -9,6 +9,7 @@ from scheduler.garden.reads import choice, key, quantity, seconds, whole_number
 from scheduler.garden.values import (
     Body,
     Command,
+    Field,
     FilePath,
     Flag,
     LagMinutes,
@@ -94,12 +95,28 @@ class ValveCallBlock(HttpCallBlock):
         return super().call() | ({"headers": headers} if headers else {})
 
 
+class StateCallBlock(ValveCallBlock):
+    field: Field | None = key(
+        "Where in a JSON answer it stands: names and places joined by dots. Without it: the answer itself, "
+        "or its \"open\" or \"state\".", "relays.0.on", None)
+
+    def call(self) -> dict[str, Any]:
+        return super().call() | ({} if self.field is None else {"field": self.field})
+
+
 class HttpValveBlock(DriverBlock):
     open: ValveCallBlock = key("The call that opens.", '{url: "http://192.0.2.7/relay/1?on={seconds}"}')
     close: ValveCallBlock = key("The call that closes.", '{url: "http://192.0.2.7/relay/1?off"}')
+    state: StateCallBlock | None = key(
+        "The call that answers whether it is open, as true or false, on or off, open or closed, 1 or 0: what "
+        "the relay says then counts.", '{url: "http://192.0.2.7/relay/1", field: ison}', None)
+
+    def calls(self) -> list[ValveCallBlock]:
+        return [self.open, self.close, *([self.state] if self.state else [])]
 
     def settings(self) -> dict[str, Any]:
-        return {"open": self.open.call(), "close": self.close.call()}
+        state = {} if self.state is None else {"state": self.state.call()}
+        return {"open": self.open.call(), "close": self.close.call()} | state
 
     def hardware(self) -> Hardware:
         return self.open.url, self.open.body
@@ -128,18 +145,23 @@ class MqttValveBlock(DriverBlock):
 
 
 class ProgramBlock(DriverBlock):
-    """`command: [program, argument]`, a list and no mapping in the file."""
-
-    command: Command
+    short_for: ClassVar[str | None] = "run"
+    short_is_list: ClassVar[bool] = True
+    run: Command = key("The program, run with `open SECONDS` or `close` appended.",
+                       "[/usr/local/bin/relay, tomatoes]")
+    state: Command | None = key(
+        "A program that prints whether it is open, as true or false, on or off, open or closed, 1 or 0: what "
+        "it says then counts.", "[/usr/local/bin/relay, tomatoes, state]", None)
 
     def settings(self) -> dict[str, Any]:
-        return {"command": list(self.command)}
+        state = {} if self.state is None else {"state": list(self.state)}
+        return {"command": list(self.run)} | state
 
     def hardware(self) -> Hardware:
-        return tuple(self.command)
+        return tuple(self.run)
 
     def called(self) -> str:
-        return f"the program {shown(' '.join(self.command))}"
+        return f"the program {shown(' '.join(self.run))}"
 
 
 class ValveBlock(Block):
@@ -147,7 +169,7 @@ class ValveBlock(Block):
 
     one_of: ClassVar[tuple[str, ...]] = ("gpio", "command", "http", "mqtt", "by_hand")
     gpio: GpioBlock | None = key("A relay on a pin of this computer.", "17", None)
-    command: Command | None = key(
+    command: ProgramBlock | None = key(
         "A program, run with `open SECONDS` or `close` appended.", "[/usr/local/bin/relay, tomatoes]", None)
     http: HttpValveBlock | None = key(
         "A relay on the network.",
@@ -166,13 +188,8 @@ class ValveBlock(Block):
 
     def driver(self) -> tuple[str, DriverBlock] | None:
         """Name of the driver and what it is told; None for a valve that a person turns."""
-        for name in self.one_of:
-            told = getattr(self, name)
-            if isinstance(told, DriverBlock):
-                return name, told
-        if self.command is None:
-            return None
-        return "command", ProgramBlock.model_construct(command=self.command)
+        found = ((name, getattr(self, name)) for name in self.one_of)
+        return next(((name, told) for name, told in found if isinstance(told, DriverBlock)), None)
 
 
 class MasterValveBlock(ValveBlock):

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any, Protocol
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Protocol, runtime_checkable
 
 from scheduler.errors import CouldNot
 
@@ -58,6 +59,32 @@ class Driver(Protocol):
 
     def release(self) -> None:
         """Close and give up pins, connections and threads; gives them up also where the close fails."""
+
+
+@runtime_checkable
+class ReadsState(Protocol):
+    """A driver that may be able to ask its valve whether it is open: beside its commands, from any thread."""
+
+    reads_state: bool
+
+    def state(self, limit_s: float) -> bool | None:
+        """None where it does not say. Raises ValveFailed."""
+
+
+@runtime_checkable
+class HearsState(Protocol):
+    """A driver whose valve reports by itself; `heard` comes from a thread of the driver's."""
+
+    def listen(self, heard: Callable[[bool], None]) -> None: ...
+
+
+def asked(driver: Driver, limit_s: float) -> bool | None:
+    """Whether the valve says that it is open; None where nobody can know. Raises nothing."""
+    if not (isinstance(driver, ReadsState) and driver.reads_state):
+        return None
+    with contextlib.suppress(Exception):  # whatever it is, it says nothing of the valve
+        return driver.state(limit_s)
+    return None
 
 
 def doubt(driver: Driver) -> str | None:

@@ -9,7 +9,6 @@ next connection, under the same client id, makes it publish the will before anyt
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
 import select
 import socket
@@ -22,6 +21,7 @@ from typing import TYPE_CHECKING, Any, cast
 from scheduler.broker import bounds, new_client
 from scheduler.errors import CouldNot
 from scheduler.relays.base import LIMIT_S, ValveFailed
+from scheduler.relays.reported import read_state
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage
@@ -33,8 +33,6 @@ KEEPALIVE_S = 10
 _ABORT = struct.pack("ii", 1, 0)  # SO_LINGER: unsent bytes are dropped on close, not sent later
 _TICK_S = 1.0  # how often the keepalive is looked after
 _JOIN_S = 0.5  # a thread that hangs in a name look-up is left behind
-_OPEN_WORDS = frozenset({"true", "on", "open", "opened", "1"})
-_CLOSED_WORDS = frozenset({"false", "off", "close", "closed", "0"})
 
 
 class Connection:
@@ -48,10 +46,13 @@ class Connection:
         *,
         will: tuple[str, str],
         state_topic: str | None,
+        heard: Callable[[bool], None] = lambda _: None,
     ) -> None:
+        """heard: called with what the relay reports on the state topic; it must come back at once."""
         self._host, self._port = broker["host"], int(broker["port"])
         self._where = f"{self._host}:{self._port}"
         self._state_topic = state_topic
+        self._heard = heard
         self._news = threading.Condition()
         self._up = False
         self.over: str | None = None
@@ -236,23 +237,12 @@ class Connection:
     def _on_message(self, _: Client, __: object, message: MQTTMessage) -> None:
         if message.retain:  # what was so before we came
             return
+        reported = read_state(bytes(message.payload))
         with self._news:
-            self._reported = read_state(bytes(message.payload))
+            self._reported = reported
             self._news.notify_all()
+        if reported is not None:
+            self._heard(reported)
 
     def _on_disconnect(self, _: Client, __: object, ___: object, code: ReasonCode, *_more: object) -> None:
         self._finish(f"broke off ({code})")
-
-
-def read_state(payload: bytes) -> bool | None:
-    """Open (True) or closed (False), from what a relay reports: a word, a JSON boolean or number, or an
-    object with "open" or "state". None for anything else.
-    """
-    text = payload.decode("utf-8", errors="replace").strip()
-    with contextlib.suppress(ValueError, RecursionError):
-        value = json.loads(text)
-        if isinstance(value, dict):
-            value = value.get("open", value.get("state"))
-        text = str(value)
-    word = text.casefold()
-    return True if word in _OPEN_WORDS else False if word in _CLOSED_WORDS else None

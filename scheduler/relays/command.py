@@ -13,6 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from scheduler.relays.base import LIMIT_S, Site, ValveFailed, whole_seconds
+from scheduler.relays.reported import read_state
 from scheduler.relays.spare import SpareProgram
 
 log = logging.getLogger(__name__)
@@ -27,12 +28,13 @@ def driver(key: str, settings: Mapping[str, Any], site: Site) -> CommandValve:
 
 
 class CommandValve:
-    """settings: {"command": ["prog", "arg"], "limit_s": 10}.
+    """settings: {"command": ["prog", "arg"], "state": ["prog", "arg"], "limit_s": 10}.
 
     `open SECONDS` or `close` is appended, ROWWATER_ZONE set. The program runs in a session of its own and has
     `limit_s`; whatever of it is left afterwards is killed, children too (those that left the session escape).
-    The process that will close is started before the valve opens, and only waits for the word.
-    Whatever it ends with but success, what it began may go on elsewhere: it may still act.
+    The process that will close is started before the valve opens, and only waits for the word. Whatever a
+    program ends with but success, what it began may go on elsewhere: it may still act. `state` is run as it
+    stands, and prints whether the valve is open (`reported`).
     """
 
     simulated = False
@@ -44,6 +46,8 @@ class CommandValve:
         self.key = key
         self.limit_s = float(settings.get("limit_s", LIMIT_S))
         self._argv = [str(word) for word in settings["command"]]
+        self._state_argv = [str(word) for word in settings.get("state", ())]
+        self.reads_state = bool(self._state_argv)
         self._environ = {**environ, "ROWWATER_ZONE": ",".join(zones)}
 
     def open(self, seconds: float) -> None:
@@ -67,6 +71,10 @@ class CommandValve:
             self._drop_spare()
             self._start(argv)
 
+    def state(self, limit_s: float) -> bool | None:
+        said = self._start(self._state_argv, min(limit_s, self.limit_s), logging.DEBUG)
+        return read_state(said.encode())
+
     def release(self) -> None:
         self.close()
 
@@ -79,7 +87,7 @@ class CommandValve:
         if spare is not None:
             spare.give_up()
 
-    def _start(self, argv: list[str]) -> None:
+    def _start(self, argv: list[str], limit_s: float | None = None, level: int = logging.INFO) -> str:
         with self._as_valve_failed(argv[0]):
             program = subprocess.Popen(
                 argv,
@@ -95,7 +103,7 @@ class CommandValve:
             _end(program, _Said())
             raise ValveFailed(f"{argv[0]} cannot be watched: {problem}") from problem
         try:
-            self._finish(argv, program, ended_fd)
+            return self._finish(argv, program, ended_fd, limit_s, level)
         finally:
             os.close(ended_fd)
 
@@ -106,20 +114,28 @@ class CommandValve:
         except (OSError, ValueError) as problem:
             raise ValveFailed(f"{what} cannot be started: {problem}", may_act=False) from problem
 
-    def _finish(self, argv: list[str], program: subprocess.Popen[bytes], ended_fd: int) -> None:
+    def _finish(
+        self,
+        argv: list[str],
+        program: subprocess.Popen[bytes],
+        ended_fd: int,
+        limit_s: float | None = None,
+        level: int = logging.INFO,
+    ) -> str:
+        """What it printed. Raises ValveFailed."""
+        limit_s = self.limit_s if limit_s is None else limit_s
         said = _Said()
         try:
-            in_time = _watch(program, ended_fd, said, time.monotonic() + self.limit_s)
+            in_time = _watch(program, ended_fd, said, time.monotonic() + limit_s)
         finally:
             _end(program, said)
         if text := said.text():
-            log.info("%s: %s", " ".join(argv), text)
+            log.log(level, "%s: %s", " ".join(argv), text)
         if not in_time:
-            raise ValveFailed(
-                f"{' '.join(argv)}: not done after {self.limit_s:g} s, killed", hint=text or None
-            )
+            raise ValveFailed(f"{' '.join(argv)}: not done after {limit_s:g} s, killed", hint=text or None)
         if program.returncode:
             raise ValveFailed(f"{' '.join(argv)}: failed with {_how(program.returncode)}", hint=text or None)
+        return text
 
 
 class _Said:

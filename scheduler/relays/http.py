@@ -27,11 +27,13 @@ from typing import Any
 from urllib.parse import SplitResult, quote, unquote, urlsplit
 
 from scheduler.relays.base import LIMIT_S, Site, ValveFailed, whole_seconds
+from scheduler.relays.reported import read_state
 from scheduler.relays.spare import SpareSocket, SpareThread
 from scheduler.secret import secret
 
 log = logging.getLogger(__name__)
 
+STATE_BYTES = 65_536  # of the answer to a question for the state
 ABORT = struct.pack("ii", 1, 0)  # SO_LINGER: what is not sent yet is dropped, not sent later
 
 
@@ -40,10 +42,12 @@ def driver(key: str, settings: Mapping[str, Any], site: Site) -> HttpValve:
 
 
 class HttpValve:
-    """settings: {"open": {"method", "url", "body", "headers"}, "close": {...}, "limit_s": 10}.
+    """settings: {"open": {"method", "url", "body", "headers"}, "close": {...}, "state": {..., "field"},
+    "limit_s": 10}.
 
     {seconds} and {zone} are filled into url and body. A header is its text, or where its secret is kept:
     {"env": a variable of the service} or {"file": path}, looked up at each call. Only an answer 2xx confirms.
+    `state` answers whether it is open (`reported`), in the JSON field that is named, if one is.
     """
 
     simulated = False
@@ -53,9 +57,13 @@ class HttpValve:
     ) -> None:
         self._thread = SpareThread(f"valve {key}"[:60])
         self._way = _Way()
+        self._state_way = _Way()
         self.key = key
         self.limit_s = float(settings.get("limit_s", LIMIT_S))
         self._calls = {name: settings[name] for name in ("open", "close")}
+        self.reads_state = "state" in settings
+        if self.reads_state:
+            self._calls["state"] = settings["state"]
         self._zone = ",".join(zones)
         self._environ = environ
 
@@ -68,10 +76,20 @@ class HttpValve:
         request = self._request("open", whole_seconds(self.key, seconds))
         self._way.give_up()
         same = request.server == self._request("close", 0).server
-        self._call(request, self._way.keep if same else _nothing)
+        self._command(request, self._way.keep if same else _nothing)
 
     def close(self) -> None:
-        self._call(self._request("close", 0), _nothing)
+        self._command(self._request("close", 0), _nothing)
+
+    def state(self, limit_s: float) -> bool | None:
+        """With a thread and a way of its own: the command's are left to the close."""
+        thread, limit_s = SpareThread(f"state {self.key}"[:60]), min(limit_s, self.limit_s)
+        exchange = _Exchange(self._request("state", 0), limit_s, self._state_way, read_bytes=STATE_BYTES)
+        try:
+            exchange.wait(thread)
+        finally:
+            thread.give_up()
+        return read_state(exchange.body, self._calls["state"].get("field"))
 
     def release(self) -> None:
         try:
@@ -90,23 +108,8 @@ class HttpValve:
     def _request(self, name: str, seconds: int) -> _Request:
         return _request(self._calls[name], str(seconds), self._zone, self._environ)
 
-    def _call(self, request: _Request, before_sending: Callable[[socket.socket], None]) -> None:
-        exchange = _Exchange(request, time.monotonic() + self.limit_s, self._way, before_sending)
-        outcome: int | Exception = TimeoutError()
-        try:
-            self._thread.do(exchange.run)
-            with contextlib.suppress(queue.Empty):
-                outcome = exchange.outcome.get(timeout=self.limit_s)
-        finally:
-            sent = exchange.abandon()
-        if isinstance(outcome, TimeoutError):
-            raise ValveFailed(f"{request.host} did not answer within {self.limit_s:g} s", may_act=sent)
-        if isinstance(outcome, Exception):
-            text = f"{request.host}: {outcome or type(outcome).__name__}"
-            raise ValveFailed(text, may_act=sent) from outcome
-        if not 200 <= outcome < 300:
-            text = f"{request.host} answered {outcome}: only 2xx confirms"
-            raise ValveFailed(text, may_act=not _refuses(outcome))
+    def _command(self, request: _Request, before_sending: Callable[[socket.socket], None]) -> None:
+        _Exchange(request, self.limit_s, self._way, before_sending).wait(self._thread)
 
 
 def _refuses(status: int) -> bool:
@@ -240,26 +243,54 @@ class _Way:
 
 
 class _Exchange:
-    """One call; `outcome` gets the status, or what went wrong."""
+    """One call; `body` gets the first bytes of the answer, as many as are asked for."""
 
     def __init__(
-        self, request: _Request, deadline: float, way: _Way, before_sending: Callable[[socket.socket], None]
+        self,
+        request: _Request,
+        limit_s: float,
+        way: _Way,
+        before_sending: Callable[[socket.socket], None] = _nothing,
+        *,
+        read_bytes: int = 0,
     ) -> None:
-        self.outcome: queue.SimpleQueue[int | Exception] = queue.SimpleQueue()
+        self.body = b""
+        self._outcome: queue.SimpleQueue[int | Exception] = queue.SimpleQueue()
         self._request = request
-        self._deadline = deadline
+        self._limit_s = limit_s
+        self._deadline = time.monotonic() + limit_s
         self._way = way
         self._before_sending = before_sending
+        self._read_bytes = read_bytes
         self._begin = threading.Lock()
         self._abandoned = False
         self._sent = False
         self._socket: socket.socket | None = None
 
-    def run(self) -> None:
+    def wait(self, thread: SpareThread) -> None:
+        """Until it is answered, with 2xx. Raises ValveFailed."""
+        host = self._request.host
+        outcome: int | Exception = TimeoutError()
         try:
-            self.outcome.put(self._status())
+            thread.do(self._run)
+            with contextlib.suppress(queue.Empty):
+                outcome = self._outcome.get(timeout=self._limit_s)
+        finally:
+            sent = self._abandon()
+        if isinstance(outcome, TimeoutError):
+            raise ValveFailed(f"{host} did not answer within {self._limit_s:g} s", may_act=sent)
+        if isinstance(outcome, Exception):
+            text = f"{host}: {outcome or type(outcome).__name__}"
+            raise ValveFailed(text, may_act=sent) from outcome
+        if not 200 <= outcome < 300:
+            text = f"{host} answered {outcome}: only 2xx confirms"
+            raise ValveFailed(text, may_act=not _refuses(outcome))
+
+    def _run(self) -> None:
+        try:
+            self._outcome.put(self._status())
         except Exception as problem:  # must reach the waiting side, whatever it is
-            self.outcome.put(problem)
+            self._outcome.put(problem)
 
     def _status(self) -> int:
         request = self._request
@@ -277,7 +308,10 @@ class _Exchange:
                 self._still_wanted()
                 self._sent = True
             connection.request(request.method, request.target, request.body, dict(request.headers))
-            return connection.getresponse().status
+            answer = connection.getresponse()
+            if self._read_bytes:
+                self.body = answer.read(self._read_bytes)
+            return answer.status
 
     def _connection(self) -> HTTPConnection:
         request = self._request
@@ -299,7 +333,7 @@ class _Exchange:
     def _left(self) -> float:
         return max(self._deadline - time.monotonic(), 0.001)
 
-    def abandon(self) -> bool:
+    def _abandon(self) -> bool:
         """Wake the thread if it still reads; it then drops the connection, with what was not sent. Returns
         whether anything may have been sent.
         """

@@ -67,6 +67,7 @@ class MqttValve:
         self._state_topic: str | None = settings.get("state_topic")
         self._connection: Connection | None = None
         self._opened = False
+        self._heard: Callable[[bool], None] = lambda _: None
 
     def open(self, seconds: float) -> None:
         count = whole_seconds(self.key, seconds)
@@ -80,6 +81,10 @@ class MqttValve:
         with self._connected() as (connection, deadline):
             connection.command([self._messages.closing], False, deadline)
             self._opened = False
+
+    def listen(self, heard: Callable[[bool], None]) -> None:
+        """From the next connection on: what the relay reports on `state_topic`, asked or not."""
+        self._heard = heard
 
     def release(self) -> None:
         self.close()  # where it fails, the connection is dropped already
@@ -100,6 +105,7 @@ class MqttValve:
                 self._environ,
                 will=self._messages.closing,
                 state_topic=self._state_topic,
+                heard=self._heard,
             )
         try:
             self._connection.wait_until_up(deadline)

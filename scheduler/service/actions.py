@@ -13,8 +13,8 @@ from scheduler.model import Applied, Opening, Share
 Level = Literal["info", "look", "problem"]
 State = Literal["garden", "stuck", "disk", "clock", "wait", "summary", "short"]
 Event = Literal[
-    "end", "skip", "late", "cut", "failed", "twice", "master", "flow", "meter", "stations", "control", "day",
-    "database", "step",
+    "end", "skip", "late", "cut", "failed", "seen", "twice", "master", "flow", "meter", "stations", "control",
+    "day", "database", "step",
 ]  # fmt: skip
 Kind = State | Event
 """What a notice is about. A state goes on until it is over; an event has its day."""
@@ -153,10 +153,13 @@ class Beaten:
 
 @dataclass(frozen=True, slots=True)
 class ValveEvent:
-    """late: it is closed as far as is known, but an open that was not confirmed may still take effect."""
+    """late: it is closed as far as is known, but an open that was not confirmed may still take effect.
+
+    seen open: it says so itself, though it was told to close (last known to be closed: doubt_since).
+    """
 
     key: str
-    kind: Literal["opened", "open failed", "closed", "close failed", "late"]
+    kind: Literal["opened", "open failed", "closed", "close failed", "late", "seen open"]
     mono: float  # when the command was answered
     uid: str | None = None
     why: str = ""  # of a failure; of a close: why the valve may have closed earlier

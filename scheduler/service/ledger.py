@@ -403,6 +403,9 @@ class Ledger:
                 if event.sent is not None:
                     held.close_confirmed(event.sent, event.mono)
                 return [Untell("stuck", event.key)]
+            case "seen open":
+                text = f"{held.names}: its valve opened late, by its own report, and is closed"
+                return [Tell("seen", "problem", text, of=uid, opening=uid)]
             case "closed":
                 held.close_confirmed(event.mono if event.sent is None else event.sent, event.mono)
                 held.closed_mono, held.closed_at = event.mono, at.wall
@@ -433,18 +436,29 @@ class Ledger:
         )
 
     def _stray(self, event: ValveEvent) -> list[Action]:
+        if event.kind == "seen open":
+            return [self._opened_by_others(event)]
         if event.kind in ("closed", "late"):
             return [Untell("stuck", event.key)]
         return [self._stuck(event)] if event.kind == "close failed" else []
 
+    def _opened_by_others(self, event: ValveEvent) -> Tell:
+        text = (
+            f"{self._name(event.key)}: the valve reports that it is open, and nothing here had opened it: it "
+            "is closed. Find out who or what opens it"
+        )
+        return Tell("seen", "problem", text, of=event.key)
+
+    def _name(self, key: str) -> str:
+        rule = self.rules.valves.get(key)
+        return ", ".join(rule.zones) if rule else key
+
     def _stuck(self, event: ValveEvent) -> Tell:
-        rule = self.rules.valves.get(event.key)
-        name = ", ".join(rule.zones) if rule else event.key
         return Tell(
             "stuck",
             "problem",
-            f"{name}: the valve does not confirm that it is closed ({event.why}); it counts as open and is "
-            "told again and again. Close the hand valve and look",
+            f"{self._name(event.key)}: the valve does not confirm that it is closed ({event.why}); it counts "
+            "as open and is told again and again. Close the hand valve and look",
             of=event.key,
         )
 
@@ -568,6 +582,8 @@ class Ledger:
                 return self._master_failed(at, event)
             case "late":
                 return [Untell("stuck", event.key)]
+            case "seen open":
+                return [self._opened_by_others(event)]
         return [self._stuck(event)]
 
     def _master_failed(self, at: Moment, event: ValveEvent) -> list[Action]:

@@ -89,6 +89,7 @@ class Runner:
         self.recovery = Recovery(ledger.boot, ledger.beat_s)
         self.requests = Requests(ledger, self.planned)
         self.summary = Summary(ledger, self.record, self.planned, notices)
+        self.found_open: dict[str, tuple[float, float]] = {}  # last seen closed, first seen open (monotonic)
         self.leaving: set[str] = set()  # valves of an earlier configuration, until confirmed closed
         self.steps = 0
         self._last: float | None = None
@@ -213,7 +214,10 @@ class Runner:
             self.requests.closed_for_now(
                 event.key, at.wall + timedelta(seconds=(event.late_until or at.mono) - at.mono)
             )
+        if event.kind == "seen open" and event.key not in self.ledger.open_runs:
+            self.found_open.setdefault(event.key, (event.doubt_since or event.mono, event.mono))
         if event.kind == "closed":
+            self._water_of_others(at, event)
             self.recovery.closed(event.key, event.mono)
             self.requests.closed(event.key)
             if event.key in self.leaving and event.key not in self.ledger.rules.every_valve():
@@ -223,6 +227,17 @@ class Runner:
                 self.ledger.closed.discard(event.key)  # should it come back, it is closed first again
                 return
         self.perform(at, self.ledger.valve(at, self._metered(event)))
+
+    def _water_of_others(self, at: Moment, event: ValveEvent) -> None:
+        """A valve that opened without being told is closed again: its water is booked, between bounds."""
+        closed_since, seen = self.found_open.pop(event.key, (None, 0.0))
+        rule = self.ledger.rules.valves.get(event.key)
+        if closed_since is None or rule is None or not at.dated:
+            return
+        least_s, most_s = event.mono - seen, event.mono - closed_since
+        shares = shares_by_hand(rule.zones, at.date, most_s / 60, self.planned.rates)
+        records = water_records.by_others(shares, least_s=least_s, most_s=most_s, now=at.wall)
+        self.perform(at, [Book(None, records, at.wall)])
 
     def _metered(self, event: ValveEvent) -> ValveEvent:
         held = self.ledger.open_runs.get(event.key)

@@ -10,13 +10,25 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
-from scheduler.relays.base import ACTS_WITHIN_S, Driver, ValveFailed, doubt
+from scheduler.relays.base import (
+    ACTS_WITHIN_S,
+    LIMIT_S,
+    Driver,
+    HearsState,
+    ReadsState,
+    ValveFailed,
+    asked,
+    doubt,
+)
 from scheduler.service.actions import ValveEvent
 from scheduler.service.queues import drained
 
 log = logging.getLogger(__name__)
 
 STALE_S = 4.0  # an open that is not on its way after so long is never sent
+LOOK_S = 60.0  # how often a valve that can say whether it is open is asked while it is closed
+LOOK_OPEN_S = 10.0  # and else
+CONFIRM_S = 2.0  # the longest that is waited for that answer after a command
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 15.0
 Command = Literal["open", "close"]
@@ -42,6 +54,10 @@ class ValveState:
     tries: int = 0
     next_try: float = float("-inf")
     late_until: float = float("-inf")
+    changed: float = float("-inf")  # what was seen before says nothing any more
+    seen_at: float | None = None  # when it was last seen as it should be
+    is_open: bool = False  # its open was confirmed
+    ended: str | None = None  # it says that it closed by itself
 
     def ask_open(self, uid: str, seconds: float, now: float) -> None:
         """The deadline stands before any command is sent."""
@@ -94,12 +110,14 @@ class ValveState:
         self.order = None
         self.open_uid = uid
         self.confirmed_closed = False
+        self.changed = float("inf")
         return uid, seconds
 
     def opened(
         self, now: float, failure: str | None, *, simulated: bool = False, may_act: bool = True
     ) -> ValveEvent:
         """may_act: an open that failed may still take effect."""
+        self.changed, self.is_open, self.seen_at = now, failure is None, now
         if failure is None:
             return ValveEvent(self.key, "opened", now, self.open_uid, simulated=simulated)
         self.ask_close()
@@ -125,10 +143,37 @@ class ValveState:
             return ValveEvent(
                 self.key, "late", now, self.open_uid, why, sent=sent, late_until=self.late_until
             )
+        self.changed, self.is_open = now, False
+        doubt_since, why = (self.seen_at, self.ended or why) if self.ended else (None, why)
+        self.ended, self.seen_at = None, now
         uid, self.open_uid, self.deadline = self.open_uid, None, None
         self.want_close, self.tries, self.next_try = False, 0, float("-inf")
         self.confirmed_closed, self.late_until = True, float("-inf")
-        return ValveEvent(self.key, "closed", now, uid, why, sent=sent)
+        return ValveEvent(self.key, "closed", now, uid, why, doubt_since, sent=sent)
+
+    def seen(self, opened: bool, at: float, now: float) -> ValveEvent | None:
+        """What the valve itself says, as of `at`; an event where it is open and should not be."""
+        if at < self.changed or self.order is not None:
+            return None
+        late = self.want_close and at < self.late_until
+        if opened and (self.confirmed_closed or late):
+            self.ask_close()
+            self.confirmed_closed, self.late_until = False, at  # what was to come has come
+            return ValveEvent(self.key, "seen open", now, self.open_uid, doubt_since=self.seen_at)
+        if self.is_open and not self.want_close:
+            if not opened:
+                self.ended = "it reports that it closed by itself"
+                self.ask_close()
+                return None
+            self.seen_at = at
+        elif self.confirmed_closed:
+            self.seen_at = at
+        return None
+
+    @property
+    def settled(self) -> bool:
+        """Known to be closed, and nothing else is to come."""
+        return self.confirmed_closed and self.order is None
 
 
 class Watcher(Protocol):
@@ -151,8 +196,11 @@ class ValveThread:
     _orders: queue.SimpleQueue[tuple[Any, ...]] = field(default_factory=queue.SimpleQueue)
     _thread: threading.Thread | None = None
     _ending: bool = False
+    _over: threading.Event = field(default_factory=threading.Event)
 
     def start(self) -> None:
+        if isinstance(self.driver, HearsState):
+            self.driver.listen(lambda opened: self._orders.put(("seen", opened, self.clock())))
         self._thread = threading.Thread(target=self._run, name=f"valve {self.state.key}"[:60], daemon=True)
         self._thread.start()
 
@@ -177,6 +225,9 @@ class ValveThread:
         return True
 
     def _run(self) -> None:
+        if isinstance(self.driver, ReadsState) and self.driver.reads_state:
+            name = f"look {self.state.key}"[:60]
+            threading.Thread(target=self._look, args=(self.driver,), name=name, daemon=True).start()
         while True:
             self._take_orders(self.state.wait_s(self.clock()))
             now = self.clock()
@@ -190,10 +241,27 @@ class ValveThread:
                     self._send_open()
             if self._ending and self.state.confirmed_closed:
                 break
+        self._over.set()
         try:
             self.driver.release()
         except Exception as error:  # the close before it was confirmed
             log.warning("%s: %s", self.state.key, error)
+
+    def _look(self, driver: ReadsState) -> None:
+        """Ask the valve itself from time to time: no close waits for the answer."""
+        failed: str | None = None
+        while not self._over.wait(LOOK_S if self.state.settled else LOOK_OPEN_S):
+            at = self.clock()
+            try:
+                opened = driver.state(LIMIT_S)
+            except Exception as error:  # whatever it is, it says nothing of the valve
+                if (why := str(error)) != failed:
+                    log.warning("%s: cannot be asked whether it is open: %s", self.state.key, why)
+                failed = why
+                continue
+            failed = None
+            if opened is not None:
+                self._orders.put(("seen", opened, at))
 
     def _take_orders(self, wait_s: float | None) -> None:
         try:
@@ -205,6 +273,9 @@ class ValveThread:
                             self.state.ask_open(uid, seconds, at)
                     case ("close",):
                         self.state.ask_close()
+                    case ("seen", bool() as opened, float() as at):
+                        if (event := self.state.seen(opened, at, self.clock())) is not None:
+                            self.report(event)
                     case ("late",):
                         self.report(self.state.ask_late(self.clock()))
                     case ("end",):
@@ -222,6 +293,8 @@ class ValveThread:
         if failure is None:
             failure = self._tried(lambda: self.driver.open(seconds))
             may_act = failure is not None and failure.may_act
+            if may_act and asked(self.driver, CONFIRM_S):
+                failure = None  # its answer was lost on the way
         why = None if failure is None else failure.text
         event = self.state.opened(self.clock(), why, simulated=self.driver.simulated, may_act=may_act)
         late_s = 0.0 if event.late_until is None else event.late_until - event.mono
@@ -231,6 +304,9 @@ class ValveThread:
     def _send_close(self) -> None:
         why, sent = doubt(self.driver) or "", self.clock()
         failure = self._tried(self.driver.close)
+        opened = asked(self.driver, CONFIRM_S)
+        if opened is not None:
+            failure = ValveFailed("it still reports open") if opened else None
         event = self.state.closed(
             self.clock(), None if failure is None else failure.text, why=doubt(self.driver) or why, sent=sent
         )

@@ -147,6 +147,14 @@ def _record(
     )
 
 
+def by_others(
+    shares: Iterable[Share], *, least_s: float, most_s: float, now: datetime
+) -> tuple[Applied, ...]:
+    """Water of a valve that was found open though nothing here had opened it."""
+    best_s, bounds = (least_s + most_s) / 2, (least_s, most_s)
+    return tuple(_record(share, best_s, "interrupted", now, None, now, bounds=bounds) for share in shares)
+
+
 def missed(share: Share, pulse: int, now: datetime) -> Applied:
     """A planned run of an earlier day that nobody opened."""
     return replace(_record(share, 0.0, "never opened", now, None, None), pulse=pulse)

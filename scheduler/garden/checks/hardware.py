@@ -35,7 +35,7 @@ def check_valve(sheet: Sheet, valve: ValveBlock) -> None:
         sheet.complain((*valve.at, "by_hand"), "only true makes sense - or leave it out")
     if valve.mqtt:
         _check_topics(sheet, valve.mqtt)
-    for call in (valve.http.open, valve.http.close) if valve.http else ():
+    for call in valve.http.calls() if valve.http else ():
         _check_headers(sheet, call)
 
 
