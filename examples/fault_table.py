@@ -89,6 +89,18 @@ def valves() -> Iterator[Row]:
         f"{span(valve_threads.LONGEST_PAUSE_S)} apart, for ever, and told",
     )
     yield (
+        "an open is not confirmed (no answer, a lost connection, a killed program): it may still act",
+        f"{span(base.ACTS_WITHIN_S)} or more: the valve's `acts_within`",
+        "until then the valve counts as open and its close is repeated, at most "
+        f"{span(valve_threads.LONGEST_PAUSE_S)} apart, by the service, by the guard after a kill, and by the "
+        "next start; the books carry the least and the most it can have given",
+    )
+    yield (
+        "a valve with `state` or `state_topic` opens without being told",
+        f"{span(valve_threads.LOOK_S)}, or at its report",
+        "closed and told; its water is booked with bounds",
+    )
+    yield (
         "an open command is late, since the program stood still",
         span(valve_threads.STALE_S),
         "never sent",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 from collections.abc import Callable, Sequence
@@ -33,6 +34,10 @@ Before the first valve opens:
 - Local codes, your supplier's rules and licensed plumbers and electricians come before anything written here.
 - Afterwards pull each plug during a run, and see that the valves close.
 """
+MAY_ACT = (
+    "{}: what was sent may still take effect: it is closed again and again for {:.0f} s. Keep the hand valve "
+    "in reach (Ctrl-C leaves the closing to a guard process)."
+)
 NOT_CLOSED = "NOT closed: {}. Close it by hand NOW, at the hand valve; a guard process goes on trying."
 
 
@@ -158,12 +163,24 @@ class Trial:
         except ValveFailed as failed:
             result.problem = _words(failed)
             _say(f"{names}: {result.problem}")
+            if failed.may_act:
+                self._keep_closing(names, keys)
             return result
         _say(f"{names}: closed")
         if not self._yes and not result.simulated:
             asked = f"Did water come from the rows of {names}, and from no others?"
             result.right_rows = click.confirm(asked, default=False, err=True)
         return result
+
+    def _keep_closing(self, names: str, keys: Sequence[str]) -> None:
+        """Whichever of these valves it was: before the next one opens, nothing of this may be left."""
+        from scheduler.relays.trial import close_while_it_may_act
+
+        for key in keys:
+            if acts_within_s := float(self._specs[key].get("acts_within_s", 0.0)):
+                _say(MAY_ACT.format(names, acts_within_s))
+                with contextlib.suppress(ValveFailed):  # it is told at the end, and left to the guard
+                    close_while_it_may_act(self._drivers[key], self._link, acts_within_s, sleep=self._sleep)
 
     def _let_go(self) -> None:
         """Close all once more; the guard is dismissed only when each is confirmed."""

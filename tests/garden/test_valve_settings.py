@@ -190,7 +190,7 @@ def test_the_valves_of_the_readme_are_read():
     for text in examples:
         zone = MINIMAL + "".join(f"    {line}\n" for line in text.splitlines())
         drivers.append(load_text(zone + BROKER).zones[0].valve.driver)
-    assert drivers == ["gpio", "command", "mqtt", "mqtt", "http"]
+    assert drivers == ["gpio", "command", "mqtt", "mqtt", "http", "command"]
 
 
 # --- one piece of hardware, one description ---
@@ -256,3 +256,60 @@ def test_a_master_valve_of_its_own():
     master: dict[str, Any] = garden.service["master_valve"]
     assert dict(master["valve"].settings) == {"topic": "a", "limit_s": 3}
     assert [spec["driver"] for spec in specs_of(garden)] == ["mqtt", "gpio"]
+
+
+# --- what may still act, and what a relay says of itself ---
+
+
+def test_how_long_an_open_may_still_act():
+    """The longest of those that share a valve; a pin acts at once."""
+    garden = load_text(
+        garden_with("{command: [/bin/relay], acts_within: 5 min}", other="{command: [/bin/relay]}")
+    )
+    assert [zone.valve.acts_within_minutes for zone in garden.zones] == [5, 5]
+    assert [spec["acts_within_s"] for spec in specs_of(garden)] == [300]
+    assert valve("{command: [/bin/relay]}").acts_within_minutes == 2
+    assert valve("{gpio: 17, acts_within: 5 min}").acts_within_minutes == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("{acts_within: 1 min}", 'acts_within: "1 min" must be at least 2 minutes'),
+        ("{acts_within: 2 h}", 'acts_within: "2 h" must be at most 60 minutes'),
+        ("{acts_whithin: 5 min}", 'acts_whithin: unknown key - did you mean "acts_within"?'),
+    ],
+)
+def test_it_has_its_bounds(text: str, told: str):
+    whole = text.replace("{", "{command: [/bin/relay], ")
+    assert complaints(garden_with(whole)) == (f"garden.yaml:11: zones.beans.valve.{told}",)
+
+
+def test_where_a_state_is_asked_for():
+    """It is no part of what tells one valve from another, but two zones must say the same of it."""
+    program = valve("{command: {run: [/bin/relay, a], state: [/bin/relay, a, state]}}")
+    assert dict(program.settings) == {"command": ["/bin/relay", "a"], "state": ["/bin/relay", "a", "state"]}
+    calls = 'open: {url: "http://r/on"}, close: {url: "http://r/off"}'
+    http = valve(f'{{http: {{{calls}, state: {{url: "http://r/", field: relays.0.on}}}}}}')
+    assert http.settings["state"] == {"method": "GET", "url": "http://r/", "field": "relays.0.on"}
+    (told,) = complaints(
+        garden_with("{command: {run: [/bin/relay], state: [/bin/state]}}", other="{command: [/bin/relay]}")
+    )
+    assert told.endswith('peas.valve.command: the program "/bin/relay" is described otherwise on line 11')
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("{command: {run: [/bin/relay], stat: [x]}}", 'command.stat: unknown key - did you mean "state"?'),
+        ("{command: {state: [x]}}", "command.run: missing"),
+        ("{command: {run: relay}}", "command.run: a list, the program first, is expected"),
+        ('{http: {open: {url: "http://r"}, close: {url: "http://r"}, state: {url: "http://r", field: a..b}}}',
+         'http.state.field: "a..b" is not a place in a JSON answer'),
+        ('{http: {open: {url: "http://r/"}, close: {url: "http://r/"}, state: {url: "http://r/", headers: '
+         "{Connection: x}}}}", "http.state.headers.Connection: the program sets it itself"),
+    ],
+)  # fmt: skip
+def test_a_state_that_cannot_be_asked_for(text: str, told: str):
+    (complaint, *_) = complaints(garden_with(text))
+    assert complaint.startswith(f"garden.yaml:11: zones.beans.valve.{told}")

@@ -47,6 +47,10 @@ class FakeWatcher:
     def opened(self, key: str, seconds: float) -> None:
         self._seen.append((key, f"guard: opened {seconds:g}"))
 
+    def answered(self, key: str, acts_within_s: float) -> None:
+        if acts_within_s:
+            self._seen.append((key, f"guard: may act for {acts_within_s:g}"))
+
     def closed(self, key: str) -> None:
         self._seen.append((key, "guard: closed"))
 

@@ -22,7 +22,7 @@ from scheduler.relays import closing
 from scheduler.relays.base import Driver, ValveFailed
 from scheduler.relays.closing import Closing
 from scheduler.relays.lock import hold_valves
-from scheduler.relays.trial import close_surely, open_briefly
+from scheduler.relays.trial import close_surely, close_while_it_may_act, open_briefly
 
 
 def spec(key: str, **settings: Any) -> dict[str, Any]:
@@ -240,3 +240,56 @@ def test_a_close_that_fails_to_the_last_is_told_and_the_guard_not_told_it_is_clo
     with pytest.raises(ValveFailed):
         close_surely(FakeDriver("zone", seen, fails=9), FakeWatcher(seen), sleep=lambda _: None)
     assert seen == [("zone", "close")] * 3
+
+
+def test_while_what_was_sent_may_act_it_is_closed_again_and_again() -> None:
+    """Pauses grow, a close that fails ends nothing, and the last is sent when nothing can act any more."""
+    seen: list[tuple[str, str]] = []
+    slept: list[float] = []
+    driver = FakeDriver("a", seen, fails=1)
+    close_while_it_may_act(driver, FakeWatcher(seen), 120.0, sleep=slept.append)
+    assert slept[:5] == [1.0, 2.0, 4.0, 8.0, 15.0]
+    assert sum(slept) == 120.0
+    assert seen[0] == ("a", "guard: may act for 120")
+    assert seen[1:] == [("a", "close")] * (len(slept) + 1) + [("a", "guard: closed")]
+
+
+class Reporting(FakeDriver):
+    """Says of itself what it is told to say."""
+
+    reads_state = True
+    says = {True: True, False: False}
+
+    def __init__(self, key: str, seen: list[tuple[str, str]]) -> None:
+        super().__init__(key, seen)
+        self.opened = False
+
+    def open(self, seconds: float) -> None:
+        super().open(seconds)
+        self.opened = True
+
+    def close(self) -> None:
+        super().close()
+        self.opened = False
+
+    def state(self, limit_s: float) -> bool | None:
+        return self.says[self.opened]
+
+
+@pytest.mark.parametrize(
+    ("says", "problem"),
+    [
+        ({True: True, False: False}, None),
+        ({True: False, False: False}, "it reports closed while it should be open"),
+        ({True: True, False: True}, "it reports open while it should be closed"),
+    ],
+)
+def test_a_trial_asks_the_valve_itself(says: dict[bool, bool], problem: str | None) -> None:
+    driver = Reporting("a", seen := [])
+    driver.says = says
+    if problem is None:
+        open_briefly([driver], 5, FakeWatcher(seen), sleep=lambda _: None)
+    else:
+        with pytest.raises(ValveFailed, match=problem):
+            open_briefly([driver], 5, FakeWatcher(seen), sleep=lambda _: None)
+    assert ("a", "close") in seen

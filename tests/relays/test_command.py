@@ -228,3 +228,17 @@ def test_a_forgotten_valve_leaves_no_process(record: Record) -> None:
     assert runs(pid)
     del driver
     assert until(lambda: not runs(pid))
+
+
+def test_a_program_of_its_own_says_whether_it_is_open(record: Record, tmp_path: Path) -> None:
+    said = tmp_path / "said"
+    settings = record("").settings(state=["cat", str(said)])
+    relay = CommandValve("command:relay", settings, ["bed"], os.environ)
+    assert relay.reads_state
+    for text, state in (("open\n", True), ("0", False), ("perhaps", None)):
+        said.write_text(text)
+        assert relay.state(2.0) is state
+    said.unlink()
+    with pytest.raises(ValveFailed, match="failed with status 1"):
+        relay.state(2.0)
+    relay.release()

@@ -305,3 +305,69 @@ def test_a_thread_that_hangs_is_done_without(relay_server: RelayServer) -> None:
     relay.release()
     assert [call[1] for call in relay_server.calls] == ["/relay/1?on=60", "/relay/1?off"]
     assert until(lambda: not our_threads())
+
+
+def says(body: bytes, status: int = 200) -> Callable[[BaseHTTPRequestHandler], None]:
+    def behave(handler: BaseHTTPRequestHandler) -> None:
+        handler.send_response(status)
+        handler.send_header("Content-Length", str(len(body)))
+        handler.end_headers()
+        handler.wfile.write(body)
+
+    return behave
+
+
+@pytest.mark.parametrize(
+    ("body", "field", "state"),
+    [
+        (b"ON", None, True),
+        (b'{"open": false}', None, False),
+        (b'{"relays": [{"ison": true}]}', "relays.0.ison", True),
+        (b'{"relays": []}', "relays.0.ison", None),
+        (b"<html>", None, None),
+        (b"[" * 50_000, "a", None),
+    ],
+)
+def test_it_answers_whether_it_is_open(
+    relay_server: RelayServer, body: bytes, field: str | None, state: bool | None
+) -> None:
+    asked = {"method": "GET", "url": relay_server.url("/state")} | ({"field": field} if field else {})
+    relay = valve(relay_server, state=asked, limit_s=5.0)
+    relay_server.behave = says(body)
+    assert relay.reads_state
+    assert relay.state(2.0) is state
+    assert relay_server.calls[-1][1] == "/state"
+    relay_server.behave = says(body, 500)
+    with pytest.raises(ValveFailed, match="answered 500"):
+        relay.state(2.0)
+    assert not valve(relay_server).reads_state
+
+
+@pytest.mark.parametrize(
+    ("behave", "may_act"),
+    [
+        (answer(404), False),
+        (answer(401), False),
+        (answer(408), True),
+        (answer(500), True),
+        (answer(302), True),
+    ],
+)
+def test_which_failures_may_act_all_the_same(
+    relay_server: RelayServer, behave: Callable[[BaseHTTPRequestHandler], None], may_act: bool
+) -> None:
+    """A client error means that nothing was done (RFC 9110, 15.5); of others nobody knows."""
+    relay_server.behave = behave
+    with pytest.raises(ValveFailed) as caught:
+        valve(relay_server).open(60)
+    assert caught.value.may_act is may_act
+
+
+def test_a_call_that_never_went_out_cannot_act(relay_server: RelayServer) -> None:
+    with pytest.raises(ValveFailed) as caught:
+        valve(relay_server, open={"url": f"http://127.0.0.1:{free_port()}/"}).open(60)
+    assert caught.value.may_act is False
+    relay_server.behave = hang
+    with pytest.raises(ValveFailed) as caught:
+        valve(relay_server).open(60)
+    assert caught.value.may_act is True

@@ -140,6 +140,8 @@ def test_a_valve_that_fails_to_open_is_closed_and_told(run: Any, tmp_path: Path)
     assert isinstance(said.exception, CouldNot)
     assert "open 1: failed with status 1" in said.stdout
     assert told(tmp_path)[-2:] == ["tomatoes,beans close", "kale 3 close"]
+    assert "it is closed again and again for 120 s" in said.stderr
+    assert told(tmp_path).count("kale 3 close") >= 10
 
 
 def test_the_master_valve_opens_first(run: Any, tmp_path: Path) -> None:

@@ -429,3 +429,112 @@ def test_what_a_start_finds_missing_is_planned_again_though_the_day_is_not_read_
     tomorrow = NOW + timedelta(days=1)
     mornings.found(tomorrow.date(), None, clock_time(3), Moment(tomorrow, 200.0))
     assert mornings.wanted is None  # of another day
+
+
+# --- what a valve says of itself ---
+
+
+def open_state(**more: float) -> ValveState:
+    state = ValveState("a", cap_s=3600.0, **more)
+    state.closed(0.0, None)
+    state.ask_open("u", 600.0, 10.0)
+    state.sending()
+    return state
+
+
+def test_a_valve_that_is_seen_open_though_it_was_closed_is_closed() -> None:
+    state = ValveState("a", cap_s=3600.0)
+    state.closed(5.0, None)
+    assert state.seen(False, 60.0, 61.0) is None
+    assert state.seen(True, 4.0, 61.5) is None, "older than the close"
+    event = state.seen(True, 120.0, 121.0)
+    assert event is not None
+    assert (event.kind, event.doubt_since) == ("seen open", 60.0)
+    assert state.due(121.0) == "close"
+    assert state.closed(122.0, None).kind == "closed"
+
+
+def test_a_run_that_ends_by_itself_is_seen_and_its_end_lies_between_two_looks() -> None:
+    state = open_state()
+    state.opened(11.0, None)
+    assert state.seen(False, 10.5, 11.5) is None, "asked before it opened"
+    assert state.seen(True, 30.0, 30.1) is None
+    assert state.seen(False, 90.0, 90.1) is None
+    assert state.due(90.1) == "close"
+    event = state.closed(90.2, None)
+    assert (event.why, event.doubt_since) == ("it reports that it closed by itself", 30.0)
+
+
+def test_a_late_open_that_is_seen_ends_the_waiting() -> None:
+    """It acts once: after it has come nothing else is to come."""
+    state = open_state(acts_within_s=120.0)
+    state.opened(20.0, "no answer")
+    assert state.closed(20.1, None).kind == "late"
+    assert state.seen(False, 25.0, 25.1) is None
+    assert not state.settled
+    event = state.seen(True, 40.0, 40.1)
+    assert event is not None
+    assert event.kind == "seen open"
+    assert state.due(40.1) == "close"
+    assert state.closed(40.2, None, sent=40.1).kind == "closed"
+    assert state.settled
+
+
+class Says(SlowDriver):
+    """A relay whose answers get lost; what it is it says."""
+
+    reads_state = True
+
+    def __init__(self, key: str, log: list[tuple[str, str]], *, deaf: bool = False) -> None:
+        super().__init__(key, log, 0.0)
+        self.opened, self.deaf = False, deaf
+
+    def open(self, seconds: float) -> None:
+        super().open(seconds)
+        self.opened = True
+        raise ValveFailed("no answer")
+
+    def close(self) -> None:
+        super().close()
+        self.opened = self.opened and self.deaf
+        if not self.deaf:
+            raise ValveFailed("no answer")
+
+    def state(self, limit_s: float) -> bool | None:
+        return self.opened
+
+
+def test_what_a_valve_says_confirms_what_was_not_answered() -> None:
+    threads = ValveThreads(NoGuard())
+    threads.take({"a": (Says("a", []), 60.0, 60.0)})
+    wait_for(threads, "closed")
+    threads.open("a", "u", 0.2)
+    assert [event.kind for event in wait_for(threads, "opened", "closed")] == ["opened", "closed"]
+    assert threads.end(2.0) == []
+
+
+def test_a_close_that_was_answered_does_not_count_while_it_still_reports_open() -> None:
+    driver = Says("a", [], deaf=True)
+    threads = ValveThreads(NoGuard())
+    threads.take({"a": (driver, 60.0, 60.0)})
+    wait_for(threads, "closed")
+    threads.open("a", "u", 0.1)
+    (failed, *_) = [event for event in wait_for(threads, "close failed") if event.kind == "close failed"]
+    assert failed.why == "it still reports open"
+    driver.deaf = False
+    assert "closed" in {event.kind for event in wait_for(threads, "closed")}
+    threads.end(2.0)
+
+
+def test_a_valve_is_asked_from_time_to_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("LOOK_S", "LOOK_OPEN_S"):
+        monkeypatch.setattr(f"scheduler.service.valve_threads.{name}", 0.05)
+    driver = Says("a", [])
+    threads = ValveThreads(NoGuard())
+    threads.take({"a": (driver, 60.0, 60.0)})
+    wait_for(threads, "closed")
+    driver.opened = True  # by a hand at the relay
+    kinds = [event.kind for event in wait_for(threads, "seen open", "closed")]
+    assert kinds == ["seen open", "closed"]
+    assert driver.opened is False
+    threads.end(2.0)

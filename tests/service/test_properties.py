@@ -97,6 +97,13 @@ def test_the_checks_can_fail() -> None:
     world.disk.applied.append(booked)
     with pytest.raises(Violation, match="P4"):
         world.check_day(booked.day)
+    with pytest.raises(Violation, match="P5: .* opened after it was booked"):
+        world.opened_late(world.valves[opening_valve(world, opened.uid)], opened.uid)
+    late = world.valves["gpio:1"]
+    late.open_since = late.late_since = world.started_at
+    with pytest.raises(Violation, match="P2: .* opened late and stays open"):
+        world.check()
+    late.shut()
     world.ran[opened.uid] = 1.0
     with pytest.raises(Violation, match="P5"):
         world._check_booking(next(b for b in world.books_seen if b.uid == opened.uid))
