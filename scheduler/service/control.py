@@ -111,7 +111,7 @@ class ControlSocket:
             answers: queue.SimpleQueue[tuple[int, str]] = queue.SimpleQueue()
             try:
                 request = _request(read_line(guest), lambda status, said: answers.put((status, said)))
-            except (ValueError, KeyError, TypeError) as error:
+            except (ValueError, LookupError, TypeError, OverflowError, RecursionError) as error:
                 status, said = COULD_NOT, f"not understood: {error}"
             else:
                 self._requests.put((time.monotonic(), request))
