@@ -65,6 +65,7 @@ def _size() -> int:
 
 def _played(case: Mapping[str, Any]) -> int:
     for name, text in case.get("files", {}).items():
+        Path(name).parent.mkdir(exist_ok=True)
         Path(name).write_bytes(base64.b64decode(text))
     try:
         if "argv" in case:
