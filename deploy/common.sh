@@ -164,8 +164,9 @@ need_machine() {
 
 has_pins() { compgen -G '/dev/gpiochip*' >/dev/null; }
 
-# A pin library: the one that came with the extra, or the system's own (Raspberry Pi OS has python3-lgpio) where
-# there is none for this Python. Valves on pins need it, others not.
+# A pin library: the one that came with the extra, or the system's own where there is none for this Python (3.13).
+# Raspberry Pi OS has python3-lgpio; plain Debian 13 has not: there pins want Debian 12, or a relay that is reached
+# otherwise (command, http, mqtt). Valves on pins need it, others not.
 add_pin_library() { # VERSION
   "$1/bin/python" -c 'import lgpio' 2>/dev/null && return
   [ -n "$destdir" ] || dpkg -s python3-lgpio >/dev/null 2>&1 || from_debian python3-lgpio || true
@@ -175,7 +176,38 @@ add_pin_library() { # VERSION
     [ ! -e "$file" ] || ln -sf "$file" "$site/"
   done
   (cd / && "$1/bin/python" -P -c 'import os, tempfile; os.environ["LG_WD"] = tempfile.mkdtemp(); import lgpio') ||
-    printf '%s\n' "No pin library could be installed: valves on pins will not work, others will." >&2
+    printf '%s\n' "No pin library could be installed: valves on pins will not work, others will. Raspberry Pi OS has" \
+      "python3-lgpio, plain Debian 13 has not: use that system, Debian 12, or a relay by command, http or mqtt." >&2
+}
+
+# What a package names as tried: releases with their hashes. Nothing for a version from before there was such a list.
+locked_of() { # PACKAGE
+  python3 - "$1" <<'PY'
+import sys, zipfile
+from pathlib import Path
+
+package = Path(sys.argv[1])
+try:
+    if package.is_dir():
+        print((package / "config" / "locked.txt").read_text())
+    else:
+        print(zipfile.ZipFile(package).read("scheduler/config/locked.txt").decode())
+except (OSError, KeyError, zipfile.BadZipFile):
+    pass
+PY
+}
+
+# Nothing but what the package names, or else whatever its requirements allow.
+fill_version() { # VERSION, PACKAGE, EXTRAS
+  local pip=("$1/bin/python" -m pip install --quiet --disable-pip-version-check) lock="$1/locked.txt"
+  locked_of "$2" >"$lock"
+  if [ -s "$lock" ]; then
+    "${pip[@]}" --require-hashes --only-binary :all: -r "$lock" &&
+      "${pip[@]}" --no-deps --no-build-isolation "${2}[$3]"
+  else
+    rm "$lock"
+    "${pip[@]}" "${2}[$3]"
+  fi
 }
 
 # Lays a new version beside the others, and prints its folder; nothing that runs is touched.
@@ -189,7 +221,7 @@ lay_version() { # PACKAGE
   mkdir -p "$versions"
   if ! {
     python3 -m venv "$version" &&
-      "$version/bin/python" -m pip install --quiet --disable-pip-version-check "${package}[$extras]" &&
+      fill_version "$version" "$package" "$extras" &&
       { ! has_pins || add_pin_library "$version"; } &&
       "$version/bin/rowwater" --version
   } >&2; then

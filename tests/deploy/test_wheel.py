@@ -7,11 +7,13 @@ import os
 import shutil
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from zipfile import ZipFile
 
 import pytest
+from packaging.requirements import Requirement
 from service.shed import Shed
 
 ROOT = Path(__file__).parents[2]
@@ -74,6 +76,35 @@ def test_nothing_is_left_out(wheel: Path) -> None:
         return {str(path.relative_to(root)) for path in found}
 
     assert files(wheel) == files(ROOT)
+
+
+def test_the_licence_goes_with_it(wheel: Path) -> None:
+    (text,) = wheel.glob("*.dist-info/licenses/config/LICENSE")
+    assert "Permission is hereby granted, free of charge" in text.read_text()
+    (metadata,) = wheel.glob("*.dist-info/METADATA")
+    assert "License-Expression: MIT" in metadata.read_text()
+
+
+def test_every_requirement_is_locked_with_hashes() -> None:
+    """deploy/install.sh takes these releases and no others; deploy/renew-locked.sh writes them."""
+    locked = (ROOT / "config" / "locked.txt").read_text()
+    entries = [entry for entry in locked.split("\n") if entry and not entry.startswith(("#", " "))]
+    assert all("==" in entry and entry.endswith("\\") for entry in entries), "each with a hash below it"
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    extras = project["project"]["optional-dependencies"]
+    wanted = [*project["project"]["dependencies"], *extras["mqtt"], *extras["gpio"]]
+    wanted += project["build-system"]["requires"]
+    for text in wanted:
+        requirement = Requirement(text)
+        found = [
+            Requirement(e.rstrip(" \\"))
+            for e in entries
+            if Requirement(e.rstrip(" \\")).name == requirement.name
+        ]
+        assert found, text
+        for one in found:
+            (pin,) = one.specifier
+            assert pin.version in requirement.specifier, text
 
 
 def test_the_modules_come_from_the_wheel(wheel: Path, environ: dict[str, str], tmp_path: Path) -> None:
