@@ -7,7 +7,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from scheduler.pages.rounding import rounded
-from scheduler.planning.on_record import Given, given, planned_minutes
+from scheduler.planning.on_record import Given, bounds_of, given, planned_minutes
 from scheduler.store.store import Store
 
 if TYPE_CHECKING:
@@ -39,6 +39,7 @@ def _line(day: date, zone: str, planned_minutes: float, water: Given | None) -> 
         "gross_mm": water.gross_mm if water else None,
         "net_mm": water.net_mm if water else None,
         "outcome": water.outcome if water else "not answered",
+        **bounds_of(water),
     }
 
 

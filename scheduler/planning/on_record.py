@@ -14,7 +14,11 @@ from scheduler.model import Applied, Note, Outcome, Run, StoredPlan
 from scheduler.store.effective import effective_applied
 
 if TYPE_CHECKING:
+    from scheduler.shapes.base import Bounds
     from scheduler.shapes.day import GivenLine
+
+
+WORTH_SAYING_MIN = 0.05  # so much doubt of what was given is a figure of its own
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +30,7 @@ class Given:
     gross_mm: float
     net_mm: float
     outcome: Outcome  # of the last record
+    bounds: tuple[float, float] | None = None  # least and most minutes, where only these are sure
 
 
 def given(records: Iterable[Applied]) -> dict[tuple[date, str], Given]:
@@ -40,9 +45,17 @@ def given(records: Iterable[Applied]) -> dict[tuple[date, str], Given]:
             gross_mm=round(sum(a.gross_mm for a in found), 4),
             net_mm=round(sum(a.net_mm for a in found), 4),
             outcome=found[-1].outcome,
+            bounds=_bounds(found),
         )
         for key, found in sorted(groups.items())
     }
+
+
+def _bounds(found: Iterable[Applied]) -> tuple[float, float] | None:
+    found = list(found)
+    least = sum(a.minutes if a.least_minutes is None else a.least_minutes for a in found)
+    most = sum(a.minutes if a.most_minutes is None else a.most_minutes for a in found)
+    return (round(least, 4), round(most, 4)) if most - least > WORTH_SAYING_MIN else None
 
 
 def planned_minutes(plans: Iterable[StoredPlan]) -> dict[tuple[date, str], float]:
@@ -66,9 +79,17 @@ def given_lines(records: Iterable[Applied], plans: Iterable[StoredPlan]) -> list
             "net_mm": water.net_mm,
             "planned_minutes": planned.get((day, zone), 0.0),
             "outcome": water.outcome,
+            **bounds_of(water),
         }
         for (day, zone), water in given(records).items()
     ]
+
+
+def bounds_of(water: Given | None) -> Bounds:
+    """Nothing where the minutes are sure."""
+    if water is None or water.bounds is None:
+        return {}
+    return {"least_minutes": water.bounds[0], "most_minutes": water.bounds[1]}
 
 
 def liters_by_day(records: Iterable[Applied]) -> dict[date, float]:

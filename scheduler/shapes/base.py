@@ -39,6 +39,13 @@ class NoticeLine(TypedDict):
     at: NotRequired[Moment]
 
 
+class Bounds(TypedDict):
+    """The minutes given at least and at most, where it is not known more exactly."""
+
+    least_minutes: NotRequired[float]
+    most_minutes: NotRequired[float]
+
+
 class FeedLine(TypedDict):
     """When to inject feed, and until when to flush with clean water; no injector is opened for it."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal, NotRequired, TypeAlias, TypedDict
 
-from scheduler.shapes.base import Day, Display, Moment, NoticeLine, RunLine, UnmetLine, Window
+from scheduler.shapes.base import Bounds, Day, Display, Moment, NoticeLine, RunLine, UnmetLine, Window
 
 State: TypeAlias = Literal[
     "runs", "waits for rain", "not due", "not a watering day", "no crop", "on hold", "does not fit",
@@ -83,7 +83,7 @@ class ZoneLine(TypedDict):
     ece_ds_m: NotRequired[float]
 
 
-class GivenLine(TypedDict):
+class GivenLine(Bounds):
     """What a zone really got on a day, beside what was planned for it."""
 
     zone: str

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TypedDict
 
-from scheduler.shapes.base import Day, Span
+from scheduler.shapes.base import Bounds, Day, Span
 
 
-class LogLine(TypedDict):
+class LogLine(Bounds):
     """null: a planned run that was never answered."""
 
     date: Day

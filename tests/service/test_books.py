@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+from scheduler.cli.text.log import log_text
 from scheduler.errors import CouldNot
-from scheduler.model import Opening
+from scheduler.model import Applied, Opening
+from scheduler.pages.log import log_page
+from scheduler.planning.on_record import given_lines
 from scheduler.service.actions import Hold, Write, Written
 from scheduler.service.books import AskDay, Books, DayRead, Disk
 from scheduler.store.opening import Setup
@@ -60,3 +64,20 @@ def test_a_read_does_not_show_that_the_disk_takes_records_again(tmp_path: Path) 
     assert well == Disk("books", None)
     assert [type(answer) for answer in books.do(day)] == [DayRead]
     books.close()
+
+
+def test_water_between_bounds_is_shown_with_them(tmp_path: Path) -> None:
+    """In the log's JSON and text, and in what today.json lists as given; sure minutes stay one figure."""
+    day = date(2026, 6, 1)
+    sure = Applied("beans", day, 10.0, 40.0, 2.2, 2.0, "done", NOW, pulse=1)
+    late = replace(sure, minutes=0.0, liters=0.0, outcome="interrupted", least_minutes=0.0, most_minutes=0.25)
+    with Store.open(tmp_path / "rowwater.db", now=NOW) as store:
+        for record in (sure, replace(late, pulse=2), replace(sure, zone="squash")):
+            store.add_applied(record)
+        page = log_page(store, day, day, None)
+        (beans, squash) = given_lines(store.applied(day, day), store.plans(day, day))
+    for line in (page["days"][0], beans):
+        assert (line["minutes"], line["least_minutes"], line["most_minutes"]) == (10.0, 10.0, 10.25)
+    for line in (page["days"][1], squash):
+        assert "least_minutes" not in line
+    assert "interrupted: 10.0 to 10.2 min" in log_text(page, "us", 100)

@@ -39,6 +39,8 @@ def _day(row: LogLine, display: Display, width: int) -> list[str]:
     remark = "not answered" if row["minutes"] is None else ""
     if row["outcome"] in ("cut short", "interrupted"):
         remark = str(row["outcome"])
+    if "least_minutes" in row and "most_minutes" in row:
+        remark = f"{remark}: {row['least_minutes']:.1f} to {row['most_minutes']:.1f} min".removeprefix(": ")
     planned = f"{row['planned_minutes']:.0f} min"
     return _row(row["date"], row["zone"], (planned, given, water, net), remark, width)
 
