@@ -138,6 +138,7 @@ def deleted(w: World) -> None:
     w.note("database deleted")
     day = datetime.fromtimestamp(w.wall, w.plot.zone).date()
     w.gone_day |= {day + timedelta(days=k) for k in (-1, 0, 1)}
+    w.gone_misdated |= day != datetime.fromtimestamp(w.true0 + w.now, w.plot.zone).date()
     w.disk = PlayedDisk(replaced=True, replaced_on=day)
     w.gone = True
 
