@@ -98,6 +98,7 @@ class World:
         self.ticks = 0
         self.generation = 0
         self.published_newest: float | None = None  # in today.json
+        self.recorded_uids: set[str] = set()  # in whatever database
         self.gone_misdated = False  # they were lost under a wrong date: the right one has no memory left
         self.gone_day: set[date] = set()  # its books were lost: what is missing there is no finding
         self.planned: dict[tuple[date, str, int], float] = {}  # minutes
@@ -357,6 +358,8 @@ class World:
             self.disk_known = True
             return
         opening = self.disk.openings.get(uid)
+        if opening is None and uid in self.recorded_uids:
+            return  # its database was lost while it waited for the master valve
         if opening is None:
             raise Violation("P9: opened without a record")
         if seconds > self.plot.cap_s + 0.01:
