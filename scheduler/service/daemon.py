@@ -31,6 +31,8 @@ from scheduler.service.valves_in_use import ValvesInUse
 
 log = logging.getLogger("rowwater")
 
+IDLE_TICKS = 2  # pauses that are one while nothing is open or asked: fewer wake-ups
+LOOK_AFTER_S = 5.0  # how often it is looked whether the ticks go on
 STUCK_S = 20.0  # without a step of the ledger for so long, everything is closed and the process ends
 LOOK_S = 2.0
 SHORT_S = 900.0  # something short for so long, and nothing open: a new start may have what this one used up
@@ -78,7 +80,8 @@ class Service:
         self.reserve = reserve
         self._short_since: float | None = None
         self.ticking = threading.Lock()
-        self._ticker = Ticker(self.tick, tick_s)
+        self._tick_s = tick_s
+        self._ticker = Ticker(self.tick, self._pause_s, lambda _: stop.look())
         self._advanced = time.monotonic()
         self._schedule = Changes(data / SCHEDULE_JSON)
 
@@ -101,7 +104,7 @@ class Service:
 
     def _until_stopped(self) -> int:
         while self.stop.why is None:
-            self.stop.wait(1.0)
+            self.stop.wait(LOOK_AFTER_S)
             if failure := self._failure():
                 log.critical("%s: closing everything, and ending", failure)
                 self.stop.ask(failure)
@@ -116,13 +119,24 @@ class Service:
         if self._short_since is not None and not self.runner.ledger.open_runs:
             lasts = time.monotonic() - self._short_since
             if lasts > SHORT_S:
-                return f"for {lasts / 60:.0f} minutes {self.reserve.short()}"
+                return f"for {lasts / 60:.0f} minutes {self.reserve.short(idle=True)}"
         still = time.monotonic() - self._advanced
         return f"no step for {still:.0f} s" if still > STUCK_S else None
 
     # --- the ticks ---
 
+    def _pause_s(self) -> float:
+        return self._tick_s * (IDLE_TICKS if self._idle else 1)
+
+    @property
+    def _idle(self) -> bool:
+        """Nothing is open or may be, nobody waits for an answer, and it does not end."""
+        in_hand = self.runner.ledger.open_runs or self.runner.requests.pending or self.threads.unconfirmed()
+        return not in_hand and self.stop.why is None
+
     def tick(self) -> None:
+        if self.books.failed is not None:
+            self.stop.look()
         with self.ticking:
             self.guard.beat()
             steps = self.runner.steps
@@ -145,7 +159,7 @@ class Service:
 
     def _blocked(self, at: Moment) -> str | None:
         """Why nothing may open, whatever the books say."""
-        short = self.reserve.short()
+        short = self.reserve.short(idle=self._idle)
         if short is None:
             self._short_since = None
             self.notices.untell("short")

@@ -23,7 +23,7 @@ from scheduler.store.owner import Owner, owners_of, refuse_another
 
 DAY_LIMIT_S = 600.0
 READ_LIMIT_S = 60.0
-LOOK_S = 2.0
+LOOK_S = 4.0
 AGAIN_S = 60.0  # until a reading that failed for no fault of the file's is tried again
 _WRONG = 2  # exit status for a file that is wrong
 _JOB = (sys.executable, "-P", "-m", "scheduler.service.job")

@@ -23,6 +23,7 @@ AT_ONCE = 4  # closes that find their share, side by side
 TO_OPEN = 24  # descriptors that must be free beside the reserve before a valve opens
 BALLAST_BYTES = 32 << 20  # of address space; untouched, so no memory
 LOOK_S = 5.0
+IDLE_LOOK_S = 15.0
 SHORT_LOOK_S = 1.0  # while something is short
 
 FILES = "no more files or connections can be opened (file descriptors)"
@@ -68,13 +69,13 @@ class Reserve:
 
         return with_share
 
-    def short(self) -> str | None:
+    def short(self, *, idle: bool = False) -> str | None:
         """What is short, so that nothing may open; None where all is well. Cheap enough for every tick."""
         now = self._clock()
         if now >= self._next_look:
             with self._lock:
                 self._short = self._filled() or _short()
-            self._next_look = now + (LOOK_S if self._short is None else SHORT_LOOK_S)
+            self._next_look = now + _pause_s(self._short, idle=idle)
         return self._short
 
     def give_up(self) -> None:
@@ -98,6 +99,12 @@ class Reserve:
         except (OSError, MemoryError):
             return MEMORY
         return None
+
+
+def _pause_s(short: str | None, *, idle: bool) -> float:
+    if short is not None:
+        return SHORT_LOOK_S
+    return IDLE_LOOK_S if idle else LOOK_S
 
 
 def _short() -> str | None:

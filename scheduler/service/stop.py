@@ -18,6 +18,10 @@ class Stop:
         self.why = why
         self._asked.set()
 
+    def look(self) -> None:
+        """Something has failed: whoever waits looks what."""
+        self._asked.set()
+
     def wait(self, seconds: float) -> None:
         self._asked.wait(seconds)
 

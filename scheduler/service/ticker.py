@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.executors.debug import DebugExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
@@ -37,44 +37,54 @@ class Monotonic(tzinfo):
 
 
 class Every(BaseTrigger):  # type: ignore[misc]  # apscheduler has no types
-    """The next tick is always `seconds` from now, however many were missed."""
+    """The next tick is always one pause from now, however many were missed."""
 
-    def __init__(self, seconds: float) -> None:
-        self._pause = timedelta(seconds=seconds)
+    def __init__(self, pause_s: Callable[[], float]) -> None:
+        self._pause_s = pause_s
 
     def get_next_fire_time(self, previous: datetime | None, now: datetime) -> datetime:
         if previous is None:
             return now
-        return max(previous + self._pause, now)
+        return max(previous + timedelta(seconds=self._pause_s()), now)
 
 
 class Ticker:
-    """Calls `tick` every so often from one thread, never twice at a time, until it fails."""
+    """Calls `tick` every so often from one thread, never twice at a time, until it fails.
 
-    def __init__(self, tick: Callable[[], None], seconds: float) -> None:
+    pause_s: asked before each pause. failed: told at once when a tick failed; `failure` says it too.
+    """
+
+    def __init__(
+        self,
+        tick: Callable[[], None],
+        pause_s: Callable[[], float],
+        failed: Callable[[str], None] = lambda _: None,
+    ) -> None:
         self._tick = tick
+        self._failed = failed
+        self._stopped = False
         self.failure: str | None = None
-        zone = Monotonic()
+        # in the scheduler's own thread: a second one would be woken for nothing each time
         self._scheduler = BackgroundScheduler(
-            timezone=zone, executors={"default": ThreadPoolExecutor(1)}, daemon=True
+            timezone=Monotonic(), executors={"default": DebugExecutor()}, daemon=True
         )
         self._scheduler.add_job(
-            self._once, Every(seconds), max_instances=1, coalesce=True, misfire_grace_time=None
+            self._once, Every(pause_s), max_instances=1, coalesce=True, misfire_grace_time=None
         )
-        logging.getLogger("apscheduler.scheduler").setLevel(logging.ERROR)  # "maximum instances reached"
 
     def start(self) -> None:
         self._scheduler.start()
 
     def stop(self) -> None:
-        """Comes back at once: a tick that hangs is not waited for."""
-        self._scheduler.shutdown(wait=False)
+        """Comes back at once: a tick that hangs is not waited for, and its thread ends with the process."""
+        self._stopped = True
 
     def _once(self) -> None:
-        if self.failure is not None:
+        if self._stopped or self.failure is not None:
             return
         try:
             self._tick()
         except BaseException as error:
             log.exception("tick")
             self.failure = f"{type(error).__name__}: {error}"
+            self._failed(self.failure)
