@@ -3,25 +3,23 @@
     python -m scheduler.service.guard --data FOLDER            started by `guardlink.GuardLink`, fed by a pipe
     python -m scheduler.service.guard --close-all valves.json  closes the valves of a saved list, and ends
 
-It stays for a season beside the service, so it loads next to nothing: no logging, no dataclasses, and what
-closes valves only when there is something to close. The pipe carries lines: an empty one is a heartbeat,
-others are JSON: ["opened", key, seconds], ["answered", key, seconds for which that open may still take
-effect], ["closed", key], ["bye"]; the first of all is the order (`Order`).
-What comes is answered by a byte on stdout, the order too once the watch stands.
+It stays for a season beside the service, so it loads next to nothing: no json, enum, contextlib or site, and
+what closes valves only when there is something to close. The pipe carries lines: an empty one is a heartbeat,
+others are words: "opened SECONDS KEY"; "answered SECONDS KEY", for which that open may still take effect;
+"closed KEY"; "close KEY", the parent's own close failed, so it is tried here too; "bye". The first of all is
+the order (`Order`). What comes is answered by a byte on stdout, the order too once the watch stands.
 """
 
 from __future__ import annotations
 
-import contextlib
-import json
 import os
 import select
-import signal
 import sys
 import time
 
 TYPE_CHECKING = False  # as in typing, without loading it
 if TYPE_CHECKING:
+    import signal
     from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
     from typing import Literal
@@ -31,8 +29,12 @@ if TYPE_CHECKING:
 
     Why = Literal["bye", "end of file", "silence", "overdue", "asked to stop"]
 
+else:
+    import _signal as signal  # without the names as an enum, which weighs more than all of this
+
 ORDER_S = 60.0
 SILENCE_S = 2.0
+IDLE_SILENCE_S = 60.0
 MARGIN_S = 30.0
 PARENT_GONE_S = 1.0  # how long a dead pipe may come from a living parent
 LATE_S = 0.5  # a guard that wakes so much later than it wanted was itself held up
@@ -49,14 +51,28 @@ def now_s() -> float:
     return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
 
 
+class suppress:  # noqa: N801 - as in contextlib, without what that loads
+    def __init__(self, *kinds: type[BaseException]) -> None:
+        self._kinds = kinds
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> bool:
+        return kind is not None and issubclass(kind, self._kinds)
+
+
 def tell(text: str) -> None:
     """To stderr, where anybody still reads it."""
-    with contextlib.suppress(OSError, ValueError):
+    with suppress(OSError, ValueError):
         print(f"rowwater guard: {text}", file=sys.stderr, flush=True)  # noqa: T201 - the guard's only voice
 
 
 class Order:
-    """The first line: whom to watch (process id), and what to close."""
+    """The first line: whom to watch (process id), and what to close.
+
+    A valve stays text until it is to be closed, but for its cap and for how long its open may act.
+    """
 
     def __init__(
         self,
@@ -69,20 +85,56 @@ class Order:
         lifeline: int | None = None,
     ) -> None:
         """lifeline: a pipe of which only the parent holds the other end; see `stirs`."""
-        self.lifeline = lifeline
         self.parent = parent
-        self.valves = valves
         self.silence_s = silence_s
         self.margin_s = margin_s
         self.in_flight_s = in_flight_s
         self.try_for_s = try_for_s
+        self.lifeline = lifeline
+        self._rows = [_row(spec) for spec in valves]
 
     @classmethod
     def read(cls, line: bytes) -> Order:
-        return cls(**json.loads(line))
+        head, *rows = line.split(_BETWEEN)
+        parent, silence_s, margin_s, in_flight_s, try_for_s, lifeline = head.split()
+        order = cls(int(parent), (), float(silence_s), float(margin_s), float(in_flight_s), float(try_for_s))
+        order.lifeline = int(lifeline) if int(lifeline) >= 0 else None
+        order._rows = rows
+        return order
 
     def line(self) -> bytes:
-        return json.dumps(vars(self)).encode()
+        lifeline = -1 if self.lifeline is None else self.lifeline
+        head = (
+            f"{self.parent} {self.silence_s} {self.margin_s} {self.in_flight_s} {self.try_for_s} {lifeline}"
+        )
+        return _BETWEEN.join([head.encode(), *self._rows])
+
+    @property
+    def valves(self) -> list[Spec]:
+        import json
+
+        return [json.loads(row.split(_WITHIN, 1)[1]) for row in self._rows]
+
+    def limits_s(self, key: str) -> tuple[float, float]:
+        """The least cap of a valve, and the longest that its open may act; zeros for an unknown one."""
+        rows = [row.split(_WITHIN, 1)[0].split(b" ", 2) for row in self._rows]
+        own = [(float(cap), float(acts)) for cap, acts, name in rows if name == plain(key)]
+        return min((cap for cap, _ in own), default=0.0), max((acts for _, acts in own), default=0.0)
+
+
+_BETWEEN, _WITHIN = b"\x1e", b"\x1f"  # valves of an order, and the parts of one
+
+
+def _row(spec: Spec) -> bytes:
+    import json
+
+    known = f"{float(spec['cap_s'])} {float(spec.get('acts_within_s', 0.0))} ".encode()
+    return known + plain(spec["key"]) + _WITHIN + json.dumps(spec).encode()
+
+
+def plain(key: str) -> bytes:
+    """A key as it stands in a line: no line end, nothing that parts a line."""
+    return key.encode("unicode_escape")
 
 
 class Watch:
@@ -93,56 +145,75 @@ class Watch:
         self.heard_at = heard_at
         self.due: dict[str, float] = {}  # by key: when an open valve must have been closed
         self.late_until: dict[str, float] = {}  # an open that was begun, or not confirmed, may act until then
+        self.to_close: list[str] = []  # by the guard too, since the parent could not
+        self.closed: list[str] = []  # by the parent meanwhile
         self.bye = False
 
     def hear(self, line: bytes, now: float) -> None:
         """Every line is a sign of life."""
         self.heard_at = now
+        if not line:  # a heartbeat
+            return
+        word, _, rest = line.partition(b" ")
         try:
-            match json.loads(line or b"null"):
-                case None:  # a heartbeat
-                    pass
-                case ["opened", str(key), int() | float() as seconds]:
-                    lasts_s = min(seconds, self._cap_s(key)) if seconds > 0 else 0.0  # nan is not above 0
-                    self.due[key] = now + lasts_s + self.order.margin_s
-                    self.late_until[key] = now + self.order.in_flight_s + self._acts_within_s(key)
-                case ["answered", str(key), int() | float() as late_s]:
-                    self.late_until[key] = now + max(late_s, 0.0)
-                    if late_s > 0 and key in self.due:  # until then it cannot be known to be closed
-                        self.due[key] = max(self.due[key], now + late_s + self.order.margin_s)
-                case ["closed", str(key)]:
-                    self.due.pop(key, None)
-                    self.late_until.pop(key, None)
-                case ["bye"]:
-                    self.bye = True
-                case other:
-                    raise ValueError(other)
+            self._hear(word, rest, now)
         except ValueError:
             tell(f"a line that means nothing: {line[:200]!r}")
 
-    def _cap_s(self, key: str) -> float:
-        return min((float(spec["cap_s"]) for spec in self.order.valves if spec["key"] == key), default=0.0)
+    def _hear(self, word: bytes, rest: bytes, now: float) -> None:
+        """Raises ValueError."""
+        if word == b"bye" and not rest:
+            self.bye = True
+        elif word in (b"closed", b"close"):
+            key = rest.decode("unicode_escape")
+            if word == b"close":
+                self.to_close.append(key)
+                return
+            self.due.pop(key, None)
+            self.late_until.pop(key, None)
+            self.closed.append(key)
+        elif word in (b"opened", b"answered"):
+            text, _, name = rest.partition(b" ")
+            key, seconds = name.decode("unicode_escape"), float(text)
+            if not key:
+                raise ValueError(rest)
+            if word == b"opened":
+                self._opened(key, seconds, now)
+            else:
+                self._answered(key, seconds, now)
+        else:
+            raise ValueError(word)
 
-    def _acts_within_s(self, key: str) -> float:
-        return max(
-            (float(spec.get("acts_within_s", 0.0)) for spec in self.order.valves if spec["key"] == key),
-            default=0.0,
-        )
+    def _opened(self, key: str, seconds: float, now: float) -> None:
+        cap_s, acts_within_s = self.order.limits_s(key)
+        lasts_s = min(seconds, cap_s) if seconds > 0 else 0.0  # nan is not above 0
+        self.due[key] = now + lasts_s + self.order.margin_s
+        self.late_until[key] = now + self.order.in_flight_s + acts_within_s
+        self.closed.append(key)  # what was to be closed before is over
+
+    def _answered(self, key: str, late_s: float, now: float) -> None:
+        self.late_until[key] = now + max(late_s, 0.0)
+        if late_s > 0 and key in self.due:  # until then it cannot be known to be closed
+            self.due[key] = max(self.due[key], now + late_s + self.order.margin_s)
 
     def held_up(self, now: float) -> None:
         """The guard itself, or the whole machine, did not run: the parent gets a little time to catch up."""
         self.heard_at = now
         self.due = {key: max(due, now + self.order.silence_s) for key, due in self.due.items()}
 
+    def _silence_s(self) -> float:
+        """With nothing open the parent beats seldom, and a frozen one does no harm."""
+        return self.order.silence_s if self.due else max(self.order.silence_s, IDLE_SILENCE_S)
+
     def next_look(self) -> float:
-        return min([self.heard_at + self.order.silence_s, *self.due.values()])
+        return min([self.heard_at + self._silence_s(), *self.due.values()])
 
     def alarm(self, now: float) -> Why | None:
         if self.bye:
             return "bye"
         if any(now >= due for due in self.due.values()):
             return "overdue"
-        if now >= self.heard_at + self.order.silence_s:
+        if now >= self.heard_at + self._silence_s():
             return "silence"
         return None
 
@@ -171,12 +242,12 @@ class Pipe:
     def sleep(self, seconds: float) -> None:
         """Until there is something to read, a signal, or the time is up."""
         self._news.poll(max(seconds, 0) * 1000)
-        with contextlib.suppress(BlockingIOError):
+        with suppress(BlockingIOError):
             os.read(self._wake_fd, 4096)
 
     def read(self) -> list[bytes]:
         """All whole lines that are there; sets `ended` at the end of file."""
-        with contextlib.suppress(BlockingIOError):
+        with suppress(BlockingIOError):
             while not self.ended:
                 data = os.read(self._fd, 65_536)
                 self._rest += data
@@ -205,6 +276,7 @@ class Guard:
         self._clock = clock
         self._kill = kill
         self._stop_at: float | None = None
+        self._helping: dict[str, Closing] = {}
 
     def ask_to_stop(self) -> None:
         """Close all, and end."""
@@ -234,6 +306,7 @@ class Guard:
         while True:
             for line in lines:
                 watch.hear(line, now)
+            self._help(watch)
             if self._pipe.ended and not watch.bye:
                 return "end of file"
             if self._stop_at is not None:
@@ -248,6 +321,17 @@ class Guard:
                 self._echo(b".")
             elif now > wanted + LATE_S:
                 watch.held_up(now)
+
+    def _help(self, watch: Watch) -> None:
+        """Close what the parent could not: it may lack what this process has. Not a pin, which it holds."""
+        for key in watch.closed:
+            if key in self._helping:
+                self._helping.pop(key).stop()
+        for key in watch.to_close:
+            valves = [spec for spec in watch.order.valves if spec["key"] == key and spec["driver"] != "gpio"]
+            if valves and (key not in self._helping or not self._helping[key].running):
+                self._helping[key] = closer()(valves, self._environ, limit_s=watch.order.margin_s)
+        watch.closed, watch.to_close = [], []
 
     def _close(self, watch: Watch, why: Why) -> int:
         """Close all; a valve whose open may still take effect again and again, until it cannot any more."""
@@ -285,7 +369,7 @@ class Guard:
         if os.getppid() != parent:
             return
         tell(f"ending process {parent}")
-        with contextlib.suppress(ProcessLookupError):
+        with suppress(ProcessLookupError):
             self._kill(parent)
         give_up = time.monotonic() + PARENT_GONE_S
         while os.getppid() == parent and time.monotonic() < give_up:
@@ -321,6 +405,10 @@ def closer() -> type[Closing]:
     """What closes valves, loaded now. A disk that does not give it is asked again: there is no other way."""
     while True:
         try:
+            if sys.flags.no_site:
+                import site
+
+                site.main()  # where the libraries are
             import logging
 
             from scheduler.relays.closing import Closing
@@ -340,7 +428,7 @@ def watch_parent(fd: int, echo_fd: int, environ: Mapping[str, str]) -> int:
     os.set_blocking(echo_fd, False)
 
     def echo(data: bytes) -> None:
-        with contextlib.suppress(OSError):  # nobody reads it any more
+        with suppress(OSError):  # nobody reads it any more
             os.write(echo_fd, data)
 
     guard = Guard(Pipe(fd, wake), echo, environ)

@@ -15,6 +15,7 @@ from scheduler.service.guardlink import GuardGone, GuardLink
 
 log = logging.getLogger("rowwater")
 GUARD_MARGIN_S = 60.0
+IDLE_BEAT_S = 10.0
 
 
 class GuardKeeper:
@@ -26,6 +27,7 @@ class GuardKeeper:
         self._specs: Sequence[valve_specs.Spec] = ()
         self._open: dict[str, float] = {}  # until when, monotonic
         self._late: dict[str, float] = {}  # until when an open may still take effect, monotonic
+        self._beaten = float("-inf")
         self._starting = threading.Lock()
         self._ready = False
         self._why_not: str | None = "the guard process is not running yet"
@@ -47,8 +49,15 @@ class GuardKeeper:
         self._late.pop(key, None)
         self._link.closed(key)
 
+    def close(self, key: str) -> None:
+        self._link.close(key)
+
     def beat(self) -> None:
-        self._link.beat()
+        """Called at every tick; with nothing open the guard is left to sleep for a while."""
+        now = time.monotonic()
+        if self._open or now >= self._beaten + IDLE_BEAT_S:
+            self._beaten = now
+            self._link.beat()
         if self._ready and not self._link.alive:
             self._ready = False
             self._why_not = "the guard process is gone"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import os
 import select
@@ -13,14 +12,21 @@ import threading
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+import scheduler
 from scheduler.errors import CouldNot
 from scheduler.relays.specs import Spec
-from scheduler.service.earlier_guards import argument
-from scheduler.service.guard import IN_FLIGHT_S, MARGIN_S, SILENCE_S, TRY_FOR_S, Order
+from scheduler.service.earlier_guards import GUARD_MODULE, argument
+from scheduler.service.guard import IN_FLIGHT_S, MARGIN_S, SILENCE_S, TRY_FOR_S, Order, plain
 
 MOST_UNANSWERED = 5  # heartbeats
 READY_S = 30.0
 BYE_S = 5.0
+_START = f"""import sys
+sys.path.insert(0, {str(Path(scheduler.__file__).parents[1])!r})
+import os
+from scheduler.service.guard import main
+sys.exit(main(sys.argv[2:], os.environ))"""
+"""Without site, and without what `-m` loads: half a megabyte each, for a season."""
 
 
 class GuardGone(CouldNot):
@@ -77,7 +83,7 @@ class GuardLink:
         lifeline, self._lifeline = os.pipe()
         try:
             process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "scheduler.service.guard", *self._argument],
+                [sys.executable, "-I", "-S", "-c", _START, GUARD_MODULE.decode(), *self._argument],
                 env=self._environ,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
@@ -133,17 +139,21 @@ class GuardLink:
             raise ValueError(f"the guard was not told of {key}")
         if not (math.isfinite(seconds) and seconds > 0):
             raise ValueError(f"{seconds} is not a time to be open for")
-        self._tell("opened", key, seconds)
+        self._tell(f"opened {float(seconds)} ", key)
         if not self.alive:
             raise GuardGone("the guard process is gone")
 
     def answered(self, key: str, acts_within_s: float) -> None:
         """The open command is over. acts_within_s: for how long it may still take effect; 0: confirmed."""
-        self._tell("answered", key, acts_within_s)
+        self._tell(f"answered {float(acts_within_s)} ", key)
 
     def closed(self, key: str) -> None:
         """Say it when the close is confirmed; until then the valve counts as open."""
-        self._tell("closed", key)
+        self._tell("closed ", key)
+
+    def close(self, key: str) -> None:
+        """This process could not: it is to be tried there too."""
+        self._tell("close ", key)
 
     def bye(self) -> None:
         """All is closed: let the guard go. Harmless when it is gone already."""
@@ -167,9 +177,9 @@ class GuardLink:
             stop.set()
             thread.join()
 
-    def _tell(self, *words: str | float) -> None:
+    def _tell(self, words: str, key: str = "") -> None:
         with self._lock:
-            self._write(json.dumps(words).encode() + b"\n")
+            self._write(words.encode() + plain(key) + b"\n")
 
     def _write(self, line: bytes) -> None:
         if self._process is None:

@@ -73,7 +73,8 @@ def _run(
     stop = Stop()
     stop.listen()
     guard = GuardKeeper(data, environ, settings.in_flight_s)
-    threads = ValveThreads(guard)
+    reserve = Reserve()
+    threads = ValveThreads(guard, share=reserve.freed)
     valves = ValvesInUse(data, environ, threads, guard, settings.acts_within_s)
     valves.close_first(stop)
     watch = ConfigWatch(data, config, kept(data))
@@ -81,7 +82,7 @@ def _run(
     periphery = Periphery(data, environ, alarms)
     service = assembled(
         data, settings, stop=stop, guard=guard, threads=threads, valves=valves, watch=watch, in_use=in_use,
-        periphery=periphery, manager=Manager(environ),
+        periphery=periphery, manager=Manager(environ), reserve=reserve,
     )  # fmt: skip
     if refused is not None:
         service.say_refused(refused)
@@ -116,6 +117,7 @@ def assembled(
     in_use: InUse,
     periphery: Periphery,
     manager: Manager,
+    reserve: Reserve,
 ) -> Service:
     """The service for this garden, its valves taken over, nothing ticking yet."""
     brief = in_use.brief
@@ -128,7 +130,6 @@ def assembled(
         rules=brief.rules(), boot=boot_id(), beat_s=settings.beat_s, new_uid=lambda: uuid.uuid4().hex,
         tried=(),
     )  # fmt: skip
-    reserve = Reserve()
     with_share = reserve.spent_on
     books = BookWriter(Books(partial(with_share(open_store), data), partial(with_share(write_page), data)))
     runner = Runner(

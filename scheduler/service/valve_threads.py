@@ -7,6 +7,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
@@ -182,6 +183,7 @@ class Watcher(Protocol):
     def opened(self, key: str, seconds: float) -> None: ...
     def closed(self, key: str) -> None: ...
     def answered(self, key: str, acts_within_s: float) -> None: ...
+    def close(self, key: str) -> None: ...
 
 
 @dataclass(slots=True)
@@ -193,6 +195,7 @@ class ValveThread:
     watcher: Watcher
     report: Callable[[ValveEvent], None]
     clock: Callable[[], float] = time.monotonic
+    share: Callable[[], AbstractContextManager[None]] = nullcontext  # of what is kept back for closes
     _orders: queue.SimpleQueue[tuple[Any, ...]] = field(default_factory=queue.SimpleQueue)
     _thread: threading.Thread | None = None
     _ending: bool = False
@@ -303,10 +306,13 @@ class ValveThread:
 
     def _send_close(self) -> None:
         why, sent = doubt(self.driver) or "", self.clock()
-        failure = self._tried(self.driver.close)
+        with self.share():
+            failure = self._tried(self.driver.close)
         opened = asked(self.driver, CONFIRM_S)
         if opened is not None:
             failure = ValveFailed("it still reports open") if opened else None
+        if failure is not None and not self.state.tries:
+            self._tried(lambda: self.watcher.close(self.state.key))  # it may have what is short here
         event = self.state.closed(
             self.clock(), None if failure is None else failure.text, why=doubt(self.driver) or why, sent=sent
         )
@@ -330,8 +336,15 @@ class ValveThread:
 class ValveThreads:
     """The threads of all valves."""
 
-    def __init__(self, watcher: Watcher, *, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        watcher: Watcher,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        share: Callable[[], AbstractContextManager[None]] = nullcontext,
+    ) -> None:
         self._watcher = watcher
+        self._share = share
         self._clock = clock
         self._threads: dict[str, ValveThread] = {}
         self._events: queue.SimpleQueue[ValveEvent] = queue.SimpleQueue()
@@ -341,7 +354,7 @@ class ValveThreads:
         for key, (driver, cap_s, acts_within_s) in drivers.items():
             if key not in self._threads:
                 state = ValveState(key, cap_s, acts_within_s)
-                thread = ValveThread(state, driver, self._watcher, self._events.put, self._clock)
+                thread = ValveThread(state, driver, self._watcher, self._events.put, self._clock, self._share)
                 self._threads[key] = thread
                 thread.start()
             state = self._threads[key].state

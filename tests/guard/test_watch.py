@@ -19,7 +19,7 @@ import pytest
 
 from scheduler.relays import closing
 from scheduler.service import guard as guard_module
-from scheduler.service.guard import Guard, Order, Pipe, Watch, close_all, main, now_s, watch_parent
+from scheduler.service.guard import Guard, Order, Pipe, Watch, close_all, main, now_s, plain, watch_parent
 
 
 class Clock:
@@ -38,18 +38,40 @@ def spec(key: str, **more: Any) -> dict[str, Any]:
     return {"driver": "by_hand", "key": key, "settings": {}, "zones": [key], "cap_s": 3600.0, **more}
 
 
-def line(*words: Any) -> bytes:
-    return json.dumps(words).encode()
+def line(word: str, key: str = "", seconds: float | None = None) -> bytes:
+    return " ".join(str(one) for one in (word, seconds, key) if one not in (None, "")).encode()
 
 
 class TestWatch:
     def test_silence(self) -> None:
         watch = Watch(order("a"), 1000)
+        watch.hear(line("opened", "a", 60), 1000)
         assert watch.alarm(1001.9) is None
         assert watch.alarm(1002) == "silence"
         watch.hear(b"", 1002)
         assert watch.alarm(1003.9) is None
         assert watch.next_look() == 1004
+
+    def test_with_nothing_open_the_parent_may_beat_seldom(self) -> None:
+        watch = Watch(order("a"), 1000)
+        assert watch.alarm(1059.9) is None
+        assert watch.alarm(1060) == "silence"
+        watch.hear(line("opened", "a", 60), 1030)
+        assert watch.alarm(1032) == "silence"
+        watch.hear(line("closed", "a"), 1031)
+        assert watch.alarm(1090.9) is None
+
+    @pytest.mark.parametrize("key", ["gpio:17", 'http:{"u": "\\u00fc"}', "by_hand:a\nb", "\x1e\x1f ü"])
+    def test_any_key_survives_the_pipe(self, key: str) -> None:
+        sent = Order(7, [spec(key, cap_s=30.0)], margin_s=1.0, lifeline=5)
+        assert b"\n" not in sent.line()
+        told = Order.read(sent.line())
+        assert (told.parent, told.lifeline, told.valves) == (7, 5, [spec(key, cap_s=30.0)])
+        watch = Watch(told, 1000)
+        watch.hear(b"opened 60.0 " + plain(key), 1000)
+        assert watch.due == {key: 1031}
+        watch.hear(b"closed " + plain(key), 1000)
+        assert watch.due == {}
 
     @pytest.mark.parametrize("said", [line("opened", "a", 60), line("closed", "a"), b"nonsense", b"[7]"])
     def test_every_line_is_a_sign_of_life(self, said: bytes) -> None:
@@ -87,7 +109,7 @@ class TestWatch:
     )
     def test_no_number_keeps_a_valve_open_past_its_cap(self, seconds: str, due: float) -> None:
         watch = Watch(order("a", margin_s=30), 1000)
-        watch.hear(f'["opened", "a", {seconds}]'.encode(), 1000)
+        watch.hear(f"opened {seconds} a".encode(), 1000)
         assert watch.due == {"a": due + 30}
 
     def test_a_valve_that_nobody_knows_is_due_at_once(self) -> None:
@@ -104,7 +126,7 @@ class TestWatch:
 
     def test_nonsense_is_told(self, capsys: pytest.CaptureFixture[str]) -> None:
         watch = Watch(order("a"), 1000)
-        for said in (b"{", b'["opened", "a"]', b'["opened", "a", "60"]', b"7"):
+        for said in (b"{", b"opened a", b"opened a 60", b"bye bye"):
             watch.hear(said, 1000)
         assert len(capsys.readouterr().err.splitlines()) == 4
         assert watch.due == {}
@@ -152,7 +174,7 @@ class Ends:
         os.write(self.write_fd, b"".join(said + b"\n" for said in lines))
 
     def order(self, *specs: dict[str, Any], **limits: Any) -> bytes:
-        return json.dumps({"parent": os.getppid(), "valves": specs, "in_flight_s": 0.0, **limits}).encode()
+        return Order(**{"parent": os.getppid(), "valves": specs, "in_flight_s": 0.0, **limits}).line()
 
     def hang_up(self) -> None:
         if self.write_fd >= 0:
@@ -367,7 +389,7 @@ class TestMain:
     def test_the_guard_of_a_process(self) -> None:
         read, write = os.pipe()
         answers, echo = os.pipe()
-        say = json.dumps({"parent": os.getppid(), "valves": []}).encode() + b"\n"
+        say = Order(os.getppid(), []).line() + b"\n"
         os.write(write, say + line("bye") + b"\n")
         assert watch_parent(read, echo, {}) == 0
         assert os.read(answers, 10) == b"."
@@ -378,7 +400,7 @@ class TestMain:
         read, write = os.pipe()
         answers, echo = os.pipe()
         os.close(answers)
-        os.write(write, json.dumps({"parent": os.getppid(), "valves": []}).encode() + b"\n")
+        os.write(write, Order(os.getppid(), []).line() + b"\n")
         timer = after(0.2, lambda: os.kill(os.getpid(), signal.SIGTERM))
         assert watch_parent(read, echo, {}) == 0
         timer.join()

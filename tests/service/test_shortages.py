@@ -7,9 +7,12 @@ import resource
 import threading
 import time
 from collections.abc import Callable, Iterator
+from http.server import BaseHTTPRequestHandler
 from pathlib import Path
+from typing import Any
 
 import pytest
+from relays.tools import answer
 from service.yard import Yard
 
 from scheduler.service.ask import ask
@@ -17,14 +20,14 @@ from scheduler.service.reserve import FILES, FOR_A_CLOSE, MEMORY, SHORT_LOOK_S, 
 from scheduler.service.stopped import COULD_NOT, DONE
 
 CLOSE_S = 5.0  # after its time, at most
-RUN_S = 2.0
+RUN_S = 4.0
 
 
 @pytest.fixture
 def make_yard(tmp_path: Path) -> Iterator[Callable[..., Yard]]:
     yards: list[Yard] = []
 
-    def make(**more: bool) -> Yard:
+    def make(**more: Any) -> Yard:
         yards.append(Yard(tmp_path / f"yard{len(yards)}", **more))
         return yards[-1]
 
@@ -64,6 +67,26 @@ def test_with_nothing_left_each_valve_closes_in_time_and_none_opens(
     assert (status, told in said) == (COULD_NOT, True), said
     assert ask(yard.data, {"do": "stop", "zone": "mqtt"})[0] == DONE, "the way to stop stays open"
     assert yard.words("http").count("open") == 1
+
+
+def test_what_the_service_lacks_to_close_again_its_guard_has(make_yard: Callable[..., Yard]) -> None:
+    """The relay refuses the first close; by then the service has no descriptor for a second."""
+    yard = make_yard(drivers=("http",))
+    yard.start(quick=True)
+    yard.until(lambda: yard.guard_pid() is not None, 20, "the guard")
+    yard.plan([("http", 1, 0.5, RUN_S)])
+    yard.until(lambda: yard.is_open("http"), 20, "the run")
+    refused_at: list[float] = []
+
+    def refuse_once(handler: BaseHTTPRequestHandler) -> None:
+        refused_at.append(time.monotonic())
+        answer(500 if len(refused_at) == 1 else 200)(handler)
+
+    yard.server.behave = refuse_once
+    yard.limit("nofile", 3, guard=False)
+    yard.until(lambda: len(refused_at) > 1, RUN_S + CLOSE_S, "the close")
+    assert refused_at[1] - refused_at[0] < CLOSE_S
+    assert yard.words("http")[-2:] == ["close", "close"]
 
 
 def test_the_reserve_is_there_for_a_close_and_taken_back() -> None:

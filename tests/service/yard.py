@@ -61,11 +61,11 @@ class Yard(Shed):
             self.broker.stop()
             self.server.stop()
 
-    def limit(self, what: str, most: int | str) -> None:
-        """Lower a limit of the service and its guard from now on; `what`: an option of prlimit(1)."""
+    def limit(self, what: str, most: int | str, *, guard: bool = True) -> None:
+        """Lower a limit of the service, and its guard, from now on; `what`: an option of prlimit(1)."""
         assert self.process is not None
         self._limited.add(what)
-        for pid in (self.process.pid, self.guard_pid()):
+        for pid in (self.process.pid, *([self.guard_pid()] if guard else [])):
             limit = [*self.as_user, "prlimit", f"--pid={pid}", f"--{what}={most}:"]
             subprocess.run(limit, check=True)
 
