@@ -258,6 +258,39 @@ class Pipe:
         return lines
 
 
+class Help:
+    """Closes for a parent that lives. In a thread from the start: loading takes a while, and beats go on."""
+
+    def __init__(self, valves: Sequence[Spec], environ: Mapping[str, str], limit_s: float) -> None:
+        import _thread
+
+        self._order = valves, environ, limit_s
+        self._closing: Closing | None = None
+        self._stopped = False
+        try:
+            _thread.start_new_thread(self._close, ())
+        except RuntimeError:  # no thread is left here either
+            self._close()
+
+    @property
+    def running(self) -> bool:
+        return not self._stopped and (self._closing is None or self._closing.running)
+
+    def stop(self) -> None:
+        """Start no further try."""
+        self._stopped = True
+        if self._closing is not None:
+            self._closing.stop()
+
+    def _close(self) -> None:
+        valves, environ, limit_s = self._order
+        kind = closer()
+        if not self._stopped:
+            self._closing = kind(valves, environ, limit_s=limit_s)
+        if self._stopped:
+            self.stop()
+
+
 class Guard:
     """Watches one parent, through to the end."""
 
@@ -276,7 +309,7 @@ class Guard:
         self._clock = clock
         self._kill = kill
         self._stop_at: float | None = None
-        self._helping: dict[str, Closing] = {}
+        self._helping: dict[str, Help] = {}
 
     def ask_to_stop(self) -> None:
         """Close all, and end."""
@@ -330,7 +363,7 @@ class Guard:
         for key in watch.to_close:
             valves = [spec for spec in watch.order.valves if spec["key"] == key and spec["driver"] != "gpio"]
             if valves and (key not in self._helping or not self._helping[key].running):
-                self._helping[key] = closer()(valves, self._environ, limit_s=watch.order.margin_s)
+                self._helping[key] = Help(valves, self._environ, watch.order.margin_s)
         watch.closed, watch.to_close = [], []
 
     def _close(self, watch: Watch, why: Why) -> int:

@@ -9,6 +9,7 @@ import select
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from scheduler.relays.specs import Spec
 from scheduler.service.earlier_guards import GUARD_MODULE, argument
 from scheduler.service.guard import IN_FLIGHT_S, MARGIN_S, SILENCE_S, TRY_FOR_S, Order, plain
 
-MOST_UNANSWERED = 5  # heartbeats
+ANSWER_S = 3.0  # a heartbeat that is not answered for longer: the guard is frozen, or worse
 READY_S = 30.0
 BYE_S = 5.0
 _START = f"""import sys
@@ -69,7 +70,7 @@ class GuardLink:
         }
         self._process: subprocess.Popen[bytes] | None = None
         self._keys: frozenset[str] = frozenset()
-        self._unanswered = 0
+        self._asked: float | None = None  # when the first heartbeat was sent that is not answered yet
         self._broken = False
         self._lifeline: int | None = None
         self._lock = threading.Lock()
@@ -104,19 +105,17 @@ class GuardLink:
             raise GuardGone("the guard process did not start")
         with self._lock:
             self._keys = frozenset(str(spec["key"]) for spec in specs)
-            self._unanswered, self._broken = 0, False
+            self._asked, self._broken = None, False
             self._process = process
 
     @property
     def alive(self) -> bool:
         """The guard runs and answers; False after bye()."""
         with self._lock:
-            return (
-                self._process is not None
-                and not self._broken
-                and self._process.poll() is None
-                and self._unanswered <= MOST_UNANSWERED
-            )
+            if self._process is None or self._broken or self._process.poll() is not None:
+                return False
+            self._hear()
+            return self._asked is None or time.monotonic() < self._asked + ANSWER_S
 
     @property
     def pid(self) -> int | None:
@@ -127,11 +126,15 @@ class GuardLink:
         with self._lock:
             if self._process is None:
                 return
-            assert self._process.stdout is not None
-            if self._process.stdout.read(4096):
-                self._unanswered = 0
-            self._unanswered += 1
+            self._hear()
+            self._asked = self._asked or time.monotonic()
             self._write(b"\n")
+
+    def _hear(self) -> None:
+        assert self._process is not None
+        assert self._process.stdout is not None
+        if self._process.stdout.read(4096):
+            self._asked = None
 
     def opened(self, key: str, seconds: float) -> None:
         """Say it before the open command is sent. Raises GuardGone: then do not open."""

@@ -17,11 +17,13 @@ import pytest
 from relays.tools import Broker, Ear, RelayServer, until
 
 import scheduler
+from scheduler.service import guardlink
 from scheduler.service.guard import Order
 from scheduler.service.guardlink import GuardGone, GuardLink
 
 PARENT = """\
 import json, os, sys, time
+from scheduler.service import guardlink
 from scheduler.service.guard import Order
 from scheduler.service.guardlink import GuardLink
 from scheduler.relays.specs import driver_of
@@ -329,7 +331,8 @@ class TestLink:
         assert link.pid is None
         assert not (tmp_path / "told.txt").exists()
 
-    def test_a_frozen_guard_is_noticed(self, tmp_path: Path) -> None:
+    def test_a_frozen_guard_is_noticed(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(guardlink, "ANSWER_S", 1.0)
         link = GuardLink(os.environ)
         link.start(self.specs(tmp_path))
         for _ in range(10):
@@ -338,9 +341,8 @@ class TestLink:
         assert link.alive, "it answers"
         assert link.pid is not None
         os.kill(link.pid, signal.SIGSTOP)
-        for _ in range(7):
-            link.beat()
-        assert not link.alive
+        link.beat()
+        assert until(lambda: not link.alive)
         link.start(self.specs(tmp_path))
         assert link.alive
         link.bye()

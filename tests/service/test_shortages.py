@@ -50,10 +50,9 @@ def test_with_nothing_left_each_valve_closes_in_time_and_none_opens(
 ) -> None:
     strike, told = FAULTS[fault]
     yard = make_yard(as_user=fault == "processes")
+    yard.plan([(zone, 1, 0.0, RUN_S) for zone in yard.zones])
     yard.start(quick=True)
-    yard.until(lambda: yard.guard_pid() is not None, 20, "the guard")
-    yard.plan([(zone, 1, 1.0, RUN_S) for zone in yard.zones] + [("http", 2, 2.0 + RUN_S, 2.0)])
-    yard.until(lambda: all(map(yard.is_open, yard.zones)), 20, "all runs")
+    yard.until(lambda: all(map(yard.is_open, yard.zones)), 30, "all runs")
     deadline = time.monotonic() + RUN_S
     strike(yard)
     took = yard.closed_after(deadline)
@@ -66,16 +65,14 @@ def test_with_nothing_left_each_valve_closes_in_time_and_none_opens(
     status, said = ask(yard.data, {"do": "water", "zone": "http", "minutes": 0.1})
     assert (status, told in said) == (COULD_NOT, True), said
     assert ask(yard.data, {"do": "stop", "zone": "mqtt"})[0] == DONE, "the way to stop stays open"
-    assert yard.words("http").count("open") == 1
 
 
 def test_what_the_service_lacks_to_close_again_its_guard_has(make_yard: Callable[..., Yard]) -> None:
     """The relay refuses the first close; by then the service has no descriptor for a second."""
     yard = make_yard(drivers=("http",))
+    yard.plan([("http", 1, 0.0, RUN_S)])
     yard.start(quick=True)
-    yard.until(lambda: yard.guard_pid() is not None, 20, "the guard")
-    yard.plan([("http", 1, 0.5, RUN_S)])
-    yard.until(lambda: yard.is_open("http"), 20, "the run")
+    yard.until(lambda: yard.is_open("http"), 30, "the run")
     refused_at: list[float] = []
 
     def refuse_once(handler: BaseHTTPRequestHandler) -> None:

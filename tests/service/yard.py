@@ -65,7 +65,7 @@ class Yard(Shed):
         """Lower a limit of the service, and its guard, from now on; `what`: an option of prlimit(1)."""
         assert self.process is not None
         self._limited.add(what)
-        for pid in (self.process.pid, *([self.guard_pid()] if guard else [])):
+        for pid in filter(None, (self.process.pid, self.guard_pid() if guard else None)):
             limit = [*self.as_user, "prlimit", f"--pid={pid}", f"--{what}={most}:"]
             subprocess.run(limit, check=True)
 
