@@ -72,20 +72,23 @@ class ControlSocket:
 
     def _listen(self, door: socket.socket) -> None:
         while self._socket is not None:
-            guest = self._accepted(door)
-            if guest is None:
-                time.sleep(PAUSE_S)
-            elif not self._guests.acquire(blocking=False):
-                guest.close()
-            else:
-                with self._reserve.freed():
+            try:
+                guest = self._accepted(door)
+                if guest is None:
+                    time.sleep(PAUSE_S)
+                else:
                     self._let_in(guest)
+            except MemoryError:  # whoever asks next may have more luck: this thread is the only way in
+                time.sleep(PAUSE_S)
 
     def _let_in(self, guest: socket.socket) -> None:
-        try:
-            threading.Thread(target=self._serve, args=(guest,), name="guest", daemon=True).start()
-        except (RuntimeError, MemoryError):  # no thread is left: one after the other
-            with contextlib.suppress(MemoryError):
+        if not self._guests.acquire(blocking=False):
+            guest.close()
+            return
+        with self._reserve.freed():
+            try:
+                threading.Thread(target=self._serve, args=(guest,), name="guest", daemon=True).start()
+            except (RuntimeError, MemoryError):  # no thread is left: one after the other
                 self._serve(guest)
 
     def _accepted(self, door: socket.socket) -> socket.socket | None:

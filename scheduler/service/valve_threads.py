@@ -7,7 +7,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
@@ -230,7 +230,23 @@ class ValveThread:
     def _run(self) -> None:
         if isinstance(self.driver, ReadsState) and self.driver.reads_state:
             name = f"look {self.state.key}"[:60]
-            threading.Thread(target=self._look, args=(self.driver,), name=name, daemon=True).start()
+            with suppress(RuntimeError):  # no thread is left: then it is not asked
+                threading.Thread(target=self._look, args=(self.driver,), name=name, daemon=True).start()
+        while True:
+            try:
+                self._until_ended()
+            except MemoryError:  # what was in hand is closed: this thread is the only one that does
+                self.state.ask_close()
+                time.sleep(FIRST_PAUSE_S)
+            else:
+                break
+        self._over.set()
+        try:
+            self.driver.release()
+        except Exception as error:  # the close before it was confirmed
+            log.warning("%s: %s", self.state.key, error)
+
+    def _until_ended(self) -> None:
         while True:
             self._take_orders(self.state.wait_s(self.clock()))
             now = self.clock()
@@ -244,11 +260,6 @@ class ValveThread:
                     self._send_open()
             if self._ending and self.state.confirmed_closed:
                 break
-        self._over.set()
-        try:
-            self.driver.release()
-        except Exception as error:  # the close before it was confirmed
-            log.warning("%s: %s", self.state.key, error)
 
     def _look(self, driver: ReadsState) -> None:
         """Ask the valve itself from time to time: no close waits for the answer."""
