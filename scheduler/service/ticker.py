@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, tzinfo
 
 from apscheduler.executors.debug import DebugExecutor
+from apscheduler.schedulers import SchedulerNotRunningError
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
@@ -78,6 +80,8 @@ class Ticker:
     def stop(self) -> None:
         """Comes back at once: a tick that hangs is not waited for, and its thread ends with the process."""
         self._stopped = True
+        with contextlib.suppress(SchedulerNotRunningError):
+            self._scheduler.pause()
 
     def _once(self) -> None:
         if self._stopped or self.failure is not None:
