@@ -82,6 +82,7 @@ inside() { # ARCHITECTURE COMMAND...
   # shellcheck disable=SC2016
   unshare --mount --pid --fork --kill-child bash -c '
     mount -t proc proc "$0/proc"
+    mount --bind "$0/proc/sys" "$0/proc/sys" && mount -o remount,bind,ro "$0/proc/sys" # all share one kernel
     mount -t devpts -o newinstance,ptmxmode=0666 devpts "$0/dev/pts"
     mkdir -p "$0/dev/shm" && mount -t tmpfs tmpfs "$0/dev/shm"
     exec chroot "$0" env -i "$@"' "$root" \
@@ -259,13 +260,18 @@ own-tests() {
   timed "all tests, $own" inside "$own" bash -c 'cd /srv/rowwater && bash tests/run.sh'
 }
 
+main() { # the shell reads a script as it goes: what it runs here it has read whole
+  local tool step
+  [ "$(id -u)" = 0 ] || { echo "run it as root: it makes whole systems" >&2; exit 1; }
+  for tool in debootstrap qemu-user-static binfmt-support; do
+    dpkg -s "$tool" >/dev/null 2>&1 || apt-get install -y -qq "$tool" >/dev/null
+  done
+  for step in "${steps[@]}"; do
+    say "$suite: $step"
+    "$step"
+  done
+  exit "$differs"
+}
+
 differs=0
-[ "$(id -u)" = 0 ] || { echo "run it as root: it makes whole systems" >&2; exit 1; }
-for tool in debootstrap qemu-user-static binfmt-support; do
-  dpkg -s "$tool" >/dev/null 2>&1 || apt-get install -y -qq "$tool" >/dev/null
-done
-for step in "${steps[@]}"; do
-  say "$suite: $step"
-  "$step"
-done
-exit "$differs"
+main
