@@ -7,7 +7,8 @@
 # SUITE: bookworm (Debian 12, Python 3.11) or trixie (Debian 13, Python 3.13).  FOLDER keeps both systems, so that a
 # step can be done again; remove it afterwards.  STEPs, all in this order if none is named:
 #   systems   both systems, by debootstrap from the mirror that this machine's apt has
-#   install   deploy/install.sh with a wheel, from wheels only; for ARM first, then here with the very same versions
+#   install   deploy/install.sh with a wheel, from wheels only, in the ARM system
+#   beside    the same in the other system, with the very same versions of all libraries
 #   outputs   selfcheck, a season, three days, why, check and more in both, compared byte for byte
 #   morning   examples/first-morning.sh in the ARM system, its morning compared with this machine's
 #   tests     the tests of core, store, service, guard and relays in the ARM system
@@ -20,7 +21,7 @@ suite="${1:?SUITE, such as bookworm or trixie}"
 folder="$(mkdir -p "${2:?FOLDER for the systems}" && cd "$2" && pwd)"
 shift 2
 steps=("$@")
-[ ${#steps[@]} -gt 0 ] || steps=(systems install outputs morning tests)
+[ ${#steps[@]} -gt 0 ] || steps=(systems install beside outputs morning tests)
 project="$(cd "$(dirname "$0")/../.." && pwd)"
 own="$(dpkg --print-architecture)"
 [ "$own" != arm64 ] || echo "This machine is ARM itself: nothing is emulated, and there is nothing to compare with."
@@ -87,7 +88,7 @@ inside() { # ARCHITECTURE COMMAND...
     mkdir -p "$0/dev/shm" && mount -t tmpfs tmpfs "$0/dev/shm"
     exec chroot "$0" env -i "$@"' "$root" \
     PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LANG=C.UTF-8 COLUMNS=80 \
-    DEBIAN_FRONTEND=noninteractive PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_ROOT_USER_ACTION=ignore \
+    DEBIAN_FRONTEND=noninteractive SYSTEMD_OFFLINE=1 PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_ROOT_USER_ACTION=ignore \
     "${known[@]}" "$@" &
   running=$!
   wait "$running"
@@ -103,6 +104,16 @@ make_system() { # ARCHITECTURE
   cp /etc/ssl/certs/ca-certificates.crt "$root/etc/ssl/certs/ca-certificates.crt"
   printf '#!/bin/sh\nexit 101\n' >"$root/usr/sbin/policy-rc.d" # no service of the system is started
   chmod 0755 "$root/usr/sbin/policy-rc.d"
+  cat >"$root/usr/local/bin/systemctl" <<'PROGRAM'
+#!/bin/sh
+# nothing is booted here: what would be started is enabled alone
+for word; do
+  shift
+  case "$word" in start | restart | stop) exit 0 ;; --now) ;; *) set -- "$@" "$word" ;; esac
+done
+exec /usr/bin/systemctl "$@"
+PROGRAM
+  chmod 0755 "$root/usr/local/bin/systemctl"
   : >"$root/dev/gpiochip0" # stands for pins: install.sh then lays their library too
   touch "$root/made"
 }
@@ -154,9 +165,13 @@ install() {
   build_wheel
   : >"$folder/any.txt"
   timed "deploy/install.sh, arm64" lay_program arm64 "$folder/any.txt"
+}
+
+beside() {
   frozen arm64 >"$folder/$suite.versions"
   grep -iE '^(highspy|lgpio|numpy|pandas|pyet|scipy|sqlalchemy)=' "$folder/$suite.versions" | paste -sd ' '
-  [ "$own" = arm64 ] || timed "the same, $own" lay_program "$own" "$folder/$suite.versions"
+  [ "$own" = arm64 ] ||
+    timed "deploy/install.sh with the same versions, $own" lay_program "$own" "$folder/$suite.versions"
 }
 
 # --- outputs ---
@@ -245,7 +260,7 @@ run_tests() { # ARCHITECTURE PYTEST-ARGUMENTS...
     { apt-get update -qq && apt-get install -y -qq --no-install-recommends mosquitto >/dev/null; }'
   inside "$architecture" bash -c 'cd /srv/rowwater && . examples/python.sh && ready_environment ".[gpio,mqtt]" -e &&
     "$VENV/bin/pip" install --quiet "$@"' - "${needed[@]}"
-  inside "$architecture" bash -c 'cd /srv/rowwater && exec .venv/bin/python -m pytest -n 2 -p no:cacheprovider "$@"' - "$@"
+  inside "$architecture" bash -c 'cd /srv/rowwater && exec .venv/bin/python -m pytest -n 2 "$@"' - "$@"
 }
 
 tests() {
