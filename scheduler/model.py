@@ -98,6 +98,13 @@ class MonthRule:
     monthly_cap_l: float | None = None
 
 
+class WaterPrice(NamedTuple):
+    """What a litre costs; `currency` as the grower writes it."""
+
+    per_l: float
+    currency: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Supply:
     flow_lpm: float
@@ -114,6 +121,7 @@ class Supply:
     monthly_cap_l: float | None = None
     not_together: tuple[tuple[str, ...], ...] = ()  # zones of which no two run at one time
     injector_minutes: float | None = None  # until the feed tank is empty
+    water_price: WaterPrice | None = None
 
     @property
     def usable_lpm(self) -> float:

@@ -37,6 +37,7 @@ COMMANDS = {
     "stop": "close every valve now",
     "valve-test": "the first, watched run of every valve",
     "season": "a season simulated on a weather file",
+    "report": "a season's water in one file, with advice for the next",
     "selfcheck": "published examples done anew on this machine",
 }
 

@@ -80,6 +80,13 @@ class BucketBlock(Block):
     time: FillingTime = key("How long it takes to fill.", "58 s")
 
 
+class WaterPriceBlock(Block):
+    amount: Annotated[float, quantity("number", least=0, most=1e6)] = key(
+        "What that much water costs.", "5.20")
+    per: Annotated[float, quantity("volume", above=0)] = key("How much water that is.", "1000 gal")
+    currency: Name = key("As the report shall write it.", "$", "")
+
+
 class HoursBlock(Block):
     from_: TimeOfDay = key("No water before.", '"04:00"', alias="from")
     until: TimeOfDay = key("All water off by then; at or before `from`, on the next day.", '"10:00"')
@@ -156,6 +163,9 @@ class SupplyBlock(Block):
         "Salinity of the water; it adds leaching where the crop's limit is known.", "1.1 dS/m", None)
     injector_minutes: Annotated[float, quantity("duration", above=0, most=600)] | None = key(
         "How long the feed tank takes until it is empty.", "20 min", None)
+    water_price: WaterPriceBlock | None = key(
+        "What the water costs; the report reckons with it.",
+        "{amount: 5.20, per: 1000 gal, currency: $}", None)
 
 
 class TapeBlock(Block):

@@ -40,6 +40,7 @@ from scheduler.model import (
     Tape,
     TextureGroup,
     Valve,
+    WaterPrice,
     Zone,
 )
 
@@ -85,7 +86,7 @@ class Builder:
         )  # fmt: skip
 
     def _supply(self, block: SupplyBlock) -> Supply:
-        bucket, line = block.bucket, block.mainline
+        bucket, line, price = block.bucket, block.mainline, block.water_price
         supply = Supply(
             bucket.volume / bucket.time if bucket else number(block.flow),
             block.keep_back,
@@ -103,6 +104,7 @@ class Builder:
             if block.not_together == "all"
             else block.not_together or (),
             injector_minutes=block.injector_minutes,
+            water_price=WaterPrice(price.amount / price.per, price.currency) if price else None,
         )
         if block.hours:
             return replace(supply, hours=_hours(block.hours))

@@ -12,7 +12,7 @@ from scheduler.core.arrays import BoolArray, CodeArray, FloatArray, IntArray
 from scheduler.core.balance import crop as crops
 from scheduler.core.balance.et import METHODS
 from scheduler.core.balance.pulses import pulses
-from scheduler.core.balance.short_use import short_use
+from scheduler.core.balance.short_use import short_use, stressed
 from scheduler.core.balance.terms import Terms
 from scheduler.model import Garden
 from scheduler.pages.rounding import rounded
@@ -49,7 +49,6 @@ def _total(season: Season, columns: Mapping[str, FloatArray], z: int, name: str)
         return int(np.count_nonzero(columns[column][standing, z])) if column in columns else 0
 
     minutes = columns["minutes"][standing, z]
-    stressed = (columns["ks"][standing, z] < 1) & (columns["dry_off"][standing, z] == 0)
     found: SeasonTotal = {
         "liters": total("liters"),
         "gross_mm": total("gross_mm"),
@@ -59,7 +58,7 @@ def _total(season: Season, columns: Mapping[str, FloatArray], z: int, name: str)
         "percolation_mm": total("percolation_mm"),
         "short_use_mm": total("short_use_mm"),
         "evaporation_mm": total("evaporation_mm"),
-        "stress_days": int(np.count_nonzero(stressed)),
+        "stress_days": int(np.count_nonzero(stressed(season.terms, season.balance)[:, z])),
         "sprinkle_days": days("sprinkle_mm"),
         "runs": days("minutes"),
         "minutes": float(minutes.sum()),

@@ -13,6 +13,7 @@ from scheduler.shapes.crops import CropsPage
 from scheduler.shapes.day import DayPage, ScheduleFile, TodayFile
 from scheduler.shapes.log import LogPage
 from scheduler.shapes.notes import NotesPage
+from scheduler.shapes.report import ReportPage
 from scheduler.shapes.season import SeasonPage
 from scheduler.shapes.selfcheck import SelfcheckPage
 from scheduler.shapes.valves import ValveTestPage
@@ -34,6 +35,7 @@ PAGES: dict[str, type] = {
     "log": LogPage,
     "morning": TodayFile,
     "note list": NotesPage,
+    "report": ReportPage,
     "season": SeasonPage,
     "selfcheck": SelfcheckPage,
     "valve-test": ValveTestPage,

@@ -2,34 +2,21 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from said import Said
 
 from scheduler.cli.main import main
 
 Clock = Callable[[str], None]
 CREEKSIDE = Path(__file__).parents[2] / "examples" / "creekside"
-
-
-@dataclass
-class Said:
-    status: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out)
 
 
 class Grower:

@@ -14,7 +14,8 @@ from itertools import groupby
 from lived.books import compare
 from lived.gardens import rain_mm
 from lived.ledger import Ledger
-from lived.play import Said, Shed
+from lived.play import Shed
+from said import Said
 
 Work = Callable[[], None]
 

@@ -10,7 +10,6 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from copy import copy
-from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,20 +17,10 @@ from unittest.mock import patch
 from zoneinfo import ZoneInfo
 
 from lived.gardens import Place, write_weather
+from said import Said
 
 from scheduler.cli.main import main
 from scheduler.planning.plan import with_remedies
-
-
-@dataclass(frozen=True)
-class Said:
-    status: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out)
 
 
 class Shed:

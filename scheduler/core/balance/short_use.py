@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from scheduler.core.arrays import Mm
+from scheduler.core.arrays import BoolArray, Mm
 from scheduler.core.balance.soil import Balance
 from scheduler.core.balance.terms import Terms
 
@@ -49,3 +49,27 @@ def asked(terms: Terms, balance: Balance) -> Mm:
     if terms.ground is None or apart is None:
         return terms.etc
     return np.asarray(apart.kc * terms.spread(terms.flat.et0))
+
+
+def stressed(terms: Terms, balance: Balance) -> BoolArray:
+    """(day, zone), True where a standing crop was short of water (Ks < 1, eq 84); drying off is no shortage.
+
+    >>> from datetime import date
+    >>> import numpy as np
+    >>> from scheduler.core.balance.rule import RefillRule
+    >>> from scheduler.core.balance.soil import run
+    >>> from scheduler.core.balance.terms import terms
+    >>> from scheduler.model import Crop, Location, Planting, Rows, Soil, Supply, Tape, Valve, Zone
+    >>> crop = Crop("x", 1, 1, 1, (9, 9, 9, 9), root_start_m=0.5, root_full_m=0.5, depletion=0.45)
+    >>> bed = Zone("bed", Tape("thin", 0.05), Soil("loam", 0.25, 0.12), None,
+    ...            (Planting(crop, date(2024, 6, 1), None, Rows(4, 20, 0.6)),), Valve("by_hand", "x"), 0.6)
+    >>> days = terms((bed,), date(2024, 6, 1), np.full(3, 6.0), np.zeros(3),
+    ...              location=Location(35.6, -82.4, 650.0, "UTC"), supply=Supply(30.0))
+    >>> dry = run(days, starting_deficit=np.array([22.0]), rule=RefillRule.of((bed,)),
+    ...           given=np.zeros((3, 1)), decide_from=3)
+    >>> dry.ks[:, 0].round(2).tolist(), stressed(days, dry)[:, 0].tolist()
+    ([1.0, 0.96, 0.81], [False, True, True])
+    """
+    drying = terms.sowing.drying
+    short = terms.standing & (balance.ks < 1)
+    return np.asarray(short if drying is None else short & (terms.spread(drying.astype(np.float64)) == 0))

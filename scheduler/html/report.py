@@ -1,0 +1,81 @@
+"""The report as one HTML file: no script, nothing from elsewhere, fit for paper."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import date
+from functools import cache, partial
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from scheduler.drawings.bars import bars
+from scheduler.drawings.root_zone import root_zone
+from scheduler.shapes.base import Display
+from scheduler.shapes.report import MonthWater, ReportPage
+from scheduler.show import LITERS_PER_GALLON, show_depth, show_volume
+
+
+def report_html(page: ReportPage) -> str:
+    """The whole file. Text of the garden (names, notes) is escaped."""
+    display = page["display"]
+    return (
+        _templates()
+        .get_template("report.html")
+        .render(
+            page=page,
+            months=list(dict.fromkeys(line["month"] for line in page["months"])),
+            pictures={
+                zone: Markup(root_zone(f"zone-{k}", zone, days, display))
+                for k, (zone, days) in enumerate(page["curves"].items())
+            },
+            by_month=Markup(_by_month(page)),
+            volume=partial(_or_unknown, show_volume, display=display),
+            depth=partial(_or_unknown, show_depth, display=display),
+            day=day_words,
+        )
+    )
+
+
+@cache
+def _templates() -> Environment:
+    return Environment(
+        loader=PackageLoader("scheduler.html", "."), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+
+
+def _or_unknown(show: Callable[[float, Display], str], value: float | None, *, display: Display) -> str:
+    return "?" if value is None else show(value, display)
+
+
+def day_words(text: str) -> str:
+    day = date.fromisoformat(text)
+    return f"{day.day} {day:%b %Y}"
+
+
+def _by_month(page: ReportPage) -> str:
+    months = list(dict.fromkeys(line["month"] for line in page["months"]))
+    us = page["display"] == "us"
+
+    def sums(value: Callable[[MonthWater], float]) -> list[float]:
+        return list(_sums(page, months, value, 1 / LITERS_PER_GALLON if us else 0.001))
+
+    kinds = {
+        "water": ("given", sums(lambda line: line["given_l"])),
+        "asked": ("asked", sums(lambda line: line["asked_l"])),
+        "timer": ("fixed timer", sums(lambda line: line["timer_l"])),
+    }
+    unit = "gal" if us else "m3"
+    words = f"All zones, {unit} by month: " + "; ".join(
+        f"{month} given {given:,.0f}, asked {asked:,.0f}, a fixed timer {timer:,.0f}"
+        for month, given, asked, timer in zip(months, *(values for _, values in kinds.values()), strict=True)
+    )
+    return bars("months", f"Water by month, {unit}", words, months, kinds, lambda value: f"{value:,g}")
+
+
+def _sums(
+    page: ReportPage, months: list[str], value: Callable[[MonthWater], float], size: float
+) -> Iterator[float]:
+    for month in months:
+        yield size * sum(value(line) for line in page["months"] if line["month"] == month)
