@@ -20,7 +20,12 @@ if TYPE_CHECKING:
 
 @click.command(name="facts")
 @click.option("--export", "to", metavar="FILE|-", help="write them all, one line a fact")
-@click.option("--import", "source", metavar="FILE|-", help="add those that are not on record yet")
+@click.option(
+    "--import",
+    "source",
+    metavar="FILE|-",
+    help="add those that are not on record yet; also what can be read of a damaged rowwater.db",
+)
 @click.option("--same-garden", is_flag=True, help="the file is of this garden, under whatever name")
 @common.place_options
 def command(to: str | None, source: str | None, same_garden: bool) -> None:
@@ -59,15 +64,20 @@ def _import(source: str, same: bool) -> None:
     from scheduler.relays.lock import hold_valves
     from scheduler.store.exchange.bringing import take_in
     from scheduler.store.exchange.file import lines_of
+    from scheduler.store.exchange.salvage import Salvage, is_database
     from scheduler.store.owner import Owner
 
     config, site = common.config_path(), common.site()
     owner = Owner.of(site.name, site.latitude, site.longitude, str(config.parent), config.name)
     now = site_now(site.timezone)
+    name = "standard input" if source == "-" else Path(source).name
     with _opened(source) as file, hold_valves(common.data_folder(), "rowwater facts --import"):
-        name = "standard input" if source == "-" else Path(source).name
+        damaged = Salvage(Path(source), owner) if source != "-" and is_database(Path(source)) else None
+        lines = lines_of(file) if damaged is None else damaged.lines()
         with common.store(now) as store:
-            taken = take_in(store, lines_of(file), name=name, owner=owner, now=now, same=same)
+            taken = take_in(store, lines, name=name, owner=owner, now=now, same=same)
+    if damaged is not None and damaged.lost:
+        click.echo(f"{damaged.lost:,} of its rows could not be read: what they said is lost.")
     _say(taken)
 
 

@@ -94,6 +94,7 @@ def _replace(path: Path, why: str, now: datetime, setup: Setup) -> Opened:
     notice = (
         f"the database {path} {why}: {kept}a new one is begun. What was recorded before is not counted, "
         "and today counts as watered until told otherwise."
+        + (f" What can still be read of it comes back with: rowwater facts --import {aside}" if aside else "")
     )
     _create(path, now, setup, replaced=True)
     return Opened((notice,), True)

@@ -55,6 +55,24 @@ def lay_ready(
     return _Reading(connection, name, now).whole(iter(lines), accept)
 
 
+def judged(line: bytes) -> tuple[str, dict[str, Any]]:
+    """Kind and row of a line that holds a fact. Unfit for any other."""
+    try:
+        found = parsed(line)
+    except Unfit as problem:
+        raise Unfit(f"expected {problem}") from None
+    kind_name = found.pop("fact", None)
+    if kind_name not in KINDS:
+        raise Unfit(f"fact: {_unknown(kind_name, KINDS)}")
+    row = _row(KINDS[kind_name], found)
+    try:
+        if kind_name in INSIDE:
+            INSIDE[kind_name](row)
+    except Unfit as problem:
+        raise Unfit(f"expected {problem}") from None
+    return kind_name, _packed(row)
+
+
 class _Reading:
     def __init__(self, connection: sqlite3.Connection, name: str, now: datetime) -> None:
         self._connection = connection
@@ -107,7 +125,12 @@ class _Reading:
         try:
             if len(line) > LONGEST_LINE:
                 raise Unfit(f"expected a line of at most {LONGEST_LINE} bytes")
-            kind_name, row = self._fact(line)
+            kind_name, row = judged(line)
+            kind = KINDS[kind_name]
+            if kind_name in HAPPENED and row[kind.at] > self._latest:
+                raise Unfit(
+                    f"{kind.at}: expected a moment that is past (is the clock of this machine right?)"
+                )
         except Unfit as problem:
             self._complain(place, str(problem))
             return
@@ -115,25 +138,6 @@ class _Reading:
         self._waiting[kind_name].append({"place": place, **row})
         if len(self._waiting[kind_name]) >= AT_ONCE:
             self._put(kind_name)
-
-    def _fact(self, line: bytes) -> tuple[str, dict[str, Any]]:
-        try:
-            found = parsed(line)
-        except Unfit as problem:
-            raise Unfit(f"expected {problem}") from None
-        kind_name = found.pop("fact", None)
-        if kind_name not in KINDS:
-            raise Unfit(f"fact: {_unknown(kind_name, KINDS)}")
-        kind = KINDS[kind_name]
-        row = _row(kind, found)
-        if kind_name in HAPPENED and row[kind.at] > self._latest:
-            raise Unfit(f"{kind.at}: expected a moment that is past (is the clock of this machine right?)")
-        try:
-            if kind_name in INSIDE:
-                INSIDE[kind_name](row)
-        except Unfit as problem:
-            raise Unfit(f"expected {problem}") from None
-        return kind_name, _packed(row)
 
     def _put(self, kind_name: str) -> None:
         waiting, self._waiting[kind_name] = self._waiting[kind_name], []
