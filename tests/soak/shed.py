@@ -30,6 +30,7 @@ RELAYS = str(HERE / "relays.py")
 GARDEN = """garden: Soak
 location: {{latitude: 47.44, longitude: -122.31, elevation: 371 ft, timezone: America/Los_Angeles}}
 display: us
+finish: early
 weather: {{sources: [{{file: {{path: weather.csv}}}}]}}
 broker: {{host: 127.0.0.1, port: {broker}}}
 supply:
