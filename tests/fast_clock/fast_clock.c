@@ -82,17 +82,26 @@ static struct timespec spec_of(int64_t ns) {
 
 static struct page *page;
 
-__attribute__((constructor)) static void begin(void) {
-    const char *path = getenv("FAST_CLOCK");
-    if (path == NULL || (page = mapped(path)) == NULL) return;
+/* Also just before another program is begun, and in a fork: until its own constructor runs, a crowded machine may
+ * take long, and meanwhile the page's time must stand still as well. */
+static void enroll(void) {
     int32_t me = (int32_t)getpid();
+    if (page == NULL) return;
+    for (int k = 0; k < MOST_PROCESSES; k++)
+        if (atomic_load(&page->pids[k]) == me) return;
     for (int k = 0; k < MOST_PROCESSES; k++) {
         int32_t none = 0;
-        if (atomic_load(&page->pids[k]) == me) return;
         if (atomic_compare_exchange_strong(&page->pids[k], &none, me)) return;
     }
     fprintf(stderr, "fast_clock: too many processes\n");
     abort();
+}
+
+__attribute__((constructor)) static void begin(void) {
+    const char *path = getenv("FAST_CLOCK");
+    if (path == NULL || (page = mapped(path)) == NULL) return;
+    enroll();
+    pthread_atfork(NULL, NULL, enroll);
 }
 
 #define REAL(name) ((__typeof__(&name))real(#name))
@@ -296,6 +305,18 @@ int pthread_cond_timedwait(pthread_cond_t *restrict cond, pthread_mutex_t *restr
         return original(cond, mutex, deadline);
     }
     return pthread_cond_clockwait(cond, mutex, CLOCK_MONOTONIC, deadline);
+}
+
+int execve(const char *path, char *const words[], char *const environment[]) {
+    ORIGINAL(execve);
+    enroll();
+    return original(path, words, environment);
+}
+
+int execv(const char *path, char *const words[]) {
+    ORIGINAL(execv);
+    enroll();
+    return original(path, words);
 }
 
 /* Nagle's wait for an acknowledgement that is itself delayed is the world's 40 ms: seconds of the page's time. */
