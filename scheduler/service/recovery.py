@@ -20,6 +20,7 @@ class Recovery:
     asked: bool = False  # the books said what was left open
     lost: list[Unsettled] = field(default_factory=list)
     _closed_at: dict[str, float] = field(default_factory=dict)  # by valve, monotonic
+    _closed_once: set[str] = field(default_factory=set)
     _unsure: set[str] = field(default_factory=set)  # told to close again and again, and not begun yet
     _asked_late: dict[str, float] = field(default_factory=dict)  # by opening: since when, monotonic
     _settled: deque[str] = field(default_factory=lambda: deque(maxlen=200))
@@ -27,6 +28,7 @@ class Recovery:
 
     def closed(self, key: str, mono: float) -> None:
         self._closed_at[key] = mono
+        self._closed_once.add(key)
 
     def late(self, key: str) -> None:
         """It is closed again and again, since an open may still take effect: no close before that counts."""
@@ -57,9 +59,12 @@ class Recovery:
             action for lost in self.lost if lost not in waiting for action in self._book(at, lost)
         ]
         self.lost = waiting
-        if waiting and at.mono >= self._beat_at + self.beat_s:
-            self._beat_at = at.mono  # as long as it may be open, the books say so
-            pairs = tuple((lost.opening.uid, lost.open_seconds or 0.0) for lost in waiting)
+        # As long as it may be open since it was opened, the books say so. Of one that was closed at this start
+        # only a late effect is waited for: a heartbeat would count the hours without power as open.
+        open_yet = [lost for lost in waiting if lost.opening.valve not in self._closed_once]
+        if open_yet and at.mono >= self._beat_at + self.beat_s:
+            self._beat_at = at.mono
+            pairs = tuple((lost.opening.uid, lost.open_seconds or 0.0) for lost in open_yet)
             actions.append(Beat(pairs, at.wall, at.mono))
         return actions
 

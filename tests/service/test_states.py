@@ -9,7 +9,7 @@ import pytest
 from service.plot import PLOT
 
 from scheduler.model import Applied, Opening, Share, Unsettled
-from scheduler.service.actions import Beat, Book, Moment, Replan
+from scheduler.service.actions import Beat, Book, Late, Moment, Replan
 from scheduler.service.books import AskDay, AskLost, DayRead
 from scheduler.service.ledger import Ledger
 from scheduler.service.notices import Notices
@@ -135,6 +135,16 @@ class TestRecovery:
         assert book.records[0].least_minutes == pytest.approx(2.0)
         assert isinstance(again, Replan)
         assert recovery.step(at(4), ["gpio:1"]) == []
+
+    def test_a_second_cut_while_a_late_open_is_waited_for_adds_no_hours_without_power(self) -> None:
+        """Of an open that was never confirmed: the power went, came back a night later, and went again."""
+        recovery = Recovery("this boot", 30.0)
+        recovery.closed("gpio:1", at(86_399).mono)
+        recovery.found([left_open(open_s=None)], in_hand=())
+        (late,) = recovery.step(at(86_400), ["gpio:1"])
+        assert isinstance(late, Late)
+        recovery.late("gpio:1")
+        assert not any(isinstance(action, Beat) for action in recovery.step(at(86_440), ["gpio:1"]))
 
     def test_a_run_by_hand_is_booked_and_not_planned_again(self) -> None:
         recovery = Recovery("this boot", 30.0)
