@@ -59,7 +59,7 @@ class Recovery:
             action for lost in self.lost if lost not in waiting for action in self._book(at, lost)
         ]
         self.lost = waiting
-        # As long as it may be open since it was opened, the books say so. Of one that was closed at this start
+        # As long as it may be open since its opening, the books say so. Of one that was closed at this start
         # only a late effect is waited for: a heartbeat would count the hours without power as open.
         open_yet = [lost for lost in waiting if lost.opening.valve not in self._closed_once]
         if open_yet and at.mono >= self._beat_at + self.beat_s:
