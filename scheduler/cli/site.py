@@ -69,7 +69,7 @@ def _digest(garden_file: Path) -> str:
     digest = hashlib.sha256()
     for path in (garden_file, garden_file.with_name("crops.yaml")):
         try:
-            digest.update(hashlib.sha256(path.read_bytes()).digest())
+            digest.update(hashlib.sha256(path.read_bytes() if path.is_file() else b"").digest())
         except OSError as error:
             digest.update(repr(error.errno).encode())
     for folder in PROGRAM:

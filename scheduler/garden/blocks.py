@@ -17,6 +17,7 @@ from scheduler.garden.source_blocks import WeatherBlock
 from scheduler.garden.values import (
     Date,
     Depth,
+    Diameter,
     FilePath,
     FillingTime,
     Flag,
@@ -117,7 +118,7 @@ class HoursBlock(Block):
 
 
 class MainlineBlock(Block):
-    inside_diameter: Length = key("Inside diameter.", "0.70 in")
+    inside_diameter: Diameter = key("Inside diameter.", "0.70 in")
     length: Length = key("Length.", "100 ft")
     feed: Annotated[Literal["end", "middle"], choice("end", "middle")] = key(
         "Where the hose joins it: at one end, or in the middle.", "middle", "end")
@@ -175,7 +176,7 @@ class TapeBlock(Block):
     exponent: Annotated[float, quantity("number", least=0, most=1)] = key(
         "How flow follows pressure: 0.5 for plain tape, near 0 for pressure-compensating tape.", "0.5", 0.5)
     emitter_spacing: Length | None = key("From emitter to emitter.", "12 in", None)
-    inside_diameter: Length | None = key("Inside diameter.", "0.636 in", None)
+    inside_diameter: Diameter | None = key("Inside diameter.", "0.636 in", None)
     wall: Length | None = key("Thickness of the wall.", "8 mil", None)
     crop_cycles: Annotated[float, quantity("number", above=0, most=100)] | None = key(
         "How many crops the tape lasts.", "2", None)
@@ -246,7 +247,8 @@ class ZoneBlock(Block):
     runoff: Fraction = key("Share of the rain that runs off.", "10%", 0.0)
     longest_pulse: SomeMinutes | None = key(
         "A longer run is split into pulses of at most this.", "30 min", None)
-    pulse_rest: Minutes | None = key("Rest between pulses (else 60, on coarse soil 120).", "60 min", None)
+    pulse_rest: Annotated[float, quantity("duration", least=0, most=1440)] | None = key(
+        "Rest between pulses (else 60, on coarse soil 120).", "60 min", None)
     soil_ec: SoilSalinity = key("Salinity of the soil (its saturation extract) when the record begins.",
                                 "1.0 dS/m", 1.0)
     feed: FeedBlock | None = key(

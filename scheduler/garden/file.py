@@ -109,6 +109,8 @@ def _book_beside(path: Path) -> CropBook:
 
 
 def _bytes(path: Path) -> bytes:
+    if path.exists() and not path.is_file():  # a pipe would be waited for without end
+        raise BadInput(f"{path}: cannot be read: it is {'a folder' if path.is_dir() else 'no regular file'}")
     try:
         with path.open("rb") as file:
             return file.read(MOST_BYTES + 1)

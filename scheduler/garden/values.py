@@ -6,6 +6,7 @@ import codecs
 import re
 from datetime import date, time
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 
 from scheduler.dates import WEEKDAYS as WEEKDAY_NAMES
 from scheduler.dates import time_of_day
@@ -131,6 +132,21 @@ def _place_in_json(text: str) -> str:
     return text
 
 
+def _address(typed: str) -> str:
+    """A host, and a port where one is given that there can be; {seconds} and {zone} come later."""
+    parts = urlsplit(typed)
+    if (
+        parts.scheme not in ("http", "https")
+        or len(typed) > 1000
+        or not parts.hostname
+        or not typed.isprintable()
+    ):
+        raise ValueError
+    if parts.port == 0 or any(letter.isspace() for letter in typed):
+        raise ValueError
+    return typed
+
+
 def _variable(typed: str) -> str:
     if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", typed):
         raise ValueError
@@ -142,6 +158,7 @@ def _method(typed: str) -> str:
 
 
 Length = Annotated[float, quantity("length", above=0)]
+Diameter = Annotated[float, quantity("length", least=0.001, most=1)]
 Depth = Annotated[float, quantity("depth", least=0)]
 Pressure = Annotated[float, quantity("pressure", above=0)]
 Flow = Annotated[float, quantity("flow", above=0)]
@@ -195,7 +212,7 @@ PlainTopic = Annotated[str, of_text("a topic", "shed/valve/tomatoes", _plain_top
 Variable = Annotated[str, of_text("the name of an environment variable", "RELAY_KEY", _variable)]
 Field = Annotated[str, of_text("a place in a JSON answer", "relays.0.on", _place_in_json)]
 WholePath = Annotated[str, some_text("a path from the root", "/etc/rowwater/relay-key", 1000, ("/",))]
-Url = Annotated[str, some_text("a web address", "http://192.0.2.7/relay/1", 1000, ("http://", "https://"))]
+Url = Annotated[str, of_text("a web address", "http://192.0.2.7/relay/1", _address)]
 Body = Annotated[str, some_text("a text", "on {seconds}", 4000, lines=True)]
 Method = Annotated[str, of_text("a method", "POST", _method, enum=["GET", "POST", "PUT"])]
 Command = Annotated[

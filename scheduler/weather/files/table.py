@@ -48,6 +48,8 @@ def load(source: Path | str | bytes, *, name: str | None = None, encoding: str =
         label = name or "weather file"
         return _decode(_unpack(source, label), label, encoding), label
     label = name or source.name
+    if source.exists() and not source.is_file():  # a pipe would be waited for without end
+        raise BadInput(f"{label}: cannot be read ({source}): it is no regular file")
     try:
         with source.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
