@@ -13,7 +13,7 @@ import click
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
-from scheduler.errors import RowwaterError
+from scheduler.errors import RowwaterError, printable
 from scheduler.nearest import did_you_mean
 
 COMMANDS = {
@@ -128,6 +128,7 @@ def _run(args: list[str] | None) -> int:
             _say(f"  hint: {error.hint}")
         return error.exit_status
     except click.ClickException as error:
+        error.message = printable(error.message)  # it quotes what was typed, or pasted
         with suppress(OSError):
             error.show(sys.stderr)
         return error.exit_code

@@ -197,6 +197,8 @@ WORDS = (
 @given(argv=st.lists(st.sampled_from(WORDS), min_size=1, max_size=7))
 @example(argv=["log", "--to", "0001-01-01"])
 @example(argv=["hold", "beans", "until", "9999-12-01"])
+@example(argv=["\u202e"])
+@example(argv=["log", "--\x1b[2J"])
 def test_command_lines(play: Worker, argv: list[str]) -> None:
     play(argv=argv, files={"garden.yaml": GARDEN.encode(), "crops.yaml": b""})
 
