@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 from scheduler.model import Applied, Note, NoteKind, Outcome, StoredPlan, WeatherValue
 
 if TYPE_CHECKING:
+    from scheduler.shapes.day import DayPage
     from scheduler.shapes.working import StoredWorking
 
 Row = dict[str, Any]
@@ -161,7 +162,7 @@ def note_row(note: Note) -> Row:
 
 
 def _mapping(value: object) -> Mapping[str, Any]:
-    """Details of another shape say nothing: `usable` tells what is missing of them."""
+    """What has another shape says nothing: `usable` tells what is missing of a note's details."""
     return value if isinstance(value, dict) else {}
 
 
@@ -194,7 +195,7 @@ def plan(row: sqlite3.Row) -> StoredPlan:
         day=date.fromisoformat(row["day"]),
         made_at=datetime.fromisoformat(row["made_at"]),
         inputs=row["inputs"],
-        page=unpacked(row["page"]),
+        page=cast("DayPage", _mapping(unpacked(row["page"]))),
     )
 
 

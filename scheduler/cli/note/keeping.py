@@ -119,7 +119,7 @@ def _moment_of(garden: Garden, day: date, now: datetime) -> datetime:
 
 
 def _changes(before: DayPage, after: DayPage) -> Iterator[str]:
-    was = {zone["zone"]: zone["minutes"] for zone in before["zones"]}
+    was = {zone["zone"]: zone["minutes"] for zone in before.get("zones", ())}
     for zone in after["zones"]:
         old, new = (
             show_minutes(minutes) if minutes >= 0.5 else "none"
