@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from contextlib import suppress
@@ -128,9 +129,9 @@ def _run(args: list[str] | None) -> int:
             _say(f"  hint: {error.hint}")
         return error.exit_status
     except click.ClickException as error:
-        error.message = printable(error.message)  # it quotes what was typed, or pasted
-        with suppress(OSError):
-            error.show(sys.stderr)
+        said = io.StringIO()
+        error.show(said)
+        _say(printable(said.getvalue().rstrip("\n")))  # it quotes what was typed, or pasted
         return error.exit_code
     except click.exceptions.Abort:
         _say("rowwater: stopped")
