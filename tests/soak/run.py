@@ -201,7 +201,7 @@ class Soak:
     def _plan_grower(self, begin: float, end: float) -> None:
         """Habits, by hour of the day."""
         habits: list[tuple[float, tuple[str, ...]]] = [
-            (7.0, ("morning",)), (8.5, ("note", "applied", "onions", "--as-planned")), (12.0, ("log",)),
+            (7.0, ("morning",)), (8.5, ("note", "applied", "--as-planned")), (12.0, ("log",)),
             (13.0, ("water", "beans", "4 min")), (15.0, ("water", "lettuce", "3 min")),
             (17.0, ("water", "tomatoes", "5 min")), (19.0, ("why", "tomatoes")), (20.0, ("week",)),
         ]  # fmt: skip
