@@ -31,7 +31,7 @@ def explained(path: Path) -> Iterator[None]:
     """Turns failures of the disk, the database or another program into CouldNot; lets defects through."""
     try:
         yield
-    except Unreadable as error:
+    except (Unreadable, UnicodeDecodeError) as error:
         raise _unreadable(path, str(error)) from error
     except sqlite3.Error as error:
         if found := _database(path, error):

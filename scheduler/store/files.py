@@ -57,6 +57,8 @@ def look(path: Path, head: str, tables: frozenset[str], patience_s: float, *, ch
     try:
         with closing(_connect(path, patience_s)) as connection:
             return _look_inside(path, connection, head, tables, check)
+    except UnicodeDecodeError as error:  # of the library's own words about a spoilt name
+        return State("lost", why=f"is damaged ({error.reason} in its text)")
     except sqlite3.DatabaseError as error:
         if _is_damage(error):
             return State("lost", why=f"is damaged ({error})")
@@ -119,8 +121,8 @@ def _log_mends(path: Path, patience_s: float) -> bool:
 
 
 def _is_damage(error: sqlite3.Error) -> bool:
-    """SQLITE_ERROR is what a look gets for an "unsupported file format"."""
-    return primary_code(error) in {*DAMAGED, sqlite3.SQLITE_ERROR}
+    """SQLITE_ERROR is what a look gets for an "unsupported file format", none for text that is no UTF-8."""
+    return primary_code(error) in {*DAMAGED, sqlite3.SQLITE_ERROR, None}
 
 
 def _look_inside(

@@ -55,6 +55,22 @@ def test_a_folder_that_nobody_shares_stays_private(tmp_path: Path) -> None:
     assert stat.S_IMODE((tmp_path / "rowwater.db").stat().st_mode) == 0o600
 
 
+@pytest.mark.parametrize("text", [b"CREATE TABLE notes", b"0003", b"alembic_version"])
+def test_one_spoilt_letter_in_a_name_is_damage_and_no_defect(tmp_path: Path, text: bytes) -> None:
+    """Found by tests/fuzz: SQLite's own words about it then are no UTF-8, and Python raises that."""
+    path = tmp_path / "rowwater.db"
+    with Store.open(path, now=NOW) as store:
+        store.add_note(rain_note())
+    data = bytearray(path.read_bytes())
+    for at in (i for i in range(len(data)) if data.startswith(text, i)):
+        data[at + len(text) - 1] = 0x80
+    path.write_bytes(data)
+    with Store.open(path, now=NOW, check=True) as store:
+        assert store.replaced
+        assert "is damaged" in store.notices[0]
+    assert [kept for kept in tmp_path.glob("*.broken-*") if kept.read_bytes() == bytes(data)]
+
+
 SERVICE = """
 import os, pathlib, sys
 from datetime import date
