@@ -23,9 +23,11 @@ from scheduler.planning.sensors import add_from_sensors
 from scheduler.planning.spans import RECENT_DAYS
 from scheduler.publish.calendar import schedule_ics
 from scheduler.publish.files import write_schedule_ics, write_schedule_json, write_today
+from scheduler.shapes.base import NoticeLine
 from scheduler.shapes.day import DayPage
 from scheduler.shapes.working import DayWorking
 from scheduler.show import show_volume
+from scheduler.store import older, openings
 from scheduler.store.owner import Owner
 from scheduler.weather.sources import collect as collect_weather
 
@@ -59,8 +61,8 @@ def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: P
         )  # fmt: skip
 
     for plan in _plans(garden, store, day, ask, now=now, places=places):
-        publish(garden, store, plan.page, places)
-    return plan.page
+        page = publish(garden, store, plan.page, places)
+    return page
 
 
 def _refuse_far(store: Store, day: date) -> None:
@@ -92,8 +94,7 @@ def plan_again(
     answer = Fetched((), tuple(said.get("notices", ())), credit)
     failures = list(said.get("failures", ()))
     plan = next(_plans(garden, store, day, lambda _: ([answer], failures), now=now, places=places))
-    publish(garden, store, plan.page, places)
-    return plan.page
+    return publish(garden, store, plan.page, places)
 
 
 def _plans(
@@ -171,9 +172,10 @@ def _asked(
     return _Morning(garden, gather(garden, day, store, make, now), fetched, failures, now)
 
 
-def publish(garden: Garden, store: Store, page: DayPage, places: Places) -> None:
-    """schedule.json, schedule.ics and today.json, each replaced whole."""
-    day = date.fromisoformat(page["date"])
+def publish(garden: Garden, store: Store, plan: DayPage, places: Places) -> DayPage:
+    """schedule.json, schedule.ics and today.json, each replaced whole; the plan's page as it is in there."""
+    day = date.fromisoformat(plan["date"])
+    page = _of_records(store, plan, day)
     plans = store.plans(day - timedelta(days=CALENDAR_DAYS), day)
     dated = [(plan.day, run) for plan in plans if plan.day != day for run in plan.runs]
     dated += [(day, Run.from_page(run)) for run in page["runs"]]
@@ -195,7 +197,16 @@ def publish(garden: Garden, store: Store, page: DayPage, places: Places) -> None
         by_hand={zone.name for zone in garden.zones if zone.valve.driver == "by_hand"},
     )
     write_schedule_ics(places.data, calendar)
-    write_today(places.data, page)
+    write_today(places.data, {**page, "facts": openings.facts(store)})
+    return page
+
+
+def _of_records(store: Store, page: DayPage, day: date) -> DayPage:
+    """What is to be said of the records themselves stands first; it is no part of the plan."""
+    if (text := older.told(store, day)) is None:
+        return page
+    first: NoticeLine = {"level": "problem", "text": text, "kind": "records", "key": "records"}
+    return {**page, "notices": [first, *page["notices"]]}
 
 
 def _calendar_text(garden: Garden, run: Run) -> str:

@@ -191,9 +191,23 @@ def store(now: datetime, *, of_any_garden: bool = False) -> Iterator[Store]:
             opened.refuse_another(Owner.of(here.name, here.latitude, here.longitude, folder, name))
         for notice in opened.notices:
             click.echo(f"rowwater: {notice}", err=True)
+        _say_if_older(opened, now)
         yield opened
     finally:
         opened.close()
+
+
+def _say_if_older(opened: Store, now: datetime) -> None:
+    """Records older than what was done since: an old copy, a restored backup."""
+    from scheduler.publish.files import read_today
+    from scheduler.store import older
+
+    page = None
+    with suppress(CouldNot):
+        page = read_today(data_folder())
+    older.look_if_possible(opened, page, day=now.date(), now=now)
+    if (text := older.told(opened, now.date())) is not None:
+        click.echo(f"rowwater: {text}", err=True)
 
 
 def zone_name(garden: Garden, name: str) -> str:

@@ -11,7 +11,7 @@ from typing import Any, Literal
 from scheduler.model import Applied, Opening, Share
 
 Level = Literal["info", "look", "problem"]
-State = Literal["garden", "stuck", "disk", "clock", "wait", "summary", "short"]
+State = Literal["garden", "stuck", "disk", "clock", "wait", "summary", "short", "records"]
 Event = Literal[
     "end", "skip", "late", "cut", "failed", "seen", "twice", "master", "flow", "meter", "stations", "control",
     "day", "database", "step",

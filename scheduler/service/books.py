@@ -18,7 +18,7 @@ from scheduler.planning.on_record import given_lines, holds, liters_by_day, unan
 from scheduler.planning.spans import ASK_BACK_DAYS
 from scheduler.service.actions import Beat, Beaten, Book, Hold, Write, Written
 from scheduler.service.queues import drained
-from scheduler.store import openings
+from scheduler.store import older, openings
 from scheduler.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -59,6 +59,8 @@ class DayRead:
     newest_record: datetime | None
     given: Sequence[Mapping[str, Any]]  # water since yesterday, as today.json shows it
     used_l: Mapping[date, float] = field(default_factory=dict)  # water on record, by date, of this month
+    older: str | None = None  # the records are older than what was done since, and nobody said they are right
+    facts: int = 0  # on record
     books: int = 0  # of the request: what was handed in before it is counted in
 
 
@@ -83,9 +85,16 @@ Answer = Written | Beaten | DayRead | Lost | Disk
 class Books:
     """What is asked of the disk, one request after the other. The disk's faults are answers."""
 
-    def __init__(self, open_store: Callable[[], Store], publish: Callable[[Mapping[str, Any]], None]) -> None:
+    def __init__(
+        self,
+        open_store: Callable[[], Store],
+        publish: Callable[[Mapping[str, Any]], None],
+        compare: Callable[[Store, date], None] = lambda _store, _day: None,
+    ) -> None:
+        """compare: of the records with what else remembers them, before they say anything of a day."""
         self._open_store = open_store
         self._publish = publish
+        self._compare = compare
         self._store: Store | None = None
         self._refused = True  # nothing is proven yet; then: and no write has succeeded since
         self.unbooked: deque[Book] = deque()
@@ -176,6 +185,7 @@ class Books:
             case Book():
                 self._book(store)
             case AskDay(day, books):
+                self._compare(store, day)
                 return [replace(_day(store, day), books=0 if self.unbooked else books)]
             case AskLost():
                 self._book(store)  # what waits for the disk is not lost
@@ -225,6 +235,8 @@ def _day(store: Store, day: date) -> DayRead:
         held=holds(store.notes(kind="hold"), day),
         unanswered=tuple(earlier),
         as_watered=store.replaced_on(day),
+        older=older.told(store, day),
+        facts=openings.facts(store),
         newest_record=openings.newest_record(store),
         given=given_lines(_since_yesterday(recent, day), store.plans(day - timedelta(days=1), day)),
         used_l=liters_by_day(store.applied(day.replace(day=1), day)),

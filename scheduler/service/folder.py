@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 from scheduler.errors import CouldNot
 from scheduler.publish.files import read_today, write_today
 from scheduler.service.page import laid_over
+from scheduler.store import older
 from scheduler.store.opening import Setup
 from scheduler.store.store import Store
 
@@ -19,6 +20,11 @@ DISK_PATIENCE_S = 2.0
 def open_store(data: Path) -> Store:
     path = data / "rowwater.db"
     return Store.open(path, now=datetime.now(UTC), setup=Setup(patience_s=DISK_PATIENCE_S), check=True)
+
+
+def compare(data: Path, store: Store, day: date) -> None:
+    """Whether the records are older than the trace and today.json remember. CouldNot."""
+    older.look(store, last_page(data), day=day, now=datetime.now(UTC))
 
 
 def last_page(data: Path) -> dict[str, Any] | None:

@@ -48,6 +48,8 @@ def day(places: Places, folder: str, on: date | None) -> dict[str, Any]:
     from scheduler.daily import run_day
     from scheduler.planning.day_rules import today_and_now
     from scheduler.planning.notes import with_notes
+    from scheduler.service.folder import last_page
+    from scheduler.store import older
     from scheduler.store.store import Store
 
     texts = _texts(places.config)
@@ -59,6 +61,7 @@ def day(places: Places, folder: str, on: date | None) -> dict[str, Any]:
     try:
         for notice in store.notices:
             print(f"rowwater: {notice}", file=sys.stderr)
+        older.look(store, last_page(places.data), day=today, now=now)
         page = run_day(garden, store, today, now=now, places=places)
         zones = with_notes(garden.zones, store.notes(), partial(planting_from_note, places.config))
     finally:

@@ -17,8 +17,8 @@ MOST = 200
 STATES = frozenset(get_args(State))
 _LOG_LEVEL: Mapping[Level, int] = {"info": logging.INFO, "look": logging.WARNING, "problem": logging.ERROR}
 _ORDER: Mapping[Level, int] = {"problem": 0, "look": 1, "info": 2}
-FIRST: Kind = "garden"
-"""Stands above all others: which version of garden.yaml is in use, and why."""
+FIRST: tuple[Kind, ...] = ("records", "garden")
+"""Stand above all others: records that are older than what was done, and which garden.yaml is in use."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,8 @@ class Notices:
 
     def in_order(self) -> list[Notice]:
         return sorted(
-            self._notices.values(), key=lambda notice: (notice.kind != FIRST, _ORDER[notice.level], notice.at)
+            self._notices.values(),
+            key=lambda notice: (notice.kind not in FIRST, _ORDER[notice.level], notice.at),
         )
 
     def page(self) -> list[dict[str, Any]]:

@@ -17,7 +17,7 @@ from scheduler.service.alarms import Alarms
 from scheduler.service.books import Books, BookWriter
 from scheduler.service.control import ControlSocket
 from scheduler.service.daemon import Service
-from scheduler.service.folder import last_page, open_store, write_page
+from scheduler.service.folder import compare, last_page, open_store, write_page
 from scheduler.service.guard import close_all
 from scheduler.service.guard_keeper import GuardKeeper
 from scheduler.service.in_use import InUse, kept
@@ -131,7 +131,8 @@ def assembled(
         tried=(),
     )  # fmt: skip
     with_share = reserve.spent_on
-    books = BookWriter(Books(partial(with_share(open_store), data), partial(with_share(write_page), data)))
+    open_one, write_one = partial(with_share(open_store), data), partial(with_share(write_page), data)
+    books = BookWriter(Books(open_one, write_one, partial(compare, data)))
     runner = Runner(
         ledger, brief, threads, books, notices, day_job.start,
         liters=periphery.meter.liters_of, freeze_s=settings.freeze_s,

@@ -50,6 +50,7 @@ class Summary:
             "newest_s": newest_s if newest_s > float("-inf") else None,
             "notices": self.notices.page(),
             "open_now": self.open_now(at),
+            "facts": None if day is None else day.facts,
             "given": None if day is None else list(day.given),
         }
 

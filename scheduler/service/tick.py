@@ -39,6 +39,7 @@ from scheduler.service.planned import Planned
 from scheduler.service.recovery import Recovery
 from scheduler.service.requests import Request, Requests
 from scheduler.service.summary import Summary
+from scheduler.store import older
 
 log = logging.getLogger(__name__)
 
@@ -123,7 +124,7 @@ class Runner:
             self._answer(at, answer, blocked)
         for request in requests:
             self.perform(at, self.requests.take(at, request, blocked))
-        self.perform(at, self.ledger.step(at, self.planned.on(at.date), blocked))
+        self.perform(at, self.ledger.step(at, self.planned.on(at.date), blocked or self._older(at)))
         if not stopping:
             self._morning(at)
         self.requests.answer(at)
@@ -150,6 +151,11 @@ class Runner:
         if day.day == at.date and day.as_watered:
             return STANDS_IN
         return None
+
+    def _older(self, at: Moment) -> str | None:
+        """Why the plan waits for a person's word; who asks for water by hand has given it."""
+        day = self.record.day
+        return older.WAITS if day is not None and day.day == at.date and day.older else None
 
     def _say_clock(self, at: Moment) -> None:
         if at.trusted:
@@ -287,6 +293,10 @@ class Runner:
         if read.as_watered and read.day == at.date:
             text = f"{STANDS_IN}, and nothing opens"
             self.notices.tell("database", "problem", text, at.wall, of=str(read.day))
+        if read.older is None:
+            self.notices.untell("records")
+        else:
+            self.notices.tell("records", "problem", read.older, at.wall)
         self._remember(read)
         self.mornings.found(read.day, read.made_at, self.planned.brief.plan_at, at)
         plan = self.planned.plan

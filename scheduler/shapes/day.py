@@ -147,8 +147,9 @@ class OpenLine(TypedDict):
 class TodayFile(DayPage):
     """today.json and `rowwater morning --json`: the day's page, with what the service has added to it.
 
-    newest_s: seconds since 1970 of the newest moment on record.
+    newest_s: seconds since 1970 of the newest moment on record.  facts: how many there were, but weather.
     """
 
     open_now: NotRequired[list[OpenLine]]
     newest_s: NotRequired[float]
+    facts: NotRequired[int]

@@ -11,7 +11,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
@@ -237,6 +237,7 @@ def copy_database(source: sqlite3.Connection, to: Path) -> None:
         part.unlink(missing_ok=True)
         with closing(sqlite3.connect(part)) as target:
             source.backup(target)
+            _mark_as_copy(target)
         with part.open("rb") as file:
             os.fsync(file.fileno())
         part.replace(to)
@@ -244,6 +245,13 @@ def copy_database(source: sqlite3.Connection, to: Path) -> None:
         part.unlink(missing_ok=True)
         raise
     sync_folder(to.parent)
+
+
+def _mark_as_copy(target: sqlite3.Connection) -> None:
+    """Should it ever stand in the place of the original, that is told (`older`)."""
+    with suppress(sqlite3.OperationalError), target:  # no such table: a very old one, or not ours
+        now = datetime.now(UTC).isoformat()
+        target.execute("INSERT OR IGNORE INTO store_info VALUES (?, ?)", (f"copied {now}", now))
 
 
 def _free(path: Path) -> Path:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
 from scheduler.errors import CouldNot
 from scheduler.model import Applied, Opening, Share, Unsettled
-from scheduler.store import rows
+from scheduler.store import rows, trace
+from scheduler.store.owner import OWNERS, Owner
 from scheduler.store.store import Store
 from scheduler.store.withdrawn import withdrawn
 
@@ -35,9 +37,17 @@ def open_in_books(store: Store, opening: Opening) -> None:
     try:
         with store.writing() as connection:
             rows.insert(connection, "openings", new)
+            owner = _owner(connection)
     except sqlite3.IntegrityError as error:
         names = ", ".join(f"{share.zone} pulse {share.pulse}" for share in opening.shares)
         raise AlreadyOpened(f"{names} of {opening.shares[0].day} was opened before") from error
+    trace.add(store.path.parent, {"owner": owner, "openings": new})
+
+
+def _owner(connection: sqlite3.Connection) -> dict[str, Any] | None:
+    """Whose records these are, as the trace has it."""
+    known = connection.execute(OWNERS).fetchall()
+    return asdict(Owner.read(known[-1]["value"])) if known else None
 
 
 def _share_row(share: Share) -> dict[str, Any]:
@@ -72,7 +82,12 @@ def close_in_books(store: Store, uid: str | None, records: Sequence[Applied], at
             if connection.execute("SELECT 1 FROM closings WHERE opening = ?", (uid,)).fetchone():
                 return
             rows.insert(connection, "closings", [{"opening": uid, "recorded_at": rows.utc_text(at)}])
-        rows.insert(connection, "applied", [rows.applied_row(record) for record in records])
+        applied = [rows.applied_row(record) for record in records]
+        rows.insert(connection, "applied", applied)
+        owner = _owner(connection)
+    if uid is not None:
+        closing = {"opening": uid, "recorded_at": rows.utc_text(at)}
+        trace.add(store.path.parent, {"owner": owner, "closing": closing, "applied": applied})
 
 
 def unsettled(store: Store) -> list[Unsettled]:
@@ -133,16 +148,35 @@ _PLANNED = "day, zone, pulse FROM {} WHERE day BETWEEN ? AND ? AND pulse IS NOT 
 
 def newest_record(store: Store) -> datetime | None:
     """The latest moment that any record names: a clock before it cannot be right."""
-    # a plan may be made ahead for a later date, at the time it would have been made then: it does not count
     with store.reading() as connection:
-        latest = [
-            connection.execute(f"SELECT max({column}) FROM {table}").fetchone()[0]
-            for table, column in (
-                ("openings", "recorded_at"),
-                ("heartbeats", "at"),
-                ("closings", "recorded_at"),
-                ("applied", "recorded_at"),
-                ("notes", "recorded_at"),
-            )
-        ]
+        return newest_moment(connection)
+
+
+def newest_moment(connection: sqlite3.Connection) -> datetime | None:
+    """As `newest_record`."""
+    # a plan may be made ahead for a later date, at the time it would have been made then: it does not count
+    latest = [
+        connection.execute(f"SELECT max({column}) FROM {table}").fetchone()[0]
+        for table, column in (
+            ("openings", "recorded_at"),
+            ("heartbeats", "at"),
+            ("closings", "recorded_at"),
+            ("applied", "recorded_at"),
+            ("notes", "recorded_at"),
+        )
+    ]
     return max((datetime.fromisoformat(text) for text in latest if text is not None), default=None)
+
+
+def facts(store: Store) -> int:
+    """As `count`."""
+    with store.reading() as connection:
+        return count(connection)
+
+
+def count(connection: sqlite3.Connection) -> int:
+    """How many facts there are but for weather: no fact is ever taken away, so it only grows."""
+    tables = ("openings", "closings", "applied", "notes", "plans")
+    return sum(
+        connection.execute(f"SELECT ifnull(max(id), 0) FROM {table}").fetchone()[0] for table in tables
+    )

@@ -152,7 +152,7 @@ class Store:
         Unlike `replaced` it also holds for a second run on that day, and is over the day after.
         """
         replaced_at, first_day = self.replaced_at, self.first_day
-        if replaced_at is None:
+        if replaced_at is None or self._info("right replaced") is not None:  # a person said so: `older`
             return False
         if first_day is not None and first_day > day:  # a wrong clock named it: the day of the loss counts
             around = (replaced_at - timedelta(hours=14), replaced_at + timedelta(hours=14))

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from scheduler.cli.text.morning import BAD_EDIT, morning_text
+from scheduler.cli.text.morning import FIRST, morning_text
 from scheduler.service import notices as notices_module
 from scheduler.service.page import laid_over
 
@@ -31,9 +31,9 @@ def lines(shown: dict[str, Any], now: datetime | None = NOW) -> list[str]:
 
 
 def test_a_bad_edit_is_the_first_line_and_said_once() -> None:
-    assert BAD_EDIT == notices_module.FIRST
+    assert FIRST == notices_module.FIRST
     text = "garden.yaml:41: zones.tomatoes.rows.length: not a length: the version of 2026-06-11 is in use"
-    shown = lines(page(("clock", "look", "the clock was set by +5 s"), (BAD_EDIT, "problem", text)))
+    shown = lines(page(("clock", "look", "the clock was set by +5 s"), ("garden", "problem", text)))
     assert "garden.yaml:41" in shown[0]
     assert "Creekside" in shown[2]
     assert sum("garden.yaml:41" in line for line in shown) == 1

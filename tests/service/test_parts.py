@@ -296,7 +296,7 @@ def test_the_version_in_use_stands_first_and_events_outlive_a_restart() -> None:
     board = Notices()
     board.tell("stuck", "problem", "does not confirm", NOW, of="gpio:1")
     board.tell("end", "look", "interrupted", NOW, of="u")
-    board.tell(FIRST, "problem", "garden.yaml:3: ...", NOW)
+    board.tell(FIRST[1], "problem", "garden.yaml:3: ...", NOW)
     page = {"notices": board.page()}
     assert page["notices"][0]["text"] == "garden.yaml:3: ..."
     assert [line.text for line in from_page(page)] == ["interrupted"]  # states are found anew

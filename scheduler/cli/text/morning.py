@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from scheduler.shapes.day import DayWeather, TodayFile, ZoneLine
 
 SCREEN_LINES = 23
-BAD_EDIT = "garden"  # `service.notices.FIRST`, not worth its import here
+FIRST = ("records", "garden")  # `service.notices.FIRST`, not worth its import here
 NARROW = 60
 """Below so many columns a zone has two lines."""
 ROOM_FOR_REMARKS = 2
@@ -51,7 +51,7 @@ def morning_text(
 ) -> str:
     """now: what is open is shown against this time; None: as the page says."""
     head = [
-        *_bad_edit(page, width),
+        *_first(page, width),
         *_title(page, width),
         *_age(page, today, width),
         *_open(page, width, now),
@@ -81,10 +81,10 @@ def _title(page: TodayFile, width: int) -> Iterator[str]:
     yield click.style(f"{name}{' ' * (width - len(name) - len(when))}{when}", bold=True)
 
 
-def _bad_edit(page: TodayFile, width: int) -> Iterator[str]:
-    """Before all else: a garden.yaml that is not in use, and which version is."""
-    for notice in page["notices"]:
-        if notice.get("key") == BAD_EDIT:
+def _first(page: TodayFile, width: int) -> Iterator[str]:
+    """Before all else: records that are too old; a garden.yaml that is not in use, and which version is."""
+    for notice in sorted(page["notices"], key=lambda notice: notice.get("key") != FIRST[0]):
+        if notice.get("key") in FIRST:
             yield from (click.style(line, fg="red") for line in wrap(f"! {notice['text']}", width, 2))
 
 
@@ -323,7 +323,7 @@ def _given(page: TodayFile, width: int) -> Iterator[str]:
 
 def _loud(page: TodayFile, width: int) -> Iterator[str]:
     """What changes what a person should do today, the most urgent first."""
-    told = [notice for notice in page["notices"] if notice.get("key") != BAD_EDIT]
+    told = [notice for notice in page["notices"] if notice.get("key") not in FIRST]
     loud = [notice for notice in told if URGENCY[notice["level"]] < URGENCY["info"]]
     if loud:
         yield ""
@@ -334,7 +334,7 @@ def _loud(page: TodayFile, width: int) -> Iterator[str]:
 
 
 def _quiet(page: TodayFile) -> list[NoticeLine]:
-    quiet = [n for n in page["notices"] if n["level"] == "info" and n.get("key") != BAD_EDIT]
+    quiet = [n for n in page["notices"] if n["level"] == "info" and n.get("key") not in FIRST]
     return sorted(quiet, key=lambda notice: QUIET.index(notice.get("kind", "water")))
 
 
