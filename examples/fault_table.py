@@ -31,6 +31,7 @@ from scheduler.service import (
     job_times,
     ledger,
     meter,
+    on_record,
     valve_threads,
     valves_in_use,
     water_records,
@@ -207,6 +208,12 @@ def records_and_weather() -> Iterator[Row]:
         f"the clock is not set, or more than {span(clock_trust.TOLERANCE_S)} behind the newest record",
         span(usual.tick_s),
         "nothing opens, until it is right; what is open ends in time",
+    )
+    yield (
+        "an old copy or a backup stands in the place of the records, or they were deleted",
+        span(on_record.ASK_AGAIN_S),
+        "told first; nothing planned runs until `rowwater day --records-are-right`, at most through the day "
+        "after; water that the trace beside them knows of is booked with bounds",
     )
     yield (
         "garden.yaml is changed for the worse",

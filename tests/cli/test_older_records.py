@@ -197,7 +197,8 @@ def test_the_trace_of_another_garden_says_nothing(grower: Grower, clock: Clock, 
 def test_a_run_that_was_open_is_settled_by_its_driver(grower: Grower, clock: Clock, noon: Path) -> None:
     """Its opening is on record again; how long it ran the next start of the service works out."""
     run = {
-        "zone": "beans", "pulse": 9, "minutes": 30, "flow_lpm": 4.0, "net_mm": 2.0, "start": at(8).isoformat(),
+        "zone": "beans", "pulse": 9, "minutes": 30, "flow_lpm": 4.0, "net_mm": 2.0,
+        "start": at(8).isoformat(),
     }  # fmt: skip
     water(grower, run, "still open", closed=False)
     put_back(grower, noon)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import copy
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
-from service.played import PlayedDisk
+from service.played import PlayedDisk, Trace
 from service.plot import HOURS, PLAN_AT, PLOT, Plot
 from service.world import World, renamed
 
@@ -139,8 +140,23 @@ def deleted(w: World) -> None:
     day = datetime.fromtimestamp(w.wall, w.plot.zone).date()
     w.gone_day |= {day + timedelta(days=k) for k in (-1, 0, 1)}
     w.gone_misdated |= day != datetime.fromtimestamp(w.true0 + w.now, w.plot.zone).date()
-    w.disk = PlayedDisk(replaced=True, replaced_on=day)
+    w.disk, w.trace = PlayedDisk(replaced=True, replaced_on=day), Trace()
     w.gone = True
+
+
+def old_copy(w: World) -> None:
+    """A copy of the records of now is put in their place later, while the service runs or after it died."""
+    copied = copy.deepcopy(w.disk)
+
+    def put_back() -> None:
+        w.note("old copy put back")
+        day = datetime.fromtimestamp(w.wall, w.plot.zone).date()
+        w.gone_day |= {day + timedelta(days=k) for k in (-1, 0, 1, 2)}
+        if w.rng.random() < 0.5:
+            w.die("kill -9")
+        w.disk, w.gone = copied, w.alive
+
+    w.at(w.rng.uniform(60, 3 * HOUR), put_back)
 
 
 def weather(w: World) -> None:
@@ -198,6 +214,8 @@ FAULTS: dict[Callable[[World], None], int] = {
     freeze: 1, disk_full: 1, locked: 1, deleted: 1, weather: 1, bad_edit: 1, good_edit: 1, water: 1, stop: 1,
 }  # fmt: skip
 """How often each is drawn."""
+OLD_COPIES = 0.15
+"""How often the records are exchanged for an old copy beside all that: drawn apart from the others."""
 NEED_LIFE = {deleted, bad_edit, good_edit, water, stop}
 
 
@@ -231,6 +249,8 @@ def sequence(seed: int) -> World:
         if rng.random() < 0.1:
             begin, end = 0.0, length_s
         w.at(rng.uniform(begin, end), strike)
+    if aside.random() < OLD_COPIES:
+        w.at(aside.uniform(0.0, length_s / 2), lambda: old_copy(w))
     w.run(length_s)
     calm(w)
     return w

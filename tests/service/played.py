@@ -94,6 +94,7 @@ class PlayedDisk:
     first_day: date | None = None
     replaced_on: date | None = None
     newest: datetime | None = None
+    older_through: date | None = None  # it is older than what was done: until then the plan waits
 
     def answers(self, day: date, run: dict[str, Any]) -> bool:
         """Whether the books say what became of a planned run."""
@@ -105,6 +106,14 @@ class PlayedDisk:
         self.identities |= ids
         for one in ids:
             self.tried.setdefault(one[0], set()).add(one)
+
+
+@dataclass
+class Trace:
+    """What else remembers openings and closings; a database that is exchanged does not change it."""
+
+    opened: dict[str, Opening] = field(default_factory=dict)
+    closed: dict[str, Book] = field(default_factory=dict)
 
 
 class Books:
@@ -188,6 +197,8 @@ class Books:
                 self._dated(at)
                 return [Beaten(mono), Disk("books", None)]
             case AskDay(day, books):
+                if not self.compare(day):
+                    return [Disk("books", "full")]
                 read = replace(self._day(day), books=0 if self.unbooked else books)
                 if not self.refused:
                     return [read]
@@ -204,7 +215,40 @@ class Books:
                 self._hold()
         return [Disk("books", None)]
 
+    def compare(self, day: date) -> bool:
+        """As `store.older.look`: what the trace has and the records lack is booked between bounds.
+
+        False where the disk does not take it.
+        """
+        disk, trace = self.world.disk, self.world.trace
+        lost = [opening for uid, opening in trace.opened.items() if uid not in disk.openings]
+        closed = [book for uid, book in trace.closed.items() if uid not in disk.closings]
+        if not lost and not closed:
+            return True
+        if self._refuses():
+            return False
+        for opening in lost:
+            disk.openings[opening.uid] = opening
+            if opening.uid not in disk.closings:
+                disk.unsettled[opening.uid] = opening
+            disk.try_({(s.day, s.zone, s.pulse) for s in opening.shares if s.pulse is not None})
+            self._dated(opening.recorded_at)
+        for book in closed:
+            assert book.uid is not None
+            disk.closings.add(book.uid)
+            disk.unsettled.pop(book.uid, None)
+            disk.applied += [
+                replace(r, least_minutes=0.0, most_minutes=max(r.minutes, r.most_minutes or 0.0))
+                for r in book.records
+            ]
+            self._dated(book.at)
+        days = [share.day for opening in lost for share in opening.shares]
+        days += [record.day for book in closed for record in book.records]
+        disk.older_through = max([day, *days]) + timedelta(days=1)
+        return True
+
     def _keep(self, opening: Opening, ids: set[Any]) -> None:
+        self.world.trace.opened[opening.uid] = opening
         self.world.disk.openings[opening.uid] = opening
         self.world.recorded_uids.add(opening.uid)
         self.world.disk.unsettled[opening.uid] = opening
@@ -226,6 +270,7 @@ class Books:
                 if book.uid is not None:
                     disk.closings.add(book.uid)
                     disk.unsettled.pop(book.uid, None)
+                    self.world.trace.closed[book.uid] = book
                 disk.applied += book.records
                 disk.by_hand |= {(r.day, r.zone): r.recorded_at for r in book.records if r.pulse is None}
                 disk.try_({(r.day, r.zone, r.pulse) for r in book.records if r.pulse is not None})
@@ -261,6 +306,7 @@ class Books:
             as_watered=disk.replaced
             and (disk.first_day in (None, day) or disk.replaced_on == day < disk.first_day),
             newest_record=disk.newest,
+            older="older records" if disk.older_through and day <= disk.older_through else None,
             given=(),
             used_l=self._used_l(day),
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import gc
 import logging
 import os
@@ -19,6 +20,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from long_run import LONG
 from service.faults import sequence
+from service.played import Trace
 from service.plot import PLOT
 from service.world import MOST_STEPS, Violation, World
 
@@ -124,6 +126,34 @@ def test_a_day_that_does_not_end_is_found() -> None:
     with pytest.raises(Violation, match="does not end: seed 3"):
         world.run(120.0)
     assert world.ticks <= MOST_STEPS
+
+
+@pytest.mark.parametrize("restart", [False, True])
+@pytest.mark.parametrize("remembered", [True, False])
+def test_an_old_copy_put_back_opens_nothing_twice(restart: bool, remembered: bool) -> None:
+    """The morning's runs over, its early copy back; without a trace the check finds that it waters again."""
+    world = plain(usable_lpm=45.0, hours=(clock_time(4), clock_time(16)), finish="early")
+    world.run(1800.0)
+    early = copy.deepcopy(world.disk)
+    world.run(7 * 3600.0)
+    assert runs_of(world, DAY) == pytest.approx(WHOLE, abs=0.2)
+    opened = dict(world.opened_identities)
+    if restart:
+        world.die("kill")
+    world.disk, world.gone = early, world.alive
+    if not remembered:
+        world.trace = Trace()
+        if restart:
+            with pytest.raises(Violation, match="P4"):
+                world.run(EVENING_S)
+        return
+    world.run(EVENING_S)
+    assert world.opened_identities == opened
+    assert runs_of(world, DAY) == pytest.approx(WHOLE, abs=0.2)
+    assert any("older records" in text for text in world.told)
+    world.disk.older_through = None  # a person says that they are right
+    world.run(2 * DAY_S)
+    assert runs_of(world, DAY + timedelta(days=1)) == pytest.approx(WHOLE, abs=0.2)
 
 
 def test_what_is_written_down_is_checked() -> None:

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from service.played import Bank, Books, FakeValve, PlayedDisk
+from service.played import Bank, Books, FakeValve, PlayedDisk, Trace
 from service.plot import PLOT, Plot
 
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
@@ -67,6 +67,7 @@ class World:
         self.set_by = 0.0  # how far the wall clock is off
         self.synced = True
         self.disk = PlayedDisk()
+        self.trace = Trace()
         self.disk_full = False
         self.gone = False
         self.locked_until = float("-inf")
@@ -188,6 +189,7 @@ class World:
 
         Water of an opening in hand counts as given as planned: should it end early, this is asked again.
         """
+        self.books.compare(day)
         before = self.disk.plans.get(day, {"runs": []})
         given: Counter[str] = Counter()
         answered = set()
@@ -357,11 +359,12 @@ class World:
         if uid.startswith("master"):
             self.disk_known = True
             return
-        opening = self.disk.openings.get(uid)
-        if opening is None and uid in self.recorded_uids:
-            return  # its database was lost while it waited for the master valve
+        opening = self.disk.openings.get(uid) or self.trace.opened.get(uid)
         if opening is None:
             raise Violation("P9: opened without a record")
+        through = self.disk.older_through
+        if through and opening.shares[0].pulse is not None and opening.shares[0].day <= through:
+            raise Violation("P4: opened by the plan, and the records are older than what was done")
         if seconds > self.plot.cap_s + 0.01:
             raise Violation("P2: asked for longer than the cap")
         self._check_restrictions(valve, uid, seconds)
@@ -386,7 +389,7 @@ class World:
 
     def _check_restrictions(self, valve: FakeValve, uid: str, seconds: float) -> None:
         """The hours, the cap of the day by the valves' own seconds, and who may not run beside whom."""
-        opening = self.disk.openings[uid]
+        opening = self.trace.opened[uid]
         if opening.shares[0].pulse is not None:
             self._check_hours(opening, seconds)
         zones = {share.zone for share in opening.shares}
