@@ -20,7 +20,10 @@ part="$to/$stamp.part"
 mkdir "$part"
 trap 'rm -rf "$part"' EXIT
 
-[ ! -e "$data/rowwater.db" ] || copy_database "$data/rowwater.db" "$part/rowwater.db"
+if [ -e "$data/rowwater.db" ]; then
+  copy_database "$data/rowwater.db" "$part/rowwater.db"
+  mark_as_copy "$part/rowwater.db"
+fi
 for file in "$garden" "$(dirname "$garden")/crops.yaml" "$data"/in-use.json "$data"/valves.json; do
   [ ! -e "$file" ] || cp -p "$file" "$part/"
 done

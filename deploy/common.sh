@@ -91,6 +91,19 @@ if problem != "ok":
 PY
 }
 
+# Once it stands in the place of the records, the program tells that it is a copy, and asks before it waters.
+mark_as_copy() { # FILE
+  python3 - "$1" <<'PY'
+import sqlite3, sys
+from datetime import datetime, timezone
+
+now = datetime.now(timezone.utc).isoformat()
+with sqlite3.connect(sys.argv[1]) as copy:
+    copy.execute("INSERT OR IGNORE INTO store_info VALUES (?, ?)", ("copied " + now, now))
+copy.close()
+PY
+}
+
 ask_database() { # FILE, QUERY
   python3 - "$1" "$2" <<'PY'
 import sqlite3, sys

@@ -74,7 +74,8 @@ trap 'exit 130' INT
 trap 'exit 143' TERM
 system stop rowwater.service # closes every valve
 if [ -z "$destdir" ] && [ -e "$data/valves.lock" ]; then
-  flock -n "$data/valves.lock" true || fail "another process still drives the valves: nothing was done"
+  python3 -c 'import fcntl, sys; fcntl.lockf(open(sys.argv[1], "r+"), fcntl.LOCK_EX | fcntl.LOCK_NB)' \
+    "$data/valves.lock" 2>/dev/null || fail "another process still drives the valves: nothing was done"
 fi
 
 kept="$backups/replaced-$(date -u +%Y%m%dT%H%M%SZ)"
@@ -94,6 +95,7 @@ mkdir -p "$data" "$config" "$backups"
 if [ -e "$work/rowwater.db" ]; then
   for ending in "" -wal -shm; do keep_old "$data/rowwater.db$ending"; done
   rm -f "$data"/rowwater.db-{wal,shm,journal} "$data/rowwater.db.checked"
+  mark_as_copy "$work/rowwater.db"
   put "$work/rowwater.db" "$data/rowwater.db" 0660 rowwater:rowwater
 fi
 for name in "${settings[@]}"; do

@@ -177,6 +177,10 @@ class Books:
     def _in_books(self, store: Store, request: BookRequest) -> list[Answer]:
         match request:
             case Write(opening):
+                share = opening.shares[0]
+                self._compare(store, share.day)  # it may have been exchanged since the day was read
+                if share.pulse is not None and older.told(store, share.day):
+                    return [Written(opening.uid, False, older.WAITS)]
                 openings.open_in_books(store, opening)
                 return [Written(opening.uid, True)]
             case Beat(open_seconds, at, mono):

@@ -230,14 +230,15 @@ def copy_before(path: Path, revision: str, now: datetime, patience_s: float) -> 
     return to
 
 
-def copy_database(source: sqlite3.Connection, to: Path) -> None:
+def copy_database(source: sqlite3.Connection, to: Path, *, marked: bool = False) -> None:
     """By SQLite's backup call (a copy of the main file alone misses the log), then into place by rename."""
     part = _beside(to, f".{os.getpid()}.part")
     try:
         part.unlink(missing_ok=True)
         with closing(sqlite3.connect(part)) as target:
             source.backup(target)
-            _mark_as_copy(target)
+            if marked:
+                _mark_as_copy(target)
         with part.open("rb") as file:
             os.fsync(file.fileno())
         part.replace(to)

@@ -286,7 +286,7 @@ class Store:
             if to.exists() and (to.samefile(self.path) or not files.has_header(to)):
                 raise CouldNot(f"{to} is not an older backup; it is left as it is", hint="name another file")
         with self.reading() as connection, explained(to):
-            files.copy_database(connection, to)
+            files.copy_database(connection, to, marked=True)
 
     # --- one transaction per use ---
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
-from service.played import PlayedDisk, Trace
+from service.played import PlayedDisk
 from service.plot import HOURS, PLAN_AT, PLOT, Plot
 from service.world import World, renamed
 
@@ -138,9 +138,8 @@ def locked(w: World) -> None:
 def deleted(w: World) -> None:
     w.note("database deleted")
     day = datetime.fromtimestamp(w.wall, w.plot.zone).date()
-    w.gone_day |= {day + timedelta(days=k) for k in (-1, 0, 1)}
-    w.gone_misdated |= day != datetime.fromtimestamp(w.true0 + w.now, w.plot.zone).date()
-    w.disk, w.trace = PlayedDisk(replaced=True, replaced_on=day), Trace()
+    w.gone_day |= {day + timedelta(days=k) for k in (-1, 0, 1, 2)}
+    w.disk = PlayedDisk(replaced=True, replaced_on=day)
     w.gone = True
 
 

@@ -95,6 +95,7 @@ class PlayedDisk:
     replaced_on: date | None = None
     newest: datetime | None = None
     older_through: date | None = None  # it is older than what was done: until then the plan waits
+    older_since: float = 0.0  # when that was noticed
 
     def answers(self, day: date, run: dict[str, Any]) -> bool:
         """Whether the books say what became of a planned run."""
@@ -179,6 +180,10 @@ class Books:
         if isinstance(request, Write):
             opening = request.opening
             ids = {(s.day, s.zone, s.pulse) for s in opening.shares if s.pulse is not None}
+            day = opening.shares[0].day
+            compared = self.compare(day)
+            if ids and (not compared or (disk.older_through and day <= disk.older_through)):
+                return [Written(opening.uid, False, "older records")]
             if ids & disk.identities:
                 return [Written(opening.uid, False, "opened before", already=True)]
             if self._refuses():
@@ -244,7 +249,7 @@ class Books:
             self._dated(book.at)
         days = [share.day for opening in lost for share in opening.shares]
         days += [record.day for book in closed for record in book.records]
-        disk.older_through = max([day, *days]) + timedelta(days=1)
+        disk.older_through, disk.older_since = max([day, *days]) + timedelta(days=1), self.world.wall
         return True
 
     def _keep(self, opening: Opening, ids: set[Any]) -> None:

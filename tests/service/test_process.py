@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import sqlite3
 import time
@@ -144,6 +145,36 @@ def test_where_nobody_may_drive_every_valve_is_closed_all_the_same(make_shed: Ma
     assert refused.returncode == 1
     assert "cannot be locked" in refused.stderr
     assert {(line.zone, line.word) for line in shed.lines()[before:]} == {(z, "close") for z in "abc"}
+
+
+@pytest.mark.parametrize("restart", [True, False])
+def test_an_old_copy_of_the_records_waters_nothing_again(make_shed: MakeShed, restart: bool) -> None:
+    """It is put back with its run over; the plan waits for a word, water by hand does not."""
+    shed = make_shed()
+    shed.plan([("a", 1, 8.0, 2.0)])
+    with closing(sqlite3.connect(shed.data / "rowwater.db")) as whole:
+        whole.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    shutil.copy(shed.data / "rowwater.db", shed.folder / "old")
+    shed.start()
+    shed.until(lambda: shed.rows("SELECT 1 FROM applied"), 40, "the run")
+    shed.until(lambda: '"closing"' in (shed.data / "openings.trace").read_text(), 10, "the trace of its end")
+    if restart:
+        shed.kill()
+    for ending in ("-wal", "-shm"):
+        (shed.data / f"rowwater.db{ending}").unlink(missing_ok=True)
+    (shed.folder / "old").rename(shed.data / "rowwater.db")
+    if restart:
+        shed.start()
+    else:
+        (shed.data / "schedule.json").write_text("{} ")  # as a plan that somebody makes: it is read at once
+    shed.until(lambda: "the records are older" in shed.said(), 30, "the word on it")
+    assert "rowwater day --records-are-right" in shed.today()["notices"][0]["text"]
+    assert "! the records are older" in shed.rowwater("morning").stdout.splitlines()[0]
+    assert [line.word for line in shed.lines()].count("open") == 1
+    ((minutes, least, most),) = shed.rows("SELECT minutes, least_minutes, most_minutes FROM applied")
+    assert (minutes * 60, least, most) == (pytest.approx(2.0, abs=0.5), 0.0, minutes)
+    shed.until(lambda: shed.rowwater("water", "b", "1 s").returncode == 0, 60, "water by hand")
+    assert not shed.rows("SELECT 1 FROM openings WHERE pulse <> 1")
 
 
 def test_an_untrusted_clock_opens_nothing_and_then_it_starts_by_itself(make_shed: MakeShed) -> None:

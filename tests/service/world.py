@@ -362,8 +362,9 @@ class World:
         opening = self.disk.openings.get(uid) or self.trace.opened.get(uid)
         if opening is None:
             raise Violation("P9: opened without a record")
-        through = self.disk.older_through
-        if through and opening.shares[0].pulse is not None and opening.shares[0].day <= through:
+        through, planned = self.disk.older_through, opening.shares[0].pulse is not None
+        recorded_s = opening.recorded_at.timestamp()  # what waited for its water then had a sound record
+        if planned and through and opening.shares[0].day <= through and recorded_s > self.disk.older_since:
             raise Violation("P4: opened by the plan, and the records are older than what was done")
         if seconds > self.plot.cap_s + 0.01:
             raise Violation("P2: asked for longer than the cap")
