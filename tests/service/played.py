@@ -255,7 +255,6 @@ class Books:
     def _keep(self, opening: Opening, ids: set[Any]) -> None:
         self.world.trace.opened[opening.uid] = opening
         self.world.disk.openings[opening.uid] = opening
-        self.world.recorded_uids.add(opening.uid)
         self.world.disk.unsettled[opening.uid] = opening
         self.world.disk.try_(ids)
         self._dated(opening.recorded_at)

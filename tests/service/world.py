@@ -99,8 +99,6 @@ class World:
         self.ticks = 0
         self.generation = 0
         self.published_newest: float | None = None  # in today.json
-        self.recorded_uids: set[str] = set()  # in whatever database
-        self.gone_misdated = False  # they were lost under a wrong date: the right one has no memory left
         self.gone_day: set[date] = set()  # its books were lost: what is missing there is no finding
         self.planned: dict[tuple[date, str, int], float] = {}  # minutes
         self.loses_clock_at_record = False
@@ -374,7 +372,7 @@ class World:
                 continue
             one = (share.day, share.zone, share.pulse)
             self.opened_identities[one] += 1
-            if self.opened_identities[one] > 1 and not self.gone_misdated:
+            if self.opened_identities[one] > 1:
                 raise Violation(f"P4: {one} opened twice")
             if one not in self.planned:
                 raise Violation(f"P6: {one} was never planned")
