@@ -16,6 +16,7 @@ from scheduler.pages.lines import FAO, line
 from scheduler.pages.surface_lines import SurfaceDay
 from scheduler.pages.zone_day import ZoneDay
 from scheduler.planning.facts import Facts
+from scheduler.planning.given import given_today
 from scheduler.planning.plan import Plan
 from scheduler.shapes.working import Line
 
@@ -101,12 +102,14 @@ def morning_lines(spot: ZoneDay, facts: Facts, plan: Plan, climate: Climate | No
     need, z = plan.need, spot.z
     raw, trigger, now = float(need.raw[z]), float(need.trigger[z]), float(need.deficit_now[z])
     so_far = float(need.rain_so_far_eff[z])
-    given = sum(a.net_mm for a in facts.applied_on(spot.zone.name, facts.day))
+    given = given_today(facts, plan.live)
+    net, unsure = float(given.net_mm[z]), float(given.unsure_minutes[z])
+    at_most = f"model M6; of the water given the most it can have been ({unsure:.1f} min more than booked)"
     return [
         *crop_lines(spot, climate),
         *_root_zone(spot, plan),
         _trigger_line(spot, raw, trigger),
-        line("deficit now", "Dr", now, "mm", "Dr(i-1) - rain since midnight - water given this morning", f"{float(need.deficit[z]):.3f} - {so_far:.3f} - {given:.3f}", "model M6"),
+        line("deficit now", "Dr", now, "mm", "Dr(i-1) - rain since midnight - water given this morning", f"{float(need.deficit[z]):.3f} - {so_far:.3f} - {net:.3f}", at_most if unsure > 0 else "model M6"),
         *_verdict(facts, plan, z),
     ]
 

@@ -12,6 +12,7 @@ from scheduler.core.hydraulics.results import ZoneHydraulics
 from scheduler.pages.lines import line
 from scheduler.pages.zone_day import ZoneDay
 from scheduler.planning.facts import Facts
+from scheduler.planning.given import given_today
 from scheduler.planning.plan import Plan
 from scheduler.shapes.working import Line
 from scheduler.show import words
@@ -35,7 +36,7 @@ def run_lines(spot: ZoneDay, facts: Facts, plan: Plan) -> list[Line]:
         line("gross depth", "gross", gross, "mm", "net / EU" + (" / (1 - LR)" if leaching else ""), f"{net:.3f} / {given.uniformity:.3f}" + (f" / (1 - {leaching:.3f})" if leaching else ""), "model M7"),
         line("planted area", "A", rows.area_m2, "m2", "rows x length x spacing", f"{rows.count} x {rows.length_m:.3f} x {rows.spacing_m:.3f}"),
         line("zone flow", "Q", given.flow_lpm, "L/min", "", "", given.flow_by),
-        line("minutes", "t", wanted, "min", f"gross A / Q + fill_time, rounded half up{asked}", f"{gross:.3f} x {rows.area_m2:.2f} / {given.flow_lpm:.3f} + {zone.fill_time_minutes:.1f}" + at_least + _limits(facts, z), "model M7"),
+        line("minutes", "t", wanted, "min", f"gross A / Q + fill_time, rounded half up{asked}", f"{gross:.3f} x {rows.area_m2:.2f} / {given.flow_lpm:.3f} + {zone.fill_time_minutes:.1f}" + at_least + _limits(facts, plan, z), "model M7"),
         *_hydraulic_lines(given.hydraulics, zone.tape.variation),
         *_pulse_lines(spot, plan),
         line("planned today", "", sum(run.minutes for run in runs), "min", "", "; ".join(f"{r.start:%H:%M}-{r.stop:%H:%M}" for r in runs)),
@@ -99,14 +100,14 @@ def _hydraulic_lines(solved: ZoneHydraulics | None, variation: float) -> list[Li
     ]
 
 
-def _limits(facts: Facts, z: int) -> str:
+def _limits(facts: Facts, plan: Plan, z: int) -> str:
     zone = facts.zones[z]
     said = [f"shortest {zone.shortest_run_minutes:.0f}"]
+    valve = [k for k, other in enumerate(facts.zones) if other.valve.key == zone.valve.key]
     if zone.longest_run_minutes is not None:
-        said.append(f"longest {zone.longest_run_minutes:.0f}")
-    mates = [
-        other.name for other in facts.zones if other.valve.key == zone.valve.key and other.name != zone.name
-    ]
+        had = float(given_today(facts, plan.live).minutes[valve].max())
+        said.append(f"longest {zone.longest_run_minutes:.0f}" + (f" less the {had:.1f} of today" if had else ""))
+    mates = [facts.zones[k].name for k in valve if k != z]
     if mates:
         said.append(f"one valve with {', '.join(mates)}: the longest of their minutes")
     return f" ({'; '.join(said)})"

@@ -53,6 +53,8 @@ def inputs_digest(garden: Garden, facts: Facts) -> str:
         parts["in hand"] = [repr((run.zone, run.pulse)) for run in facts.in_hand()]
     if facts.aside:
         parts["aside"] = [repr((one.note.kind, one.note.day, one.note.zone, one.why)) for one in facts.aside]
+    if facts.under_way:
+        parts["under way"] = [repr((one.uid, one.seconds)) for one in facts.under_way]
     return _digest(
         parts
         | {
@@ -60,7 +62,11 @@ def inputs_digest(garden: Garden, facts: Facts) -> str:
             "rain so far": facts.rain_so_far_mm,
             "chance": [None if x != x else x for x in ahead.rain_chance_pct.tolist()[-DAYS_AHEAD - 1 :]],
             "notes": [repr((n.kind, n.day, n.zone, n.details)) for n in facts.notes if n.kind != "rain"],
-            "today": [repr((a.zone, a.minutes, a.net_mm)) for a in facts.applied if a.day == facts.day],
+            "today": [
+                repr((a.zone, a.minutes, a.net_mm, *([] if a.most_minutes is None else [a.most_minutes])))
+                for a in facts.applied
+                if a.day == facts.day
+            ],
             "unanswered": [repr((d, _planned(p))) for d, p in facts.plans.items() if d < facts.day],
         }
     )

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from scheduler.model import Applied, Garden, Note, Run, StoredPlan, WeatherDays, WeatherValue, Zone
+from scheduler.model import Applied, Garden, Note, Opening, Run, StoredPlan, WeatherDays, WeatherValue, Zone
 from scheduler.planning.notes import LeftAside, MakePlanting, feeds, lay_over, sprinkled
-from scheduler.planning.on_record import begun, holds, liters_by_day
+from scheduler.planning.on_record import begun, holds
 from scheduler.planning.spans import ASK_BACK_DAYS, BED_DAYS, DAYS_AHEAD, LEARN_DAYS
 from scheduler.planning.warmth import first_warm_day
 from scheduler.planning.weather import temperatures, with_history
@@ -39,6 +39,7 @@ class Facts:
     begun: frozenset[tuple[str, int]] = frozenset()  # of today, by hand: start passed, not answered yet
     sprinkled: tuple[tuple[str, date, float], ...] = ()  # zone, day, mm over its seed rows; they add up
     feeds: frozenset[tuple[str, date]] = frozenset()  # zone, day of feeding through the tape
+    under_way: tuple[Opening, ...] = ()  # because a person asked, today, and not closed in the books yet
 
     def plan_before(self) -> StoredPlan | None:
         """The newest plan of an earlier day."""
@@ -65,12 +66,6 @@ class Facts:
         before = self.plans.get(self.day)
         return [run for run in (before.runs if before else ()) if (run.zone, run.pulse) in wanted]
 
-    def liters_by_day(self) -> dict[date, float]:
-        """Water run so far, by date, what runs just now counted as planned."""
-        used = liters_by_day(self.applied)
-        now = sum(run.liters for run in self.in_hand())
-        return used | ({self.day: used.get(self.day, 0.0) + now} if now else {})
-
     def first_pulse(self, zone: str, kept: Iterable[Run]) -> int:
         """Of a new run today: counted from what was tried, not only from the runs kept in the plan.
 
@@ -94,7 +89,7 @@ def gather(
 
     now: runs by hand that were to begin by then stay as they were planned; None: none has begun.
     """
-    from scheduler.store.openings import tried
+    from scheduler.store.openings import tried, unsettled
     from scheduler.store.store import effective_applied
 
     start = min(store.first_day or day, day)
@@ -131,4 +126,9 @@ def gather(
         temperatures=temperatures(garden, store, warm_from, before) if warm_from <= before else None,
         sprinkled=sprinkled(notes),
         feeds=feeds(notes),
+        under_way=tuple(
+            one.opening
+            for one in unsettled(store)
+            if all(share.pulse is None and share.day == day for share in one.opening.shares)
+        ),
     )

@@ -5,10 +5,10 @@ Records of water come in the order of recording; corrections among them are work
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from scheduler.model import Applied, Note, Outcome, Run, StoredPlan
 from scheduler.store.effective import effective_applied
@@ -92,10 +92,45 @@ def bounds_of(water: Given | None) -> Bounds:
     return {"least_minutes": water.bounds[0], "most_minutes": water.bounds[1]}
 
 
-def liters_by_day(records: Iterable[Applied]) -> dict[date, float]:
-    used: dict[date, float] = {}
+class Spent(NamedTuple):
+    """What limits count of one record of water: the most that it may have been."""
+
+    day: date
+    zone: str
+    most_minutes: float
+    liters: float  # the best estimate
+    unsure_minutes: float  # for which water may have run beyond it
+
+
+def spent(records: Iterable[Applied]) -> Iterator[Spent]:
+    """Of the records in force."""
     for record in effective_applied(records):
-        used[record.day] = used.get(record.day, 0.0) + record.liters
+        most = max(record.minutes, record.most_minutes or 0.0)
+        unsure = 0.0 if record.measured else most - record.minutes
+        yield Spent(record.day, record.zone, most, record.liters, unsure)
+
+
+def gathered(records: Iterable[Spent], day: date) -> list[Spent]:
+    """The same added up: by zone of `day`, by date of other days; what is unsure stays by zone.
+
+    >>> one = Spent(date(2026, 7, 1), "beans", 30.0, 90.0, 0.0)
+    >>> [tuple(s)[1:] for s in gathered([one, one._replace(zone="squash")], date(2026, 7, 2))]
+    [('', 60.0, 180.0, 0.0)]
+    """
+    sums: dict[tuple[date, str], Spent] = {}
+    for one in records:
+        key = one.day, one.zone if one.day == day or one.unsure_minutes else ""
+        so_far = sums.get(key, Spent(*key, 0.0, 0.0, 0.0))
+        sums[key] = Spent(*key, *(a + b for a, b in zip(so_far[2:], one[2:], strict=True)))
+    return list(sums.values())
+
+
+def liters_at_most(records: Iterable[Spent], flow_lpm: Mapping[str, float]) -> dict[date, float]:
+    """By date. flow_lpm: of the zones."""
+    used: dict[date, float] = {}
+    for one in records:
+        liters = one.liters + one.unsure_minutes * flow_lpm.get(one.zone, 0.0)
+        used[one.day] = used.get(one.day, 0.0) + liters
     return used
 
 

@@ -21,6 +21,7 @@ from scheduler.model import Garden, Run, Schedule, Supply, Unmet, Windows, Zone
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.facts import Facts
 from scheduler.planning.feeding import feed_minutes
+from scheduler.planning.given import given_today, liters_by_day, stand_flow
 from scheduler.planning.live import Live
 from scheduler.planning.on_record import answers
 from scheduler.planning.shortage import LEAST_BY_HAND, urgency
@@ -38,19 +39,12 @@ def decide(garden: Garden, facts: Facts, live: Live, *, as_planned: bool = False
     yesterday = live.et.et0_mm[i - 1] if i > 0 else np.nan
     so_far = facts.rain_so_far_mm or 0.0
     rain_ahead = np.where(live.rain_missing, np.nan, live.rain_mm)[today:].copy()
-    in_use = facts.in_hand() if as_planned else facts.opened()
-    kept = np.ones(len(facts.zones)) if live.leaching is None else 1 - live.leaching
+    given = given_today(facts, live, as_planned=as_planned)
     rain_ahead[:1] = np.maximum(rain_ahead[:1] - so_far, 0)
     morning = Morning(
         et0_yesterday_mm=float(yesterday if np.isfinite(yesterday) else live.et.et0_mm[i]),
         rain_so_far_mm=so_far,
-        applied_today_mm=np.array(
-            [
-                kept[z] * sum(a.net_mm for a in facts.applied_on(zone.name, facts.day))
-                + sum(run.net_mm for run in in_use if run.zone == zone.name)
-                for z, zone in enumerate(facts.zones)
-            ]
-        ),
+        applied_today_mm=given.net_mm,
         forecast_rain_mm=rain_ahead,
         rain_chance=facts.weather.rain_chance_pct[i : i + len(rain_ahead)] / 100,
         days_to_next_morning=days_to_next_morning(garden, facts.day),
@@ -62,7 +56,8 @@ def decide(garden: Garden, facts: Facts, live: Live, *, as_planned: bool = False
         fed_yesterday=_fed_yesterday(facts),
         feed_minutes=feed_minutes(garden, facts, live.terms, today),
     )
-    return need_today(live.terms, today, live.deficit, morning, RefillRule.of(facts.zones))
+    rule = RefillRule.of(facts.zones).after(given.minutes, live.terms.standing[today] & ~morning.held)
+    return need_today(live.terms, today, live.deficit, morning, rule)
 
 
 def _owed_minutes(facts: Facts) -> Minutes:
@@ -109,7 +104,7 @@ def schedule(garden: Garden, facts: Facts, live: Live, need: Need, *, now: datet
 
     Runs already answered for stay in the plan as they were.
     """
-    used = facts.liters_by_day()
+    used = liters_by_day(facts, live)
     supply = supply_on(garden.supply, facts.day, used)
     windows = watering_windows(facts.day, supply.hours, garden.location.timezone)
     kept = done_runs(facts)
@@ -177,7 +172,7 @@ def _valve_asks(facts: Facts, live: Live, need: Need, kept: Sequence[Run]) -> li
         return Ask(
             zone=facts.zones[z].name,
             minutes=float(need.minutes[z]),
-            flow_lpm=_stand_flow(live, z),
+            flow_lpm=stand_flow(live, z),
             net_per_minute=float(1 / need.minutes_per_mm[z]),
             fill_minutes=facts.zones[z].fill_time_minutes,
             first_pulse=facts.first_pulse(facts.zones[z].name, kept),
@@ -230,7 +225,3 @@ def _shortest(zones: Sequence[Zone], asks: Sequence[Ask], *, suffers: bool) -> f
     if suffers or zones[0].valve.driver != "by_hand":
         return own
     return max(own, math.ceil(max(ask.minutes for ask in asks) / LEAST_BY_HAND))
-
-
-def _stand_flow(live: Live, z: int) -> float:
-    return float(live.terms.stands[live.terms.stand[live.today, z]].delivery.flow_lpm)

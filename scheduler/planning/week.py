@@ -32,6 +32,7 @@ from scheduler.core.week.valves import Valves
 from scheduler.model import Garden, Run, Schedule, Unmet, Windows, Zone
 from scheduler.planning.day_rules import restrictions_of, rules_from
 from scheduler.planning.facts import Facts
+from scheduler.planning.given import GivenToday, given_today, liters_by_day
 from scheduler.planning.live import Live
 from scheduler.planning.shortage import ample_minutes, at_stake, why_not_today, worth_the_walk
 
@@ -92,10 +93,11 @@ def week_ahead(
     earliest: float = 0.0,
     busy: Sequence[Busy] = (),
     ready: Minutes | None = None,
+    had: Minutes | None = None,
 ) -> Week:
     """The week from `day` of `terms` on, which is the date `today`.
 
-    used_l: litres by date, of this month so far; earliest, busy, ready: of today, as in `Calendar` and
+    used_l: litres by date, of this month so far; earliest, busy, ready, had: of today, as in `Calendar` and
     `SupplyAhead`.
     """
     rules = rules_from(garden.supply, today, DAYS)
@@ -110,6 +112,7 @@ def week_ahead(
         apart=apart_zones(restrictions_of(garden.supply), [zone.name for zone in zones]),
         busy=busy,
         ready=ready,
+        had=had,
     )
     ky, weight = at_stake(zones, terms, slice(day, day + count), soil.suffered_days)
     soil = replace(soil, ky=ky, weight=weight)
@@ -211,13 +214,15 @@ def look_ahead(
     begin, count = windows[0][0], min(DAYS, len(live.rain_mm) - live.today)
     etc_sd, rain_sd = forecast_doubt(live, count)
     strip_mm = strip_caps(facts.zones, live.terms, slice(live.today, live.today + 1))
+    given = given_today(facts, live, as_planned=True)
     week = week_ahead(
         garden, facts.zones, live.terms, live.today, need, facts.day,
-        used_l=facts.liters_by_day(),
+        used_l=liters_by_day(facts, live),
         soil=_soil_ahead(facts, live, count, etc_sd),
         earliest=max(minutes_between(begin, now), 0.0),
-        busy=_busy(kept, begin, now),
-        ready=_rested(facts.zones, kept, begin, need, strip_mm[0]),
+        busy=_busy(facts, kept, begin, now),
+        ready=_rested(facts, kept, begin, need, strip_mm[0], given),
+        had=given.minutes if given.minutes.any() else None,
     )  # fmt: skip
     spread = np.sqrt(live.deficit_sd**2 + np.cumsum(etc_sd**2 + rain_sd**2, axis=0))
     outlook = _outlook(facts, live, *planned(week, facts.zones, seconds=SOLVER_SECONDS), spread)
@@ -260,12 +265,21 @@ def _soil_ahead(facts: Facts, live: Live, count: int, etc_sd: Mm) -> SoilAhead:
     )
 
 
-def _busy(kept: Sequence[Run], begin: datetime, now: datetime) -> list[Busy]:
-    """Today's runs that are facts and not over yet."""
+def _busy(facts: Facts, kept: Sequence[Run], begin: datetime, now: datetime) -> list[Busy]:
+    """Today's runs that are facts and not over yet, and what runs because a person asked."""
+    runs = [(run.start, run.stop, run.flow_lpm) for run in kept]
+    runs += [
+        (
+            one.recorded_at,
+            one.recorded_at + timedelta(seconds=one.seconds),
+            sum(s.flow_lpm for s in one.shares),
+        )
+        for one in facts.under_way
+    ]
     return [
-        Busy(minutes_between(begin, run.start), minutes_between(begin, run.stop), run.flow_lpm)
-        for run in kept
-        if run.stop.timestamp() > now.timestamp()
+        Busy(minutes_between(begin, start), minutes_between(begin, stop), flow_lpm)
+        for start, stop, flow_lpm in runs
+        if stop.timestamp() > now.timestamp()
     ]
 
 
@@ -290,21 +304,33 @@ def _held(facts: Facts, live: Live, count: int) -> np.ndarray[Any, np.dtype[np.b
     return np.asarray(on_hold | dries)
 
 
-def _rested(zones: Sequence[Zone], kept: Sequence[Run], begin: datetime, need: Need, strip_mm: Mm) -> Minutes:
+def _rested(
+    facts: Facts, kept: Sequence[Run], begin: datetime, need: Need, strip_mm: Mm, given: GivenToday
+) -> Minutes:
     """(valve,) Minute of the hours from which a valve that ran this morning has had its rest.
 
     None is due where the strip holds what ran and what is still wanted.  strip_mm: (zone,) of one pulse.
     """
-    keys = list(dict.fromkeys(zone.valve.key for zone in zones))
+    keys = list(dict.fromkeys(zone.valve.key for zone in facts.zones))
     ready = np.zeros(len(keys))
-    for z, zone in enumerate(zones):
-        mine = [run for run in kept if run.zone == zone.name]
-        one_event = sum(run.net_mm for run in mine) + need.net[z] <= strip_mm[z]
-        if not mine or (zone.longest_pulse_minutes is None and one_event):
+    for z, zone in enumerate(facts.zones):
+        ended = _ended(facts, kept, zone.name)
+        one_event = given.net_mm[z] + need.net[z] <= strip_mm[z]
+        if ended is None or (zone.longest_pulse_minutes is None and one_event):
             continue
         v = keys.index(zone.valve.key)
-        ready[v] = max(ready[v], minutes_between(begin, mine[-1].stop) + pulse_rest(zone))
+        ready[v] = max(ready[v], minutes_between(begin, ended) + pulse_rest(zone))
     return ready
+
+
+def _ended(facts: Facts, kept: Sequence[Run], zone: str) -> datetime | None:
+    """When today's last water of a zone ended; by a plan's run, or by what a person asked the service for."""
+    ends = [run.stop for run in kept if run.zone == zone][-1:]
+    ends += [a.closed_at for a in facts.applied_on(zone, facts.day) if a.closed_at and a.minutes > 0]
+    for one in facts.under_way:
+        if zone in {share.zone for share in one.shares}:
+            ends.append(one.recorded_at + timedelta(seconds=one.seconds))
+    return max(ends, key=datetime.timestamp, default=None)
 
 
 def _runs(facts: Facts, outlook: Outlook, kept: Sequence[Run], begin: datetime) -> list[Run]:

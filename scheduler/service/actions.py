@@ -68,6 +68,9 @@ class Rules:
     usable_lpm: float
     valves: Mapping[str, ValveRule]  # those that the program opens; by hand ones are not among them
     master: MasterRule | None = None
+    longest_s: Mapping[str, float] = field(
+        default_factory=dict
+    )  # of zones with a longest run: the most a day
     limits: Mapping[str, Any] | None = None  # hours, days, caps, who not beside whom: `restrictions.Rules`
 
     def every_valve(self) -> Set[str]:

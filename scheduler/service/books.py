@@ -8,13 +8,13 @@ import queue
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from scheduler.errors import CouldNot
 from scheduler.model import Applied, Note, Unsettled
-from scheduler.planning.on_record import given_lines, holds, liters_by_day, unanswered
+from scheduler.planning.on_record import Spent, gathered, given_lines, holds, spent, unanswered
 from scheduler.planning.spans import ASK_BACK_DAYS
 from scheduler.service.actions import Beat, Beaten, Book, Hold, Write, Written
 from scheduler.service.queues import drained
@@ -58,7 +58,7 @@ class DayRead:
     as_watered: bool  # a new database stands in for a lost one: today counts as watered
     newest_record: datetime | None
     given: Sequence[Mapping[str, Any]]  # water since yesterday, as today.json shows it
-    used_l: Mapping[date, float] = field(default_factory=dict)  # water on record, by date, of this month
+    spent: Sequence[Spent] = ()  # water on record of this month
     older: str | None = None  # the records are older than what was done since, and nobody said they are right
     facts: int = 0  # on record
     books: int = 0  # of the request: what was handed in before it is counted in
@@ -243,7 +243,7 @@ def _day(store: Store, day: date) -> DayRead:
         facts=openings.facts(store),
         newest_record=openings.newest_record(store),
         given=given_lines(_since_yesterday(recent, day), store.plans(day - timedelta(days=1), day)),
-        used_l=liters_by_day(store.applied(day.replace(day=1), day)),
+        spent=gathered(spent(store.applied(day.replace(day=1), day)), day),
     )
 
 

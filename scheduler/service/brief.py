@@ -7,7 +7,7 @@ folder with the texts it was made from.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, time
 from typing import TYPE_CHECKING, Any
 
@@ -35,6 +35,7 @@ class Brief:
     rates: Mapping[str, Rate]
     rates_day: date
     limits: Mapping[str, Any] | None = None  # `restrictions.Rules`
+    longest: Mapping[str, float] = field(default_factory=dict)  # minutes, of zones with a longest run
     stations: tuple[Mapping[str, Any], ...] = ()  # weather stations that send messages: kind, name, settings
 
     @classmethod
@@ -53,6 +54,7 @@ class Brief:
             rates=rates_of(page["rates"]),
             rates_day=date.fromisoformat(page["rates_day"]),
             limits=page.get("limits"),
+            longest={str(zone): float(minutes) for zone, minutes in page.get("longest", {}).items()},
             stations=tuple(dict(one) for one in page.get("stations", ())),
         )
 
@@ -86,7 +88,8 @@ class Brief:
                 float(self.master["opens_before_s"]),
                 float(self.master["closes_after_s"]),
             )
-        return Rules(self.usable_lpm, valves, master, self.limits)
+        longest_s = {zone: minutes * 60 for zone, minutes in self.longest.items()}
+        return Rules(self.usable_lpm, valves, master, longest_s, self.limits)
 
 
 def rates_of(page: Mapping[str, Sequence[float]]) -> dict[str, Rate]:
@@ -124,6 +127,11 @@ def brief_page(garden: Garden, day: date) -> dict[str, Any]:
         "service": service,
         "rates": rates_page(garden, day),
         "rates_day": day.isoformat(),
+        "longest": {
+            zone.name: zone.longest_run_minutes
+            for zone in garden.zones
+            if zone.longest_run_minutes is not None
+        },
         "limits": rules_of(garden.supply, garden.location.timezone, garden.display),
         "stations": [
             {"kind": source.kind, "name": source.name, "settings": dict(source.settings)}

@@ -54,7 +54,9 @@ class Ledger:
         self.rules = rules
         self.boot = boot
         self.beat_s = beat_s
-        self.used_l: dict[date, float] = {}  # water on record, by date, of this month
+        self.used_l: dict[date, float] = {}  # water on record, by date, of this month: the most of it
+        self.had_s: dict[tuple[date, str], float] = {}  # the same in seconds, by date and zone
+        self.replanning: set[str] = set()  # valves whose runs of today are about to be planned anew
         self.held: dict[str, date] = {}  # zones that stay dry, and until which date
         self.held_here: dict[str, date] = {}  # of these, what the books are not known to have yet
         self.tried: set[Identity] = set(tried)
@@ -120,14 +122,22 @@ class Ledger:
             return self._partly_tried(at, watering)
         if any(self.is_held(share.zone, plan.day) for share in watering.shares):
             return []
-        seconds, limit = self._longest_s(at.wall.timestamp(), watering, plan), None
-        allowed, why_not = self._allowed_s(at, watering)
-        if allowed < seconds:
-            seconds, limit = allowed, why_not
+        if watering.valve in self.replanning:
+            return "what is left of its day is planned anew"
+        left, had_all = self._left_of_day(watering)
+        if left < min(watering.seconds, SHORTEST_CUT_S):
+            self.lately.pop(watering.valve, None)
+            return self._skip(at, watering, plan, had_all, meant=True)
+        seconds, limit = min(
+            (self._longest_s(at.wall.timestamp(), watering, plan), ""),
+            self._allowed_s(at, watering),
+            (left, had_all),
+        )
         if seconds < min(watering.seconds, SHORTEST_CUT_S):
-            return [*self._skip(at, watering, plan, limit), *self._in_later_hours(at, watering, plan)]
+            skipped = self._skip(at, watering, plan, limit or None)
+            return [*skipped, *self._in_later_hours(at, watering, plan)]
         why = blocked or self._obstacle(at, watering.valve, watering.flow_lpm, plan)
-        return why or self._begin(at, watering, seconds, plan.end_s(at.wall.timestamp()))
+        return why or self._begin(at, watering, seconds, plan.end_s(at.wall.timestamp()), limit)
 
     def _late(self, at: Moment, watering: Watering, why: str) -> list[Action]:
         """A line on a run that has to wait; a change from run to run takes a moment, and needs none."""
@@ -140,10 +150,22 @@ class Ledger:
         """Never beyond what was asked for, the valve's cap, or the watering hours."""
         return min(watering.seconds, self.rules.cap_s(watering.valve), plan.end_s(now) - now)
 
-    def _allowed_s(self, at: Moment, watering: Watering) -> tuple[float, str | None]:
+    def _left_of_day(self, watering: Watering) -> tuple[float, str]:
+        """What its zones had today of their longest run is taken off it, whoever opened the valve."""
+        longest, had = self.rules.longest_s, dict(self.had_s)
+        for held in self.open_runs.values():
+            for share in held.opening.shares:
+                key = share.day, share.zone
+                had[key] = had.get(key, 0.0) + held.opening.seconds
+        most = max(longest.get(share.zone, float("inf")) for share in watering.shares)
+        ran = max(had.get((share.day, share.zone), 0.0) for share in watering.shares)
+        words = f"{ran / 60:.0f} of {most / 60:.0f} min, the longest run of a day, were given"
+        return max(most - ran, 0.0), words
+
+    def _allowed_s(self, at: Moment, watering: Watering) -> tuple[float, str]:
         """What the restrictions allow from now on. The plan kept to them; this is the last look."""
         if self.rules.limits is None:
-            return float("inf"), None
+            return float("inf"), ""
         zones = [share.zone for share in watering.shares]
         used = self._used_l(at.date)
         return limits.longest(self.rules.limits, at.wall, zones, watering.flow_lpm, *used)
@@ -245,17 +267,19 @@ class Ledger:
             total += sum(w.flow_lpm for w in plan.by_hand if w.start_s <= now < w.stop.timestamp())
         return total
 
-    def _begin(self, at: Moment, watering: Watering, seconds: float, until: float | None) -> list[Action]:
-        """until: when the watering hours end; None for a run by hand."""
+    def _begin(
+        self, at: Moment, watering: Watering, seconds: float, until: float | None, limit: str = ""
+    ) -> list[Action]:
+        """until: when the watering hours end; None for a run by hand. limit: what made it so short."""
         self.tried |= watering.identities
         opening = Opening(
             self._new_uid(), watering.valve, seconds, watering.shares, at.wall, self.boot, at.mono
         )
         self.open_runs[watering.valve] = OpenRun(opening, planned_s=watering.seconds, until=until)
-        changed = [] if until is None else self._other_than_planned(at, watering, seconds)
+        changed = [] if until is None else self._other_than_planned(at, watering, seconds, limit)
         return [Write(opening), *changed]
 
-    def _other_than_planned(self, at: Moment, watering: Watering, seconds: float) -> list[Action]:
+    def _other_than_planned(self, at: Moment, watering: Watering, seconds: float, limit: str) -> list[Action]:
         """Lines on a run that starts late, or is cut."""
         lines: list[Action] = []
         if at.wall.timestamp() - watering.start_s > LATE_S:
@@ -263,9 +287,9 @@ class Ledger:
             lines.append(_of(watering, "late", "info", f"{watering.names} started late, "
                               f"{at.wall:%H:%M} for {watering.start:%H:%M}: {why}"))  # fmt: skip
         if seconds < watering.seconds - WORTH_A_LINE_S:
+            why = limit or "to end inside the watering hours and the valve's cap"
             lines.append(_of(watering, "cut", "look", f"{watering.names}: cut from "
-                              f"{watering.seconds / 60:.0f} to {seconds / 60:.0f} min, to end inside the "
-                              "watering hours and the valve's cap"))  # fmt: skip
+                              f"{watering.seconds / 60:.0f} to {seconds / 60:.0f} min: {why}"))  # fmt: skip
         return lines
 
     # --- by hand ---

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+from scheduler.planning.on_record import Spent, spent
 from scheduler.service.actions import Book, Moment
 from scheduler.service.books import AskDay, AskLost, DayRead
 
@@ -23,7 +24,7 @@ class OnRecord:
     _reread: bool = True
     _ask_at: float = float("-inf")  # not before
     _handed_in: int = 0  # bookings
-    _unread: list[tuple[int, date, float]] = field(default_factory=list)  # litres the day read does not have
+    _unread: list[tuple[int, Spent]] = field(default_factory=list)  # water that the day read does not have
 
     def due(self, at: Moment, plan_changed: bool) -> list[AskLost | AskDay]:
         """What the books are to be asked now."""
@@ -55,16 +56,13 @@ class OnRecord:
 
     def booked(self, book: Book) -> None:
         self._handed_in += 1
-        self._unread += [(self._handed_in, record.day, record.liters) for record in book.records]
+        self._unread += [(self._handed_in, one) for one in spent(book.records)]
         self._reread = True
         self.dated(book.at)
 
     def dated(self, at: datetime) -> None:
         self.newest_s = max(self.newest_s, at.timestamp())
 
-    def used_l(self) -> dict[date, float]:
-        """This month's litres by date: what the books said, and what was handed in since."""
-        used = dict(self.day.used_l) if self.day else {}
-        for _, day, liters in self._unread:
-            used[day] = used.get(day, 0.0) + liters
-        return used
+    def spent(self) -> list[Spent]:
+        """This month's water: what the books said, and what was handed in since."""
+        return [*(self.day.spent if self.day else ()), *(one for _, one in self._unread)]

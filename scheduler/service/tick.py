@@ -5,9 +5,10 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Protocol
 
+from scheduler.planning.on_record import liters_at_most
 from scheduler.service import limits, water_records
 from scheduler.service.actions import (
     Action,
@@ -45,6 +46,7 @@ log = logging.getLogger(__name__)
 
 KNOWN_BACK = timedelta(days=8)
 MOST_KNOWN = 300  # runs kept in mind
+NO_PLAN_S = 30.0  # after water by hand: where nothing makes another plan by then, the old one holds
 STANDS_IN = "a new database stands in for a lost one: today counts as watered"
 
 
@@ -94,6 +96,7 @@ class Runner:
         self.leaving: set[str] = set()  # valves of an earlier configuration, until confirmed closed
         self.steps = 0
         self._last: float | None = None
+        self._replan_since: Moment | None = None
 
     def tick(
         self,
@@ -127,6 +130,7 @@ class Runner:
         self.perform(at, self.ledger.step(at, self.planned.on(at.date), blocked or self._older(at)))
         if not stopping:
             self._morning(at)
+            self._planned_anew(at, None)
         self.requests.answer(at)
         self._say_clock(at)
         if (page := self.summary.due(at)) is not None:
@@ -175,7 +179,7 @@ class Runner:
                     self.record.dated(action.at)
                     self.books.ask(action)
                 case Book():
-                    self._book(action)
+                    self._book(at, action)
                 case Hold() if at.dated:
                     self.record.dated(action.at)
                     self.books.ask(action)
@@ -204,13 +208,50 @@ class Runner:
         for one in self.ledger.doubted(key):
             self.valves.late(one)
 
-    def _book(self, book: Book) -> None:
+    def _book(self, at: Moment, book: Book) -> None:
         if book.uid is not None:
             self.recovery.settled(book.uid)
         self.record.booked(book)
-        self.ledger.used_l = self.record.used_l()
+        self._spent()
         self.requests.hear(book)
         self.books.ask(book)
+        self._after_water_by_hand(at, book)
+
+    def _spent(self) -> None:
+        """What the ledger takes off its limits."""
+        spent = self.record.spent()
+        flow = {zone: rate[0] for zone, rate in self.planned.rates.items()}
+        self.ledger.used_l = liters_at_most(spent, flow)
+        had: dict[tuple[date, str], float] = {}
+        for one in spent:
+            if not one.zone:  # of earlier days
+                continue
+            had[one.day, one.zone] = had.get((one.day, one.zone), 0.0) + one.most_minutes * 60
+        self.ledger.had_s = had
+
+    def _after_water_by_hand(self, at: Moment, book: Book) -> None:
+        """What a person asked for is water too: runs of its zones that are still ahead are planned anew."""
+        zones = {r.zone for r in book.records if r.pulse is None and r.minutes > 0 and r.day == at.date}
+        plan = self.planned.on(at.date)
+        ahead = {
+            watering.valve
+            for watering in (plan.waterings if plan is not None and zones else ())
+            if self.ledger.tried.isdisjoint(watering.identities) and zones & {s.zone for s in watering.shares}
+        }
+        if ahead:
+            self.mornings.want(f"{', '.join(sorted(zones))}: watered by hand", at)
+            self.ledger.replanning |= ahead
+            self._replan_since = at
+
+    def _planned_anew(self, at: Moment, made_at: datetime | None) -> None:
+        """Lets the runs that waited for it go on; also where no other plan comes."""
+        since, ready = self._replan_since, self.mornings
+        if since is None:
+            return
+        idle = not ready.running and ready.wanted is None and at.mono > since.mono + NO_PLAN_S
+        if idle or (made_at is not None and made_at.timestamp() >= since.wall.timestamp()):
+            self.ledger.replanning.clear()
+            self._replan_since = None
 
     # --- what valves report ---
 
@@ -289,7 +330,7 @@ class Runner:
 
     def _day_read(self, at: Moment, read: DayRead) -> None:
         self.record.read(read)
-        self.ledger.used_l = self.record.used_l()
+        self._spent()
         if read.as_watered and read.day == at.date:
             text = f"{STANDS_IN}, and nothing opens"
             self.notices.tell("database", "problem", text, at.wall, of=str(read.day))
@@ -304,6 +345,7 @@ class Runner:
             self.perform(at, self.ledger.give_up(at, plan))  # by the holds of that plan's date
         self.ledger.holds_read(read.held, read.day)
         self.planned.read(read.page)
+        self._planned_anew(at, read.made_at)
         if at.trusted and read.day == at.date:
             self._answer_for_earlier_days(at, read)
 

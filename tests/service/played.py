@@ -6,9 +6,11 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
+from itertools import takewhile
 from typing import TYPE_CHECKING, Any
 
 from scheduler.model import Applied, Opening, Unsettled
+from scheduler.planning.on_record import Spent, gathered, spent
 from scheduler.relays.base import ACTS_WITHIN_S
 from scheduler.service.actions import Beat, Beaten, Book, ValveEvent, Write, Written
 from scheduler.service.books import Answer, AskDay, AskLost, DayRead, Disk, Hold, Lost, Publish
@@ -282,13 +284,9 @@ class Books:
                 self.world.booked(book)
         return [Disk("books", None)]
 
-    def _used_l(self, day: date) -> dict[date, float]:
-        used: dict[date, float] = {}
-        for record in reversed(self.world.disk.applied):
-            if record.day < day.replace(day=1):
-                break
-            used[record.day] = used.get(record.day, 0.0) + record.liters
-        return used
+    def _spent(self, day: date) -> list[Spent]:
+        month = takewhile(lambda record: record.day >= day.replace(day=1), reversed(self.world.disk.applied))
+        return gathered(spent(month), day)
 
     def _day(self, day: date) -> DayRead:
         disk = self.world.disk
@@ -312,7 +310,7 @@ class Books:
             newest_record=disk.newest,
             older="older records" if disk.older_through and day <= disk.older_through else None,
             given=(),
-            used_l=self._used_l(day),
+            spent=self._spent(day),
         )
 
 

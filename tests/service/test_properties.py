@@ -410,7 +410,7 @@ def test_what_was_interrupted_is_planned_again_the_same_day() -> None:
     assert sum("plan 2026-06-01" in line for line in world.log) == 2
     world.run(EVENING_S)
     assert runs_of(world, DAY) == pytest.approx(WHOLE, abs=1.5)  # between bounds the middle counts
-    assert world.runner.ledger.used_l[DAY] == pytest.approx(sum(r.liters for r in world.disk.applied))
+    assert world.runner.ledger.used_l[DAY] == pytest.approx(sum(map(world.most_liters, world.disk.applied)))
 
 
 @pytest.mark.parametrize("stale_s", [9 * 3600.0, 365 * DAY_S])

@@ -9,6 +9,7 @@ import pytest
 from service.plot import PLOT
 
 from scheduler.model import Applied, Opening, Share, Unsettled
+from scheduler.planning.on_record import Spent, liters_at_most
 from scheduler.service.actions import Beat, Book, Late, Moment, Replan
 from scheduler.service.books import AskDay, AskLost, DayRead
 from scheduler.service.ledger import Ledger
@@ -27,7 +28,8 @@ def at(after_s: float = 0.0, *, trusted: bool = True, dated: bool = True) -> Mom
 
 
 def read(*, used_l: float = 0.0, books: int = 0, newest: datetime | None = None) -> DayRead:
-    return DayRead(DAY, None, None, frozenset(), {}, (), False, newest, (), {DAY: used_l}, books)
+    spent = (Spent(DAY, "beans", 1.0, used_l, 0.0),)
+    return DayRead(DAY, None, None, frozenset(), {}, (), False, newest, (), spent, books)
 
 
 def given(liters: float, after_s: float = 0.0) -> Book:
@@ -68,11 +70,11 @@ class TestOnRecord:
         record.read(read(used_l=5.0))
         record.booked(given(7.0))
         record.booked(given(11.0))
-        assert record.used_l() == {DAY: 23.0}
+        assert liters_at_most(record.spent(), {}) == {DAY: 23.0}
         record.read(read(used_l=12.0, books=1))  # read after the first booking: the second is not in it
-        assert record.used_l() == {DAY: 23.0}
+        assert liters_at_most(record.spent(), {}) == {DAY: 23.0}
         record.read(read(used_l=23.0, books=2))
-        assert record.used_l() == {DAY: 23.0}
+        assert liters_at_most(record.spent(), {}) == {DAY: 23.0}
 
     def test_the_newest_moment_never_goes_back(self) -> None:
         record = OnRecord()

@@ -19,7 +19,7 @@ from service.plot import PLOT, Plot
 
 from scheduler.core.hours.runs import Ask, ValveAsk, into_hours
 from scheduler.core.pulsing import Pulsing
-from scheduler.model import Opening, Supply
+from scheduler.model import Applied, Opening, Supply
 from scheduler.planning.runs import run_page
 from scheduler.service.actions import Beat, Book, Hold, Moment, Write
 from scheduler.service.books import AskDay
@@ -442,6 +442,11 @@ class World:
         if len(book.records) < len(opening.shares) and true > SLACK_S:
             raise Violation(f"P5: {true:.0f} s of {opening} are in no record")
 
+    def most_liters(self, record: Applied) -> float:
+        """The most that it may have been."""
+        unsure = max((record.most_minutes or 0.0) - record.minutes, 0.0)
+        return record.liters + unsure * self.plot.zones[record.zone][1]
+
     def check_liters(self) -> None:
         """Caps on water rest on this month's litres: each record counts once, whenever all is written."""
         day, records = self.runner.record.day, self.disk.applied
@@ -455,7 +460,7 @@ class World:
         for record in reversed(records):
             if record.day < month:
                 break
-            summed[record.day] += record.liters
+            summed[record.day] += self.most_liters(record)
         used = self.runner.ledger.used_l
         if any(abs(summed[d] - used.get(d, 0.0)) > LITERS for d in summed.keys() | used.keys()):
             raise Violation(f"litres: {dict(summed)} on record, {used} counted")

@@ -25,6 +25,34 @@ class RefillRule:
         """The grower's settings, `leave_room` to `longest_run`, as arrays."""
         return cls(np.array([z.leave_room_mm for z in zones]), RunLimits.of(zones), shared_valves(zones))
 
+    def after(self, had: Minutes, takes_part: BoolArray) -> RefillRule:
+        """The same for what is left of a day on which zones had so many minutes of water, (zone,).
+
+        A longest run is the most a day: zones on one valve, of those that take part, may have what the
+        longest of theirs leaves, whoever of them had most.  A rest below the shortest run is none.
+
+        >>> limits = RunLimits(np.zeros(3), np.full(3, 5.0), np.array([40.0, 40.0, np.inf]))
+        >>> rule = RefillRule(np.zeros(3), limits, ((0, 1),))
+        >>> rule.after(np.array([30.0, 12.0, 90.0]), np.ones(3, dtype=bool)).limits.longest.tolist()
+        [10.0, 10.0, inf]
+        >>> rule.after(np.array([0.0, 39.0, 0.0]), np.ones(3, dtype=bool)).limits.longest.tolist()
+        [0.0, 0.0, inf]
+        """
+        if not had.any():
+            return self
+        longest, shared = self.limits.longest.copy(), {z for group in self.shared_valves for z in group}
+        alone = ((z,) for z in range(len(longest)) if z not in shared)
+        for group in (*self.shared_valves, *alone):
+            members = [z for z in group if takes_part[z]]
+            used = max((had[z] for z in members), default=0.0)
+            if used <= 0:
+                continue
+            left = np.floor(max(longest[z] for z in members) - used + 1e-9)
+            least = min(min(self.limits.shortest_whole[z], longest[z]) for z in members)
+            longest[members] = np.minimum(longest[members], left if left >= least else 0.0)
+        limits = RunLimits(self.limits.fill, self.limits.shortest, longest)
+        return RefillRule(self.leave_room, limits, self.shared_valves)
+
     def of_zones(self, which: IntArray) -> RefillRule:
         """The same laid out for zones in another order, or some of them.
 

@@ -192,7 +192,7 @@ def split(week: Week, zone: int) -> Week:
         halved[name] = np.concatenate([values, values[:, [zone]]], axis=1)
     for name in ZONE:
         halved[name] = np.append(getattr(week, name), getattr(week, name)[zone])
-    for name in ("spread", "loose"):
+    for name in ("spread", "loose", "had"):
         if (of_zone := getattr(week, name)) is not None:
             halved[name] = np.append(of_zone, of_zone[zone])
     for half in (zone, len(week.zones)):  # half the area at half the flow: the same mm per minute

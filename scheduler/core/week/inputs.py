@@ -44,6 +44,7 @@ class SupplyAhead:
     apart: Sequence[Sequence[int]] = ()  # groups of zones of which no two run at one time
     busy: Sequence[Busy] = ()
     ready: Minutes | None = None  # (valve,) minute of today's hours before which a valve has to rest
+    had: Minutes | None = None  # (zone,) minutes that ran today
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +92,7 @@ def week_of(
         apart=tuple(tuple(group) for group in supply.apart),
         busy=tuple(supply.busy),
         ready=supply.ready,
+        had=supply.had,
     )
 
 

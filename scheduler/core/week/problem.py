@@ -34,7 +34,8 @@ class Week:
     """All that a plan rests on.  (day, zone) arrays unless said; mm, minutes, L/min, L.
 
     `deficit` has today's rain so far and whatever was given this morning already taken off, as have the caps
-    and `settle`.  Rows of `raw` and `trigger` are those by which the morning decides.
+    and `settle`; `had` is still to be taken off the longest runs, which are the most a day.  Rows of `raw`
+    and `trigger` are those by which the morning decides.
     """
 
     zones: tuple[str, ...]
@@ -72,6 +73,7 @@ class Week:
     apart: tuple[tuple[int, ...], ...] = ()  # groups of zones of which no two run at one time
     earliest: float = 0.0  # minute of today's hours before which nothing starts
     ready: Minutes | None = None  # (valve,) the same of a valve that has to rest first
+    had: Minutes | None = None  # (zone,) minutes that each got today, at most; None: none
     busy: tuple[Busy, ...] = ()
     finish: Finish = "late"
     spread: BoolArray | None = None  # (zone,) today's pulses lie evenly over `light`: a seedbed

@@ -31,6 +31,7 @@ def unbound(week: Week) -> Week:
         busy=(),
         earliest=0.0,
         ready=None,
+        had=None,
         window=np.full(week.days, 1e5),
         longest=np.full(len(week.zones), np.inf),
         valve_cap=np.full(week.valves, np.inf),
@@ -73,6 +74,8 @@ def _why(valves: Valves, minutes: Minutes, z: int, day: int) -> str:
     if valves.most[day, v] <= 0:
         if valves.flow[day, v] > week.usable_lpm:
             return "it needs more flow than the supply can feed"
+        if day == 0 and week.had is not None and Valves(replace(week, had=None)).most[0, v] > 0:
+            return "it had its longest run of the day"
         return "the hours or a cap leave no run of its shortest length"
     of_valve = np.zeros((week.days, week.valves))
     for k, zones in enumerate(valves.of):

@@ -113,6 +113,9 @@ class Valves:
         """
         week = self.week
         most = self._over_members(self.limits.longest, np.fmax, 0.0)
+        if week.had is not None and week.days:
+            had = self._over_members(week.had, np.fmax, 0.0)[0]
+            most[0] = np.maximum(np.floor(most[0] - had + _WHOLE), 0.0)
         most = np.minimum(most, np.floor(week.valve_cap + _WHOLE))
         most[self.flow > week.usable_lpm * (1 + WITHIN)] = 0.0
         for cap in week.caps:
