@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
@@ -32,6 +33,19 @@ def data_dir(explicit: str | None, environ: Mapping[str, str]) -> Path:
     return user_data_path("rowwater", appauthor=False)
 
 
+def unreadable(path: Path) -> str | None:
+    """Why nothing can be read at a path; None for a file, or where that is not known before it is opened."""
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        return f"a link to {path.readlink()}, which is not there" if path.is_symlink() else "no such file"
+    except OSError as error:
+        return f"cannot be read: {error.strerror or error}"
+    if stat.S_ISDIR(mode):
+        return "a folder, not a file"
+    return None if stat.S_ISREG(mode) else "a pipe or a device, not a file"
+
+
 def find_config(
     explicit: str | None, environ: Mapping[str, str], cwd: Path, *, system: Path = SYSTEM_CONFIG
 ) -> Path:
@@ -44,8 +58,8 @@ def find_config(
             path = cwd / Path(named).expanduser()
             if path.is_dir():
                 raise BadInput(f"{path} is a folder: name the file in it (named by {by})")
-            if not path.is_file():
-                raise BadInput(f"{path}: no such file (named by {by})", hint=HINT_INIT)
+            if why := unreadable(path):
+                raise BadInput(f"{path}: {why} (named by {by})", hint=HINT_INIT)
             return path
     from platformdirs import user_config_path
 

@@ -20,9 +20,9 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.clock import site_now
-from scheduler.errors import RowwaterError
+from scheduler.errors import BadInput, RowwaterError
 from scheduler.garden.file import load_text, planting_from_note
-from scheduler.places import Places, data_dir, find_config
+from scheduler.places import Places, data_dir, find_config, unreadable
 from scheduler.service.brief import brief_page, rates_page
 from scheduler.store.owner import Owner
 
@@ -75,8 +75,19 @@ def day(places: Places, folder: str, on: date | None) -> dict[str, Any]:
 
 
 def _texts(config: Path) -> dict[str, bytes]:
+    """Of garden.yaml, and of crops.yaml where anything bears that name, also a link that leads nowhere."""
     crops = config.with_name("crops.yaml")
-    return {path.name: path.read_bytes() for path in (config, crops) if path == config or path.exists()}
+    return {path.name: _bytes(path) for path in (config, crops) if path == config or os.path.lexists(path)}
+
+
+def _bytes(path: Path) -> bytes:
+    """BadInput for what is no file that can be read; a named pipe is not waited for."""
+    if why := unreadable(path):
+        raise BadInput(f"{path}: {why}")
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise BadInput(f"{path}: cannot be read: {error.strerror or error}") from error
 
 
 def _answer(words: list[str]) -> dict[str, Any]:

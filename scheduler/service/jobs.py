@@ -147,7 +147,8 @@ class ConfigWatch:
         if ended.status not in (0, _WRONG):  # no fault of the file's
             self._not_before = time.monotonic() + AGAIN_S
         if ended.status != 0:
-            lines = [line for line in ended.err.splitlines() if line.strip()]
+            said = [line for line in ended.err.splitlines() if line.strip()]
+            lines = [line for line in said if not line.startswith("  hint: ")]
             return Refused(tuple(lines) or (f"could not be read: {_last_words(ended)}",))
         try:
             answer = json.loads(ended.out)

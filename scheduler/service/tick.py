@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Protocol
 
-from scheduler.planning.on_record import liters_at_most
+from scheduler.planning.on_record import Spent, liters_at_most
 from scheduler.service import limits, water_records
 from scheduler.service.actions import (
     Action,
@@ -219,7 +219,7 @@ class Runner:
 
     def _spent(self) -> None:
         """What the ledger takes off its limits."""
-        spent = self.record.spent()
+        spent = [*self.record.spent(), *self._not_booked_yet()]
         flow = {zone: rate[0] for zone, rate in self.planned.rates.items()}
         self.ledger.used_l = liters_at_most(spent, flow)
         had: dict[tuple[date, str], float] = {}
@@ -228,6 +228,15 @@ class Runner:
                 continue
             had[one.day, one.zone] = had.get((one.day, one.zone), 0.0) + one.most_minutes * 60
         self.ledger.had_s = had
+
+    def _not_booked_yet(self) -> list[Spent]:
+        """Openings that an earlier process left, in full: their valves have not confirmed their close."""
+        return [
+            Spent(share.day, share.zone, minutes, minutes * share.flow_lpm, 0.0)
+            for lost in self.recovery.lost
+            for share in lost.opening.shares
+            if (minutes := lost.opening.seconds / 60) > 0
+        ]
 
     def _after_water_by_hand(self, at: Moment, book: Book) -> None:
         """What a person asked for is water too: runs of its zones that are still ahead are planned anew."""

@@ -29,7 +29,7 @@ def at(after_s: float = 0.0, *, trusted: bool = True, dated: bool = True) -> Mom
 
 def read(*, used_l: float = 0.0, books: int = 0, newest: datetime | None = None) -> DayRead:
     spent = (Spent(DAY, "beans", 1.0, used_l, 0.0),)
-    return DayRead(DAY, None, None, frozenset(), {}, (), False, newest, (), spent, books)
+    return DayRead(DAY, None, None, frozenset(), {}, (), False, newest, (), spent, books=books)
 
 
 def given(liters: float, after_s: float = 0.0) -> Book:

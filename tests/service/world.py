@@ -451,7 +451,9 @@ class World:
         """Caps on water rest on this month's litres: each record counts once, whenever all is written."""
         day, records = self.runner.record.day, self.disk.applied
         unsettled = self.books.unbooked or any(isinstance(one, Book | AskDay) for one in self.books.waiting)
-        waits = self.runner.record._reread or self.runner.record.doubted or self.gone
+        waits = (
+            self.runner.recovery.lost or self.runner.record._reread or self.runner.record.doubted or self.gone
+        )
         if day is None or len(records) == self._summed or unsettled or waits:
             return
         self._summed = len(records)
