@@ -125,6 +125,8 @@ class Books:
             return refused
         if isinstance(request, AskDay | AskLost):
             return [*answers, *self._proven(store)] if isinstance(request, AskDay) else answers
+        if any(isinstance(answer, Written) and not answer.ok for answer in answers):
+            return answers  # nothing was written
         self._refused = False
         return [*answers, Disk("books", None)]
 

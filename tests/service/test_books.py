@@ -10,7 +10,7 @@ from pathlib import Path
 
 from scheduler.cli.text.log import log_text
 from scheduler.errors import CouldNot
-from scheduler.model import Applied, Opening
+from scheduler.model import Applied, Opening, Share
 from scheduler.pages.log import log_page
 from scheduler.planning.on_record import given_lines
 from scheduler.service.actions import Hold, Write, Written
@@ -47,7 +47,8 @@ def test_a_read_does_not_show_that_the_disk_takes_records_again(tmp_path: Path) 
     path = tmp_path / "rowwater.db"
     Store.open(path, now=NOW).close()
     books = Books(lambda: Store.open(path, now=NOW, setup=Setup(patience_s=0.05)), lambda _: None)
-    opening = Opening("u", "gpio:1", 60.0, (), NOW, "boot", 1.0)
+    share = Share("beans", NOW.date(), 1, 1.0, 5.0, 0.05, 0.05)
+    opening = Opening("u", "gpio:1", 60.0, (share,), NOW, "boot", 1.0)
     day = AskDay(NOW.date())
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
