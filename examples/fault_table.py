@@ -150,7 +150,7 @@ def process() -> Iterator[Row]:
     )
     yield (
         "the guard dies, or freezes",
-        f"{span(usual.tick_s)}, or {span((guardlink.MOST_UNANSWERED + 1) * usual.tick_s)}",
+        f"{span(usual.tick_s)}, or {span(guardlink.ANSWER_S)}",
         "nothing new opens until another one stands",
     )
     yield (
