@@ -78,6 +78,7 @@ class Refused:
     """A version of garden.yaml that is not taken over, and why."""
 
     complaints: tuple[str, ...]
+    hints: tuple[str, ...] = ()
     another: CouldNot | None = None  # it is another garden's than the records in the data folder
 
 
@@ -148,14 +149,15 @@ class ConfigWatch:
             self._not_before = time.monotonic() + AGAIN_S
         if ended.status != 0:
             said = [line for line in ended.err.splitlines() if line.strip()]
-            lines = [line for line in said if not line.startswith("  hint: ")]
-            return Refused(tuple(lines) or (f"could not be read: {_last_words(ended)}",))
+            hints = tuple(line for line in said if line.startswith("  hint: "))
+            lines = tuple(line for line in said if line not in hints)
+            return Refused(lines or (f"could not be read: {_last_words(ended)}",), hints)
         try:
             answer = json.loads(ended.out)
             self._path = Path(answer["path"])
             if (another := self._another(answer["owner"])) is not None:
                 self._not_before = time.monotonic() + AGAIN_S  # the grower may say that it is the same
-                return Refused((another.text,), another)
+                return Refused((another.text,), another=another)
             texts = {name: text.encode() for name, text in answer["texts"].items()}
             return keep(
                 self._data, answer["brief"], texts, original=self._path, stamp=stamp or stamp_of(self._path),

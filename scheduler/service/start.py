@@ -100,7 +100,7 @@ def first_garden(watch: ConfigWatch) -> tuple[InUse, Refused | None]:
     if found is not None and found.another is not None and not watch.same_file:
         raise found.another
     if watch.known is None:
-        complaints = found.complaints if found else ()
+        complaints = (*found.complaints, *found.hints) if found else ()
         raise BadGarden(complaints) if complaints else BadInput("no garden.yaml to serve")
     return watch.known, found
 
