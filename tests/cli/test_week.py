@@ -194,12 +194,13 @@ def seen(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
     pages: list[dict[str, Any]] = []
     publish = daily.publish
 
-    def watched(garden: Any, store: Any, page: dict[str, Any], places: Any) -> None:
-        publish(garden, store, page, places)
+    def watched(garden: Any, store: Any, page: dict[str, Any], places: Any) -> Any:
+        published = publish(garden, store, page, places)
         on_disk = json.loads((places.data / "schedule.json").read_text())
         assert on_disk["runs"] == page["runs"] == store.newest_plan().page["runs"]
         if page["date"] == "2015-07-02":
             pages.append(dict(page))
+        return published
 
     monkeypatch.setattr(daily, "publish", watched)
     return pages
