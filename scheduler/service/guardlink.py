@@ -20,6 +20,7 @@ from scheduler.service.earlier_guards import GUARD_MODULE, argument
 from scheduler.service.guard import IN_FLIGHT_S, MARGIN_S, SILENCE_S, TRY_FOR_S, Order, plain
 
 ANSWER_S = 3.0  # a heartbeat that is not answered for longer: the guard is frozen, or worse
+LOOKS = 5  # so often it is looked for the answer: a machine that stood still is no frozen guard
 READY_S = 30.0
 BYE_S = 5.0
 _START = f"""import sys
@@ -71,6 +72,7 @@ class GuardLink:
         self._process: subprocess.Popen[bytes] | None = None
         self._keys: frozenset[str] = frozenset()
         self._asked: float | None = None  # when the first heartbeat was sent that is not answered yet
+        self._looks = 0  # since then
         self._broken = False
         self._lifeline: int | None = None
         self._lock = threading.Lock()
@@ -115,7 +117,8 @@ class GuardLink:
             if self._process is None or self._broken or self._process.poll() is not None:
                 return False
             self._hear()
-            return self._asked is None or time.monotonic() < self._asked + ANSWER_S
+            self._looks += 1
+            return self._asked is None or self._looks < LOOKS or time.monotonic() < self._asked + ANSWER_S
 
     @property
     def pid(self) -> int | None:
@@ -127,14 +130,15 @@ class GuardLink:
             if self._process is None:
                 return
             self._hear()
-            self._asked = self._asked or time.monotonic()
+            if self._asked is None:
+                self._asked, self._looks = time.monotonic(), 0
             self._write(b"\n")
 
     def _hear(self) -> None:
         assert self._process is not None
         assert self._process.stdout is not None
         if self._process.stdout.read(4096):
-            self._asked = None
+            self._asked, self._looks = None, 0
 
     def opened(self, key: str, seconds: float) -> None:
         """Say it before the open command is sent. Raises GuardGone: then do not open."""

@@ -1,4 +1,4 @@
-"""The idle service: memory of daemon and guard, CPU and disk writes.
+"""The idle service: memory of daemon and guard, CPU, wake-ups and disk writes.
 
     python tests/benchmarks/bench_daemon.py [SECONDS]
 
@@ -44,6 +44,14 @@ def written_bytes(pid: int) -> int:
     return 0
 
 
+def wake_ups(pid: int) -> int:
+    """Of all its threads: how often one gave up the processor to wait, and so was woken again."""
+    mark, found = "voluntary_ctxt_switches:", 0
+    for status in Path(f"/proc/{pid}/task").glob("*/status"):
+        found += sum(int(row.split()[1]) for row in status.read_text().splitlines() if row.startswith(mark))
+    return found
+
+
 def main(seconds: float) -> None:
     with subprocess.Popen(
         [sys.executable, "-c", REFERENCE], stdin=subprocess.PIPE, stdout=subprocess.PIPE
@@ -63,18 +71,21 @@ def main(seconds: float) -> None:
         guard = shed.guard_pid()
         assert guard is not None
         pids = (shed.process.pid, guard)
-        before = [(cpu_s(pid), written_bytes(pid)) for pid in pids]
+        before = [(cpu_s(pid), written_bytes(pid), wake_ups(pid)) for pid in pids]
         time.sleep(seconds)
-        after = [(cpu_s(pid), written_bytes(pid)) for pid in pids]
+        after = [(cpu_s(pid), written_bytes(pid), wake_ups(pid)) for pid in pids]
         memory = [memory_mb(pid) for pid in pids]
         shed.end()
     rss, pss = (sum(one[k] for one in memory) for k in (0, 1))
     used = sum(a[0] - b[0] for a, b in zip(after, before, strict=True))
     written = sum(a[1] - b[1] for a, b in zip(after, before, strict=True))
+    woken = sum(a[2] - b[2] for a, b in zip(after, before, strict=True))
     print(f"reference: {reference[0]:.1f} MB resident, {reference[1]:.1f} MB share")
     print(f"daemon and guard: {memory[0][0]:.1f} + {memory[1][0]:.1f} MB resident, {pss:.1f} MB share")
+    print(f"guard alone: {memory[1][0]:.1f} MB resident (goal below 9)")
     print(f"ratio: {rss / reference[0]:.2f} resident, {pss / reference[1]:.2f} share (goal 1.25)")
     print(f"idle CPU: {100 * used / seconds:.2f} % of one core over {seconds:.0f} s")
+    print(f"wake-ups of both: {woken / seconds:.2f} a second (goal 2)")
     print(f"idle disk writes: {written} bytes, {written / seconds * DAY_S / 1e6:.3f} MB a day (goal below 1)")
 
 

@@ -244,7 +244,7 @@ def test_a_valve_that_does_not_confirm_counts_as_open(make_shed: MakeShed) -> No
     """Row 29, P1: told again until it does; the others wait for the flow it may take."""
     shed = make_shed()
     shed.start()
-    shed.plan([("a", 1, 4.0, 3.0), ("b", 1, 9.0, 12.0), ("c", 1, 9.0, 12.0)])
+    shed.plan([("a", 1, 4.0, 3.0), ("b", 1, 9.0, 12.0), ("c", 1, 9.2, 12.0)])
     shed.until(lambda: shed.is_open("a"), 20, "the run")
     (shed.folder / "refuse-a").touch()
     shed.until(lambda: "does not confirm" in shed.said(), 15, "the alarm")
