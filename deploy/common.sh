@@ -99,7 +99,8 @@ from datetime import datetime, timezone
 
 now = datetime.now(timezone.utc).isoformat()
 with sqlite3.connect(sys.argv[1]) as copy:
-    copy.execute("INSERT OR IGNORE INTO store_info VALUES (?, ?)", ("copied " + now, now))
+    if copy.execute("SELECT 1 FROM sqlite_master WHERE name = 'store_info'").fetchone():  # else none of ours
+        copy.execute("INSERT OR IGNORE INTO store_info VALUES (?, ?)", ("copied " + now, now))
 copy.close()
 PY
 }

@@ -118,9 +118,11 @@ def test_out_and_in_and_out_again_is_the_same_file_and_the_same_morning(
     pages = []
     for folder in ("data", MOVED):
         assert lived("day", "--data", folder).status in (0, 3)
-        pages.append((lived.folder / folder / "today.json").read_bytes())
+        page = json.loads((lived.folder / folder / "today.json").read_text())
+        assert page.pop("facts") > 0  # a count for telling an older copy: superseded plans stay behind
+        pages.append(page)
     assert pages[0] == pages[1]
-    assert json.loads(pages[0])["date"] == "2015-06-23"
+    assert pages[0]["date"] == "2015-06-23"
 
 
 def test_the_second_time_nothing_is_written(lived: Grower):

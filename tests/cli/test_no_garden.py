@@ -23,6 +23,7 @@ CALLS = {
     "note planted": ["note", "planted", "beans", "lettuce"],
     "hold": ["hold", "beans", "until", "tomorrow"],
     "log": ["log"],
+    "report": ["report", "r.html"],
     "facts": ["facts", "--import", "facts.jsonl"],
     "water": ["water", "beans", "5"],
     "stop": ["stop"],

@@ -46,6 +46,8 @@ WITHOUT_A_PAGE = {
     "serve": "writes a log, a line an event",
     "water": "one sentence",
     "stop": "a line a valve",
+    "facts": "a file, and one sentence",
+    "report": "a file, and one sentence",
     "valve-test": "a dialogue",
 }
 HEADS = {"log": {"date", "zone", "net", "depth", "water"}}

@@ -14,6 +14,7 @@ from zipfile import ZipFile
 
 import pytest
 from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 from service.shed import Shed
 
 ROOT = Path(__file__).parents[2]
@@ -99,7 +100,7 @@ def test_every_requirement_is_locked_with_hashes() -> None:
         found = [
             Requirement(e.rstrip(" \\"))
             for e in entries
-            if Requirement(e.rstrip(" \\")).name == requirement.name
+            if canonicalize_name(Requirement(e.rstrip(" \\")).name) == canonicalize_name(requirement.name)
         ]
         assert found, text
         for one in found:

@@ -765,5 +765,5 @@ def test_a_file_that_cannot_be_read(tmp_path):
     with pytest.raises(BadInput, match="cannot be read: No such file"):
         load(tmp_path / "garden.yaml")
     (tmp_path / "garden.yaml").mkdir()
-    with pytest.raises(BadInput, match="cannot be read: Is a directory"):
+    with pytest.raises(BadInput, match="cannot be read: it is a folder"):
         load(tmp_path / "garden.yaml")
