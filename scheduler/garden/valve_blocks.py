@@ -109,7 +109,7 @@ class HttpValveBlock(DriverBlock):
     close: ValveCallBlock = key("The call that closes.", '{url: "http://192.0.2.7/relay/1?off"}')
     state: StateCallBlock | None = key(
         "The call that answers whether it is open, as true or false, on or off, open or closed, 1 or 0: what "
-        "the relay says then counts.", '{url: "http://192.0.2.7/relay/1", field: ison}', None)
+        "the relay says then counts.", '{url: "http://192.0.2.7/relay/1", field: open}', None)
 
     def calls(self) -> list[ValveCallBlock]:
         return [self.open, self.close, *([self.state] if self.state else [])]

@@ -323,8 +323,8 @@ def says(body: bytes, status: int = 200) -> Callable[[BaseHTTPRequestHandler], N
     [
         (b"ON", None, True),
         (b'{"open": false}', None, False),
-        (b'{"relays": [{"ison": true}]}', "relays.0.ison", True),
-        (b'{"relays": []}', "relays.0.ison", None),
+        (b'{"relays": [{"on": true}]}', "relays.0.on", True),
+        (b'{"relays": []}', "relays.0.on", None),
         (b"<html>", None, None),
         (b"[" * 50_000, "a", None),
     ],
