@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
+from datetime import date, datetime
 from typing import Any
 
 from scheduler.errors import CouldNot
@@ -50,3 +52,26 @@ def json_object(text: str) -> dict[str, Any]:
     if not isinstance(answer, dict):
         raise CouldNot("the weather service answered with something else than one place's weather")
     return answer
+
+
+def unusable(what: str, at: Sequence[str]) -> str:
+    """What is said of values that nobody can use; `at`: the day and hour of each, oldest first.
+
+    >>> unusable("nws: rain", ["Thu 2 Jul 14:00"])
+    'nws: rain: 1 unusable value (Thu 2 Jul 14:00) counted as missing'
+    >>> unusable("nws: rain", ["Thu 2 Jul 14:00", "", "Fri 3 Jul 02:00"])
+    'nws: rain: 3 unusable values (Thu 2 Jul 14:00 to Fri 3 Jul 02:00) counted as missing'
+    """
+    known = [text for text in at if text]
+    span = "" if not known else f" ({known[0]})" if len(known) == 1 else f" ({known[0]} to {known[-1]})"
+    return f"{what}: {len(at)} unusable value{'s' * (len(at) > 1)}{span} counted as missing"
+
+
+def day_and_hour(moment: datetime) -> str:
+    """Such as "Thu 2 Jul 14:00"."""
+    return f"{day_name(moment)} {moment:%H:%M}"
+
+
+def day_name(day: date) -> str:
+    """Such as "Thu 2 Jul"."""
+    return f"{day:%a} {day.day} {day:%b}"

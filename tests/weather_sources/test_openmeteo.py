@@ -379,7 +379,8 @@ def test_absurd_value_is_missing(samples: Path, fernhollow: Location, bad: str) 
         samples / "openmeteo_forecast_good.json", _set("hourly", "precipitation", 60, value="@")
     ).replace('"@"', bad)
     answer = parse(text, fernhollow)
-    assert any("rain: 1 unusable value" in notice for notice in answer.notices)
+    (told,) = [notice for notice in answer.notices if "rain: 1 unusable value" in notice]
+    assert told.endswith("rain: 1 unusable value (Sat 13 Jun 12:00) counted as missing")
     assert "rain_mm" not in table(answer)[date(2026, 6, 13)]
     assert all(math.isfinite(v.value) for v in answer.values)
 

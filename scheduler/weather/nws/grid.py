@@ -13,7 +13,7 @@ from typing import Any
 
 from scheduler.errors import CouldNot
 from scheduler.model import Location
-from scheduler.weather.answers import finite, json_object, short
+from scheduler.weather.answers import day_and_hour, finite, json_object, short, unusable
 from scheduler.weather.nws import intervals
 from scheduler.weather.quantities import Unit
 
@@ -158,17 +158,20 @@ def _pieces(
         notices.append(f"{NAME}: {name} left out: its unit is {uom}, not one known here")
         return []
     pieces: list[intervals.Piece] = []
-    refused = 0
+    refused: list[str] = []
     for item in values:
         raw = item.get("value") if isinstance(item, dict) else "?"
         span = intervals.seconds_of(str(item.get("validTime")), now) if isinstance(item, dict) else None
         value = measure.si(raw, unit)
         if value is None or span is None:
-            refused += raw is not None or span is None
+            if raw is not None or span is None:
+                refused.append(
+                    "" if span is None else day_and_hour(datetime.fromtimestamp(span[0], now.tzinfo))
+                )
             continue
         pieces.append((*span, value))
     if refused:
-        notices.append(f"{NAME}: {name}: {refused} unusable value{'s' * (refused > 1)} counted as missing")
+        notices.append(unusable(f"{NAME}: {name}", refused))
     if pieces:
         first = min(begin for begin, _, _ in pieces)
         if max(end for _, end, _ in pieces) - first > intervals.MOST_HOURS * 3600:

@@ -9,14 +9,14 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from scheduler.errors import CouldNot
 from scheduler.model import Fetched, Location, ValueKind, WeatherValue
-from scheduler.weather.answers import finite, json_object, short
+from scheduler.weather.answers import day_and_hour, day_name, finite, json_object, short, unusable
 from scheduler.weather.http import TOTAL_SECONDS, Get, Reply
 from scheduler.weather.localdays import HOUR, Hourly, bounds, day_of, zone_of
 from scheduler.weather.quantities import DEPTH, ENERGY, SHARE, SPEED, TEMPERATURE, Unit, possible
@@ -226,9 +226,17 @@ def _offset(answer: Mapping[str, Any]) -> int:
 
 
 def _series(
-    block: Mapping[str, Any], units: object, variable: _Variable, label: str, notices: list[str]
+    block: Mapping[str, Any],
+    units: object,
+    variable: _Variable,
+    label: str,
+    notices: list[str],
+    when: Callable[[int], str],
 ) -> list[float | None] | None:
-    """One variable in SI, None where unknown; None altogether where it is absent or its unit is not known."""
+    """One variable in SI, None where unknown; None altogether where it is absent or its unit is not known.
+
+    when: the day, or day and hour, of a place in the list.
+    """
     name = next((name for name in variable.names if isinstance(block.get(name), list)), None)
     if name is None:
         return None
@@ -241,16 +249,17 @@ def _series(
         notices.append(f"{NAME}: {label} left out: its unit is {short(repr(unit_text))}, not one known here")
         return None
     values: list[float | None] = []
-    refused = 0
-    for item in raw:
+    refused: list[str] = []
+    for place, item in enumerate(raw):
         number = finite(item)
         number = unit.si(number) if number is not None else None
         if number is not None and not variable.least <= number <= variable.most:
             number = None
-        refused += number is None and item is not None
+        if number is None and item is not None:
+            refused.append(when(place))
         values.append(number)
     if refused:
-        notices.append(f"{NAME}: {label}: {refused} unusable value{'s' * (refused > 1)} counted as missing")
+        notices.append(unusable(f"{NAME}: {label}", refused))
     return values
 
 
@@ -263,10 +272,14 @@ def _from_hours(
     units = answer.get("hourly_units")
     labels = _hour_labels(block["time"], units, _offset(answer))
     known: dict[str, Hourly] = {}
-    for label, variable in _HOURLY.items():
-        values = _series(block, units, variable, label, notices)
-        known[label] = Hourly({at: v for at, v in zip(labels, values or (), strict=False) if v is not None})
     zone = zone_of(location.timezone)
+
+    def when(place: int) -> str:
+        return day_and_hour(datetime.fromtimestamp(labels[place], zone))
+
+    for label, variable in _HOURLY.items():
+        values = _series(block, units, variable, label, notices, when)
+        known[label] = Hourly({at: v for at, v in zip(labels, values or (), strict=False) if v is not None})
     day, last = day_of(min(labels), zone), day_of(max(labels), zone)
     days: dict[date, dict[str, float]] = {}
     while day <= last:
@@ -364,7 +377,8 @@ def _from_days(
         raise CouldNot("the days in the weather service's answer are those of another time zone")
     found: dict[date, dict[str, float]] = {}
     for field, variable in _DAILY.items():
-        for day, value in zip(days, _series(block, units, variable, field, notices) or (), strict=False):
+        series = _series(block, units, variable, field, notices, lambda place: day_name(days[place]))
+        for day, value in zip(days, series or (), strict=False):
             if value is not None and possible(field, value):
                 found.setdefault(day, {})[field] = value
                 if field == "wind_m_s":
