@@ -110,9 +110,10 @@ def run(root: Path, script: str, *args: str, status: int = 0) -> str:
         "ROWWATER_WATCH_S": "1",
         "PATH": command_path(),
     }
+    heard = ["env", "--default-signal=HUP"]  # where the tests run under nohup no shell could trap it
     done = subprocess.run(
-        ["bash", str(DEPLOY / script), *args], env=environ, capture_output=True, text=True, timeout=300,
-        stdin=subprocess.DEVNULL,
+        [*heard, "bash", str(DEPLOY / script), *args], env=environ, capture_output=True, text=True,
+        timeout=300, stdin=subprocess.DEVNULL,
     )  # fmt: skip
     assert done.returncode == status, done.stdout + done.stderr
     return done.stdout + done.stderr
