@@ -24,7 +24,6 @@ def report_html(page: ReportPage) -> str:
         .get_template("report.html")
         .render(
             page=page,
-            months=list(dict.fromkeys(line["month"] for line in page["months"])),
             pictures={
                 zone: Markup(root_zone(f"zone-{k}", zone, days, display))
                 for k, (zone, days) in enumerate(page["curves"].items())

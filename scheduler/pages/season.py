@@ -18,6 +18,7 @@ from scheduler.model import Garden
 from scheduler.pages.rounding import rounded
 from scheduler.pages.season_plantings import plantings_of
 from scheduler.planning.season import Season
+from scheduler.planning.timer import flow_lpm
 from scheduler.shapes.season import SeasonDay, SeasonPage, SeasonTotal
 
 DECIMALS = 6
@@ -73,7 +74,7 @@ def _columns(garden: Garden, season: Season) -> dict[str, FloatArray]:
     """(day, zone) arrays under the names of the page."""
     terms, balance = season.terms, season.balance
     flat = terms.flat
-    flow = np.array([s.delivery.flow_lpm for s in terms.stands] + [0.0])[terms.stand]
+    flow = flow_lpm(terms)
     area = np.array([s.planting.rows.area_m2 for s in terms.stands] + [1.0])[terms.stand]
     fill = np.array([zone.fill_time_minutes for zone in garden.zones])
     shape = terms.stand.shape
