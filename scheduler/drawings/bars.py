@@ -1,4 +1,4 @@
-"""Months side by side: a group of bars for each."""
+"""Groups side by side, a bar for each kind in them."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 
 import svg
 
-from scheduler.drawings.parts import LEFT, RIGHT, WIDTH, Elements, legend, picture, rows, text
+from scheduler.drawings.parts import LEFT, RIGHT, WIDTH, Entry, legend, picture, rect, rows, text
 from scheduler.drawings.scale import Scale, ticks
 
-TOP, TALL = 30, 160
+TALL = 150
 
 
 def bars(
@@ -19,21 +19,26 @@ def bars(
     groups: Sequence[str],
     kinds: Mapping[str, tuple[str, Sequence[float]]],
     show: Callable[[float], str],
+    *,
+    rim: tuple[str, float] | None = None,
 ) -> str:
-    """SVG. groups: under the axis; kinds: paint -> (words of the legend, a value for each group)."""
+    """SVG. groups: under the axis; kinds: paint -> (words of the legend, a value for each group).
+
+    rim: what no bar should pass, and its words.
+    """
+    marks = [Entry(kind, said, "patch") for kind, (said, _) in kinds.items()]
+    drawn, top = legend([*marks, *([Entry("rim", rim[0])] if rim else [])])
     most = max((value for _, values in kinds.values() for value in values), default=0.0)
-    up = Scale(0, ticks(most)[-1], TOP + TALL, TOP)
+    steps = ticks(max(most, rim[1] if rim else 0.0))
+    up = Scale(0, steps[-1], top + TALL, top)
+    drawn += rows(steps, up, show)
     wide = (WIDTH - LEFT - RIGHT) / max(len(groups), 1)
     each = min(wide * 0.8 / max(len(kinds), 1), 40)
-    drawn: Elements = rows(ticks(most), up, show)
     for k, group in enumerate(groups):
         left = LEFT + wide * (k + 0.5) - each * len(kinds) / 2
-        drawn.append(text(LEFT + wide * (k + 0.5), TOP + TALL + 18, group, anchor="middle"))
+        drawn.append(text(LEFT + wide * (k + 0.5), top + TALL + 17, group, anchor="middle"))
         for j, (kind, (_, values)) in enumerate(kinds.items()):
-            top = up(values[k])
-            drawn.append(
-                svg.Rect(x=round(left + j * each, 1), y=top, width=round(each * 0.9, 1),
-                         height=round(TOP + TALL - top, 1), class_=[kind])
-            )  # fmt: skip
-    drawn += legend([(kind, said) for kind, (said, _) in kinds.items()], 14)
-    return picture(name, TOP + TALL + 28, title, words, drawn)
+            drawn.append(rect(left + j * each, up(values[k]), each * 0.9, top + TALL - up(values[k]), kind))
+    if rim:
+        drawn.append(svg.Line(x1=LEFT, x2=WIDTH - RIGHT, y1=up(rim[1]), y2=up(rim[1]), class_=["rim"]))
+    return picture(name, top + TALL + 26, title, words, drawn)

@@ -24,6 +24,11 @@ class Scale:
         span = self.high - self.low or 1.0
         return round(self.begin + (value - self.low) / span * (self.end - self.begin), 1)
 
+    @property
+    def step(self) -> float:
+        """What one unit of the value takes on the picture."""
+        return abs(self.end - self.begin) / (self.high - self.low or 1.0)
+
 
 def ticks(high: float, about: int = 4) -> list[float]:
     """Round values from 0 to at least `high`, `about` steps or a few more.

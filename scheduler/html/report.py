@@ -9,6 +9,7 @@ from functools import cache, partial
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from scheduler.drawings import paint
 from scheduler.drawings.bars import bars
 from scheduler.drawings.root_zone import root_zone
 from scheduler.shapes.base import Display
@@ -29,6 +30,7 @@ def report_html(page: ReportPage) -> str:
                 for k, (zone, days) in enumerate(page["curves"].items())
             },
             by_month=Markup(_by_month(page)),
+            paint=Markup(paint.css()),
             volume=partial(_or_unknown, show_volume, display=display),
             depth=partial(_or_unknown, show_depth, display=display),
             day=day_words,
