@@ -13,9 +13,8 @@ from scheduler.errors import BadInput
 
 if TYPE_CHECKING:
     from scheduler.core.system.upkeep import Noted
-    from scheduler.model import Display, Garden
+    from scheduler.model import Garden
     from scheduler.pages.changeover import Side
-    from scheduler.units import KindName
 
 
 @click.command(name="changeover")
@@ -38,8 +37,8 @@ def command(ctx: click.Context, before: str, after: str, tolerance: str, waste: 
     display = sides[1].garden.display
     page = changeover_page(
         *sides,
-        tolerance_m=_not_below_zero("--tolerance", "length", tolerance, display),
-        waste=_not_below_zero("--waste", "fraction", waste, display),
+        tolerance_m=common.not_below_zero("--tolerance", "length", tolerance, display),
+        waste=common.not_below_zero("--waste", "fraction", waste, display),
     )
     if as_json:
         common.print_json(page)
@@ -100,10 +99,3 @@ def _own_garden() -> tuple[Garden, Noted]:
     path = common.config_path()
     zones = with_notes(garden.zones, notes, lambda zone, crop, day: planting_from_note(path, zone, crop, day))
     return replace(garden, zones=zones), last_noted(notes)
-
-
-def _not_below_zero(option: str, kind: KindName, text: str, display: Display) -> float:
-    value = common.quantity(kind, text, display, option=option)
-    if value < 0:
-        raise BadInput(f'{option}: "{text}" is below 0')
-    return value

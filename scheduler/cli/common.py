@@ -234,6 +234,13 @@ def quantity(
         raise BadInput(f"{option}: {error}" if option else str(error)) from None
 
 
+def not_below_zero(option: str, kind: KindName, text: str, display: Display) -> float:
+    value = quantity(kind, text, display, option=option)
+    if value < 0:
+        raise BadInput(f'{option}: "{text}" is below 0')
+    return value
+
+
 def print_json(page: Mapping[str, object]) -> None:
     from scheduler.shapes.serialise import as_json
 

@@ -25,6 +25,7 @@ COMMANDS = {
     "completion": "completion of commands, zones and crops in your shell",
     "bucket": "flow of a timed bucket, and how much tape it feeds",
     "changeover": "holes, tape and parts between two crops' layouts",
+    "parts": "tape, fittings and valves to buy for a garden not built yet",
     "day": "the daily job once: weather, balance, plan",
     "week": "the 7 days ahead: minutes, expected deficit, forecast rain",
     "weather": "each value and who said it, and how forecasts have fared",

@@ -9,21 +9,16 @@ from datetime import date, timedelta
 from scheduler.core.system.changeover import (
     Chosen,
     Hole,
-    Laid,
-    Parts,
-    TapePiece,
     ZoneChange,
     best_shift,
     changeover,
-    laid,
-    least_gap,
-    place_from_feed,
     planting_on,
-    zone_edges,
 )
+from scheduler.core.system.counts import Parts, TapePiece
+from scheduler.core.system.layout import Laid, laid, least_gap, place_from_feed, zone_edges
 from scheduler.core.system.upkeep import Noted, crop_cycles_used, tape_laid
 from scheduler.errors import BadInput
-from scheduler.model import Garden, Mainline, Planting, Zone
+from scheduler.model import Display, Garden, Mainline, Planting, Zone
 from scheduler.pages.rounding import rounded
 from scheduler.shapes.changeover import (
     ChangeoverPage,
@@ -77,20 +72,19 @@ def changeover_page(before: Side, after: Side, *, tolerance_m: float, waste: flo
     mainline = before.garden.supply.mainline or after.garden.supply.mainline
     feed: Feed = mainline.feed if mainline else "end"
     line_m = max((end for _, end in edges.values()), default=0.0)
-    beside = "6 in" if after.garden.display == "us" else "0.15 m"
     return {
         "from": before.what,
         "to": after.what,
         "feed": feed,
-        "convention": CONVENTION.format(beside) + (f"; {MIDDLE}" if feed == "middle" else ""),
+        "convention": convention(after.garden.display, feed),
         "tolerance_m": rounded(tolerance_m),
         "waste": waste,
         "zones": {
             change.zone: {
                 "begins_m": rounded(edges[change.zone][0]),
                 "ends_m": rounded(edges[change.zone][1]),
-                "from": _layout(olds.get(change.zone)),
-                "to": _layout(news.get(change.zone)),
+                "from": layout_of(olds[change.zone]) if change.zone in olds else None,
+                "to": layout_of(news[change.zone]) if change.zone in news else None,
                 "changes": change.changes,
                 "holes": [_hole(hole, line_m, feed) for hole in change.holes],
                 "tapes": [_piece(piece) for piece in change.tapes],
@@ -106,6 +100,12 @@ def changeover_page(before: Side, after: Side, *, tolerance_m: float, waste: flo
         "problems": _too_far(changes, line_m, mainline, tolerance_m) if mainline else [],
         "notices": notices + [f"{name}: {tape.remark}" for name, tape in tapes.items() if tape.remark],
     }
+
+
+def convention(display: Display, feed: Feed) -> str:
+    """How places along the supply line are taken."""
+    beside = "6 in" if display == "us" else "0.15 m"
+    return CONVENTION.format(beside) + (f"; {MIDDLE}" if feed == "middle" else "")
 
 
 def _changes(
@@ -229,9 +229,7 @@ def _too_far(
 # --- as plain values -----------------------------------------------------------------------------
 
 
-def _layout(one: Laid | None) -> Layout | None:
-    if one is None:
-        return None
+def layout_of(one: Laid) -> Layout:
     return {
         "crop": one.planting.crop.name if one.planting else None,
         "planted": one.planting.planted.isoformat() if one.planting else None,

@@ -13,6 +13,7 @@ from scheduler.shapes.crops import CropsPage
 from scheduler.shapes.day import DayPage, ScheduleFile, TodayFile
 from scheduler.shapes.log import LogPage
 from scheduler.shapes.notes import NotesPage
+from scheduler.shapes.parts import PartsPage
 from scheduler.shapes.report import ReportPage
 from scheduler.shapes.season import SeasonPage
 from scheduler.shapes.selfcheck import SelfcheckPage
@@ -35,6 +36,7 @@ PAGES: dict[str, type] = {
     "log": LogPage,
     "morning": TodayFile,
     "note list": NotesPage,
+    "parts": PartsPage,
     "report": ReportPage,
     "season": SeasonPage,
     "selfcheck": SelfcheckPage,

@@ -21,6 +21,7 @@ import pyet  # noqa: F401
 import scheduler.daily
 import scheduler.garden.file
 import scheduler.pages.changeover
+import scheduler.pages.parts
 import scheduler.store.store  # noqa: F401
 from scheduler.cli.main import main
 

@@ -12,6 +12,7 @@ CALLS = {
     "morning": ["morning"],
     "check": ["check"],
     "changeover": ["changeover", "--from", "2015-07-01", "--to", "2015-09-01"],
+    "parts": ["parts"],
     "day": ["day"],
     "week": ["week"],
     "weather": ["weather"],

@@ -57,6 +57,7 @@ COMMANDS = {
     "day": ["--date", "2015-07-02"],
     "log": ["--from", "2015-06-29"],
     "morning": ["--date", DAY],
+    "parts": [],
     "report": [],
     "season": ["--weather", "weather.csv", "--from", "2015-06-01", "--to", "2015-06-14"],
     "selfcheck": [],

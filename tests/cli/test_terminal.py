@@ -35,6 +35,7 @@ CALLS = {
     "completion": ["completion", "bash"],
     "bucket": ["bucket", "--volume", "5gal", "--time", "58s"],
     "changeover": ["changeover", "--from", "2015-07-01", "--to", "2015-09-01"],
+    "parts": ["parts"],
     "day": ["day", "--date", "2015-07-01"],
     "week": ["week", "--date", "2015-07-01"],
     "weather": ["weather", "--date", "2015-07-01"],
@@ -54,7 +55,7 @@ CALLS = {
 OTHERS = {"alone": [], "help": ["--help"], "version": ["--version"], "mistyped": ["mornin"]}
 QUIET = {"water", "stop", "mistyped"}
 """Without a service or a driven valve, they say what they say on stderr."""
-COLOURED = {"morning", "alone", "changeover"}
+COLOURED = {"morning", "alone", "changeover", "parts"}
 
 
 def below(name: str) -> dict[str, list[str]]:

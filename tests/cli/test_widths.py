@@ -30,6 +30,7 @@ CALLS: dict[str, list[list[str]]] = {
         ["bucket", "--volume", "5gal", "--time", "40s", "--tape-flow", "0.40gpm/100ft"],
     ],
     "changeover": [["changeover", "--from", "2015-05-25", "--to", "2015-09-20"]],
+    "parts": [["parts"]],
     "day": [["day"]],
     "week": [["week"]],
     "weather": [["weather", "--from", "2015-07-01", "--to", "2015-07-12"]],

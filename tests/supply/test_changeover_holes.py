@@ -8,15 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scheduler.core.system.changeover import (
-    Laid,
-    TakeOff,
-    ZoneChange,
-    best_shift,
-    changeover,
-    place_from_feed,
-    take_offs,
-)
+from scheduler.core.system.changeover import ZoneChange, best_shift, changeover
+from scheduler.core.system.layout import Laid, TakeOff, place_from_feed, take_offs
 from scheduler.model import Rows, Tape
 
 INCH = 0.0254

@@ -1,49 +1,21 @@
-"""The supply line from one layout of rows to the next: holes that stay, are plugged or new; tape and parts.
-
-Convention for where take-offs stand, since garden.yaml gives counts and spacings but no places: zones lie one
-after another along the supply line in the order of garden.yaml, each as wide as its widest layout (count x
-spacing).  A layout begins at its zone's near edge: the first row half a spacing in, the next every spacing.
-Several tapes of a row stand evenly about its middle, TAPE_GAP_M apart or a share of the spacing in tight rows
-(two tapes: 0.15 m or a quarter of the spacing to each side).  Own convention: measure one hole and compare.
-"""
+"""The supply line from one layout of rows to the next: holes that stay, are plugged or new; tape, parts."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
 from scheduler.core.balance.stands import stands
-from scheduler.model import Garden, Planting, Rows, Tape, Zone
+from scheduler.core.system.counts import Parts, TapePiece
+from scheduler.core.system.layout import ROUNDING_M, Laid, TakeOff, take_offs
+from scheduler.model import Garden, Planting, Tape, Zone
 
-TAPE_GAP_M = 0.30
 TOLERANCE_M = 0.0254
 """Default: 1 in.  A tape can be led that far aside of its row (common practice, no source)."""
-_ROUNDING_M = 1e-9
 
 HoleState = Literal["stays", "plug", "new"]
-TapeWork = Literal["keep", "cut back", "extend", "lay"]
-
-
-@dataclass(frozen=True, slots=True)
-class Laid:
-    """A zone's rows as they lie at one time; `begins_m`: where the zone begins along the line."""
-
-    zone: str
-    begins_m: float
-    rows: Rows
-    tape: Tape
-    planting: Planting | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class TakeOff:
-    """Where one tape leaves the supply line."""
-
-    at_m: float  # along the line, from where the first zone begins
-    row: int  # 1, 2, ... within the zone
-    length_m: float  # of the tape on it
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,46 +32,6 @@ class Hole:
         take_off = self.before or self.after
         assert take_off
         return take_off.at_m
-
-
-@dataclass(frozen=True, slots=True)
-class TapePiece:
-    """What the tape at one take-off of the new layout asks for."""
-
-    row: int
-    work: TapeWork
-    length_m: float  # as it will lie
-    cut_m: float  # off the reel
-
-
-@dataclass(frozen=True, slots=True)
-class Parts:
-    """Fittings (counts) and tape (metres) that a changeover asks for or sets free."""
-
-    row_starts: int = 0  # take-off fittings, one at each new hole
-    row_starts_freed: int = 0  # from the holes that are plugged, if still sound
-    plugs: int = 0
-    couplings: int = 0  # one where a tape is extended
-    end_closures: int = 0  # one for each tape laid new
-    end_closures_freed: int = 0  # from the tapes lifted
-    tape_m: float = 0.0  # to cut, without waste
-    lifted_m: float = 0.0  # old tape taken up
-
-    @classmethod
-    def sum(cls, parts: Iterable[Parts]) -> Parts:
-        """All fittings and metres added up; `Parts()` for none.
-
-        >>> whole = Parts.sum([Parts(plugs=2, tape_m=20.0), Parts(plugs=1, tape_m=5.0)])
-        >>> whole.plugs, whole.tape_m, whole.couplings
-        (3, 25.0, 0)
-        """
-        rows = list(parts)
-        whole = ("row_starts", "row_starts_freed", "plugs", "couplings", "end_closures", "end_closures_freed")
-        return cls(
-            **{name: sum(getattr(part, name) for part in rows) for name in whole},
-            tape_m=sum(part.tape_m for part in rows),
-            lifted_m=sum(part.lifted_m for part in rows),
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,33 +82,6 @@ def changeover(
     )
 
 
-def take_offs(laid: Laid) -> tuple[TakeOff, ...]:
-    """Every take-off of a zone in order along the line, by the convention above.
-
-    >>> bed = Laid("bed", 0.0, Rows(2, 20.0, 0.6, tapes=2), Tape("thin", 0.05))
-    >>> [round(take_off.at_m, 3) for take_off in take_offs(bed)]  # 0.15 m beside the rows at 0.3 and 0.9
-    [0.15, 0.45, 0.75, 1.05]
-    """
-    rows = laid.rows
-    gap = min(TAPE_GAP_M, rows.spacing_m / rows.tapes)
-    sides = [(number - (rows.tapes - 1) / 2) * gap for number in range(rows.tapes)]
-    return tuple(
-        TakeOff(laid.begins_m + (row + 0.5) * rows.spacing_m + side, row + 1, rows.length_m)
-        for row in range(rows.count)
-        for side in sides
-    )
-
-
-def least_gap(laid: Laid) -> float:
-    """Metres between the two nearest take-offs; inf where there is but one.
-
-    >>> round(least_gap(Laid("bed", 0.0, Rows(2, 20.0, 0.6, tapes=2), Tape("thin", 0.05))), 3)
-    0.3
-    """
-    places = [take_off.at_m for take_off in take_offs(laid)]
-    return min((b - a for a, b in zip(places, places[1:], strict=False)), default=float("inf"))
-
-
 def _zone(name: str, old: Laid | None, new: Laid | None, tolerance_m: float, *, fresh: bool) -> ZoneChange:
     holes = _holes(take_offs(old) if old else (), take_offs(new) if new else (), tolerance_m)
     reused = not fresh and old is not None and new is not None and _same_tape(old.tape, new.tape)
@@ -185,18 +90,8 @@ def _zone(name: str, old: Laid | None, new: Laid | None, tolerance_m: float, *, 
     for hole in holes:
         if hole.after:
             pieces.append(_piece(hole.before if reused else None, hole.after, tolerance_m))
-    counts = [hole.state for hole in holes]
-    works = [piece.work for piece in pieces]
-    parts = Parts(
-        row_starts=counts.count("new"),
-        row_starts_freed=counts.count("plug"),
-        plugs=counts.count("plug"),
-        couplings=works.count("extend"),
-        end_closures=works.count("lay"),
-        end_closures_freed=len(lifted),
-        tape_m=sum(piece.cut_m for piece in pieces),
-        lifted_m=sum(lifted),
-    )
+    states = [hole.state for hole in holes]
+    parts = Parts.of(pieces, new=states.count("new"), plugged=states.count("plug"), lifted_m=lifted)
     return ZoneChange(name, holes, tuple(pieces), parts)
 
 
@@ -206,7 +101,7 @@ def _holes(old: Sequence[TakeOff], new: Sequence[TakeOff], tolerance_m: float) -
     i = j = 0
     while i < len(old) and j < len(new):
         apart = new[j].at_m - old[i].at_m
-        if abs(apart) <= tolerance_m + _ROUNDING_M:
+        if abs(apart) <= tolerance_m + ROUNDING_M:
             found.append(Hole("stays", old[i], new[j]))
             i, j = i + 1, j + 1
         elif apart > 0:
@@ -232,8 +127,8 @@ def best_shift(old: Laid, new: Laid, *, room_m: tuple[float, float], tolerance_m
     """
     olds, news = take_offs(old), take_offs(new)
     most = new.rows.spacing_m / 2
-    low = max(-most, room_m[0] - news[0].at_m) - _ROUNDING_M
-    high = min(most, room_m[1] - news[-1].at_m) + _ROUNDING_M
+    low = max(-most, room_m[0] - news[0].at_m) - ROUNDING_M
+    high = min(most, room_m[1] - news[-1].at_m) + ROUNDING_M
     moves = {0.0}
     for take_off in olds:
         # only tapes of the two rows beside this hole can come to it
@@ -259,7 +154,7 @@ def _piece(old: TakeOff | None, new: TakeOff, tolerance_m: float) -> TapePiece:
     if old is None:
         return TapePiece(new.row, "lay", new.length_m, new.length_m)
     longer = new.length_m - old.length_m
-    if abs(longer) <= tolerance_m + _ROUNDING_M:
+    if abs(longer) <= tolerance_m + ROUNDING_M:
         return TapePiece(new.row, "keep", old.length_m, 0.0)
     if longer < 0:
         return TapePiece(new.row, "cut back", new.length_m, 0.0)
@@ -267,30 +162,6 @@ def _piece(old: TakeOff | None, new: TakeOff, tolerance_m: float) -> TapePiece:
 
 
 # --- which layout lies when ----------------------------------------------------------------------
-
-
-def zone_edges(gardens: Sequence[Garden]) -> dict[str, tuple[float, float]]:
-    """Where each zone begins and ends along the line, metres; widest layout of all the gardens given.
-
-    Zones that only a later garden has stand where they stand there: after the zone before them.
-    """
-    order: list[str] = []
-    width: dict[str, float] = {}
-    for garden in gardens:
-        previous: str | None = None
-        for zone in garden.zones:
-            if zone.name not in order:
-                order.insert(order.index(previous) + 1 if previous is not None else 0, zone.name)
-            previous = zone.name
-            layouts = [p.rows for p in zone.plantings] or ([zone.rows] if zone.rows else [])
-            widths = [rows.count * rows.spacing_m for rows in layouts]
-            width[zone.name] = max([width.get(zone.name, 0.0), *widths])
-    edges: dict[str, tuple[float, float]] = {}
-    at = 0.0
-    for name in order:
-        edges[name] = (at, at + width[name])
-        at += width[name]
-    return edges
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,23 +198,3 @@ def _near(zone: Zone, day: date, *, ahead: bool) -> Chosen:
     return Chosen(
         found, f"nothing stands on {day}; taken: the {which} planting, {found.crop.name} of {found.planted}"
     )
-
-
-def laid(zone: Zone, planting: Planting | None, edges: Mapping[str, tuple[float, float]]) -> Laid | None:
-    """A planting's rows at their place; the zone's own rows without one; None where there are none."""
-    rows = planting.rows if planting else zone.rows
-    return None if rows is None else Laid(zone.name, edges[zone.name][0], rows, zone.tape, planting)
-
-
-def place_from_feed(at_m: float, line_m: float, feed: Literal["end", "middle"]) -> tuple[str | None, float]:
-    """Branch ("left" = towards the first zone, "right") and metres from the feed; no branch from an end.
-
-    >>> place_from_feed(4.0, 20.0, "end"), place_from_feed(4.0, 20.0, "middle")
-    ((None, 4.0), ('left', 6.0))
-    """
-    if feed == "end":
-        return None, at_m
-    off = at_m - line_m / 2
-    if abs(off) <= _ROUNDING_M:
-        off = 0.0
-    return ("left" if off < 0 else "right"), abs(off)

@@ -70,11 +70,21 @@ class ZoneCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class ZoneRows:
+    """Rows `first` to `last` of a zone, which run together."""
+
+    zone: str
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
 class GardenCheck:
     """All zones judged, grouped into sections, and whether a morning fits the watering hours."""
 
     zones: tuple[ZoneCheck, ...]
     sections: Sections
+    section_rows: tuple[tuple[ZoneRows, ...], ...]  # of each section
     morning_minutes: float  # of all sections one after another in the hottest week; nan where unknown
     hours_minutes: float  # what the watering hours give
     problems: tuple[Problem, ...]
@@ -116,8 +126,9 @@ def check_garden(garden: Garden, today: date, peak_et0_mm: float) -> GardenCheck
         for zone, stand in found
         if stand is not None
     )
-    loads, minutes = _loads(zones, usable)
+    loads, minutes, rows = _loads(zones, usable)
     grouped = sections(loads, usable)
+    section_rows = tuple(tuple(one for name in group for one in rows[name]) for group in grouped.groups)
     morning = sum(max(minutes[name] for name in group) for group in grouped.groups) if loads else 0.0
     per_week = sum(garden.supply.days.allows(today + timedelta(days=d)) for d in range(28)) / 4
     morning *= 7 / per_week if per_week else math.nan
@@ -129,7 +140,7 @@ def check_garden(garden: Garden, today: date, peak_et0_mm: float) -> GardenCheck
         *(problem for zone in zones for problem in _dry_seed(zone, today)),
         *_fit_problems(garden, zones, morning, hours, per_week),
     )
-    return GardenCheck(zones, grouped, morning, hours, problems)
+    return GardenCheck(zones, grouped, section_rows, morning, hours, problems)
 
 
 def _stand(garden: Garden, zone: Zone, today: date) -> Stand | None:
@@ -177,26 +188,34 @@ def _feed_travel(garden: Garden, zone: Zone, stand: Stand) -> float | None:
     return travel_minutes(rows, zone.tape, flow, garden.supply.mainline)
 
 
-def _loads(zones: Sequence[ZoneCheck], usable: float) -> tuple[list[Load], dict[str, float]]:
-    """What opens as a whole: zones on one valve together; a zone too large for the supply in parts."""
+def _loads(
+    zones: Sequence[ZoneCheck], usable: float
+) -> tuple[list[Load], dict[str, float], dict[str, tuple[ZoneRows, ...]]]:
+    """What opens as a whole: zones on one valve together; a zone too large for the supply in parts.
+
+    Also, by load, its longest minutes and its rows.
+    """
     by_valve: dict[str, list[ZoneCheck]] = {}
     for zone in zones:
         by_valve.setdefault(zone.zone.valve.key, []).append(zone)
     loads: list[Load] = []
     minutes: dict[str, float] = {}
+    rows: dict[str, tuple[ZoneRows, ...]] = {}
     for members in by_valve.values():
         flow = sum(member.stand.delivery.flow_lpm for member in members)
         name = " + ".join(member.zone.name for member in members)
         longest = max(member.peak_minutes for member in members)
-        parts = [(name, flow)]
+        whole = tuple(ZoneRows(m.zone.name, 1, m.stand.planting.rows.count) for m in members)
+        parts = [(name, flow, whole)]
         if flow > usable and len(members) == 1:
             parts = list(_parts_of(members[0], usable))
-        loads += [Load(part, size, _kind(members[0].stand)) for part, size in parts]
-        minutes |= {part: longest for part, _ in parts}
-    return loads, minutes
+        loads += [Load(part, size, _kind(members[0].stand)) for part, size, _ in parts]
+        minutes |= {part: longest for part, _, _ in parts}
+        rows |= {part: which for part, _, which in parts}
+    return loads, minutes, rows
 
 
-def _parts_of(zone: ZoneCheck, usable: float) -> Iterator[tuple[str, float]]:
+def _parts_of(zone: ZoneCheck, usable: float) -> Iterator[tuple[str, float, tuple[ZoneRows, ...]]]:
     """Whole rows, as even as can be, each part within the usable flow where a row is."""
     rows, solved = zone.stand.planting.rows, zone.stand.delivery.hydraulics
     flow = zone.stand.delivery.flow_lpm
@@ -212,7 +231,7 @@ def _parts_of(zone: ZoneCheck, usable: float) -> Iterator[tuple[str, float]]:
         count += 1
     for size, a, b in zip(parts, bounds, bounds[1:], strict=False):
         which = f"row {b}" if b - a == 1 else f"rows {a + 1}-{b}"
-        yield f"{zone.zone.name} {which}", size
+        yield f"{zone.zone.name} {which}", size, (ZoneRows(zone.zone.name, a + 1, b),)
 
 
 def _kind(stand: Stand) -> tuple[str, int]:
