@@ -18,7 +18,7 @@ ROOT = Path(__file__).parents[1]
 ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; the top floor first
     "cli": (
         "one small module per command; `text/` turns pages into words",
-        "service daily html pages plots planning garden publish core.system core.balance core weather "
+        "service daily html phrases pages plots planning garden publish core.system core.balance core weather "
         "store relays secret tables units dates clock disk places show",
     ),
     "service": (
@@ -41,7 +41,8 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
         "tables show",
     ),
     "plots": ("pictures (matplotlib)", "core.system core.hydraulics core show"),
-    "html": ("pages as HTML, by templates", "drawings show"),
+    "html": ("pages as HTML, by templates", "phrases drawings show"),
+    "phrases": ("what a terminal and a screen say in the same words", "show"),
     "drawings": ("pictures as SVG text, made of pages alone", "show"),
     "garden": (
         "the YAML door: text to checked values, every complaint with its line",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date
 from typing import TYPE_CHECKING, cast
 
 import click
@@ -43,23 +43,17 @@ def command(ctx: click.Context, day: date | None, as_json: bool, everything: boo
     ctx.exit(3 if look else 0)
 
 
-def _day_of(page: TodayFile, now: datetime) -> date:
-    """Today; after midnight the page's own date, while its watering hours last."""
-    until, of_page = datetime.fromisoformat(page["window"]["until"]), date.fromisoformat(page["date"])
-    lasts = until.tzinfo is not None and now.timestamp() < until.timestamp()
-    return min(of_page, now.date()) if lasts else now.date()
-
-
 def _show(page: TodayFile, day: date | None, *, as_json: bool, everything: bool) -> bool:
     """Whether something needs the grower's eye."""
     from scheduler.cli.text.morning import morning_text, needs_a_look
+    from scheduler.phrases.morning import day_of
 
     now = None
     if day is None:
         from scheduler.clock import site_now
 
         now = site_now(page["timezone"])
-        day = _day_of(page, now)
+        day = day_of(page, now)
     look = needs_a_look(page, day)
     if as_json:
         print_json(page)

@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from scheduler.cli.text.morning import FIRST, morning_text
+from scheduler.cli.text.morning import morning_text
+from scheduler.phrases.morning import FIRST
 from scheduler.service import notices as notices_module
 from scheduler.service.page import laid_over
 

@@ -14,9 +14,9 @@ from scheduler.cli.note.doubts import ask_if_meant
 from scheduler.cli.note.keeping import keep, on_day
 from scheduler.cli.note.sightings import instead, not_sown, say_effect
 from scheduler.cli.note.spot import Spot, site_of, spot_of
-from scheduler.cli.text.base import feed_words
 from scheduler.dates import spoken
 from scheduler.errors import BadInput
+from scheduler.phrases.days import feed_words
 from scheduler.show import show_depth
 
 if TYPE_CHECKING:

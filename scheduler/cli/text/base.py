@@ -1,13 +1,8 @@
-"""What all texts share: lines of the terminal's width, and how a plan's age is told."""
+"""What all texts share: lines of the terminal's width."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date, datetime
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from scheduler.shapes.base import FeedLine
 
 BEFORE_A_UNIT = (
     r"(?<=\d) (?=(in|ft|sq|gal|gpm|psi|mph|F|mm|m|m2|cm|L|L/min|kPa|m/s|C|MJ/m2|h|min|s|d|days?|%)(?![\w/]))"
@@ -75,20 +70,6 @@ def _row(row: Row, columns: Sequence[int], label: int, cells: Sequence[int], wid
         yield from wrap(name, width, 2)
         name = ""
     yield (name.ljust(label) + "".join(values[i].rjust(cells[i]) for i in columns)).rstrip()
-
-
-def age(made_for: date, today: date) -> str | None:
-    """ "2 days old", "for a day to come"; None for today's."""
-    days = (today - made_for).days
-    if not days:
-        return None
-    return f"{days} day{'s' if days > 1 else ''} old" if days > 0 else "for a day to come"
-
-
-def feed_words(feed: FeedLine) -> str:
-    """Such as "feed 04:17 to 04:38, then clean water until 05:00"."""
-    start, stop, until = (datetime.fromisoformat(feed[key]) for key in ("start", "stop", "flush_until"))
-    return f"feed {start:%H:%M} to {stop:%H:%M}, then clean water until {until:%H:%M}"
 
 
 def mark(level: str) -> str:

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from scheduler.cli.text.base import feed_words, mark, wrap
+from scheduler.cli.text.base import mark, wrap
+from scheduler.phrases.days import feed_words
 from scheduler.show import show_depth, show_minutes, show_volume
 
 if TYPE_CHECKING:

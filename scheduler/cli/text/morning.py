@@ -11,27 +11,20 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from scheduler.cli.text.base import age, feed_words, wrap
-from scheduler.show import show_depth, show_minutes, show_temperature, show_volume
+from scheduler.cli.text.base import wrap
+from scheduler.phrases import morning as phrases
+from scheduler.phrases.days import clock_time, feed_words, weekday
+from scheduler.show import show_minutes
 
 if TYPE_CHECKING:
-    from scheduler.shapes.base import NoticeLine, RunLine
-    from scheduler.shapes.day import DayWeather, TodayFile, ZoneLine
+    from scheduler.shapes.base import RunLine
+    from scheduler.shapes.day import TodayFile, ZoneLine
 
 SCREEN_LINES = 23
-FIRST = ("records", "garden")  # `service.notices.FIRST`, not worth its import here
 NARROW = 60
 """Below so many columns a zone has two lines."""
 ROOM_FOR_REMARKS = 2
 """Lines that zones at rest leave for them: a blank one, and how many there are."""
-NO_RAIN_MM = 0.05
-FORGIVE = timedelta(minutes=2)
-URGENCY = {"problem": 0, "look": 1, "info": 2}
-QUIET = (
-    "task", "answer", "feed", "water", "crop", "soil", "frost", "salt", "chore", "weather", "records",
-    "garden",
-)  # fmt: skip
-"""Remarks in this order: what was confirmed, today's feeding, water and crops, chores, then the rest."""
 
 
 def needs_a_look(page: TodayFile, today: date) -> bool:
@@ -64,7 +57,7 @@ def morning_text(
     loud = list(_loud(page, width))
     if rest is not None and rest < len(loud) + len(page["zones"]) + ROOM_FOR_REMARKS:  # the log has it
         given, rest = [], rest + len(given)
-    kept = len(loud) + (ROOM_FOR_REMARKS if _quiet(page) else 0)
+    kept = len(loud) + (ROOM_FOR_REMARKS if phrases.quiet(page) else 0)
     zones = list(_zones(page, width, None if rest is None else max(rest - kept, 0)))
     left = None if rest is None else rest - len(zones) - len(loud)
     lines = [*head, *asked, *zones, *given, *loud, *_remarks(page, width, left), *credits]
@@ -82,70 +75,28 @@ def _title(page: TodayFile, width: int) -> Iterator[str]:
 
 
 def _first(page: TodayFile, width: int) -> Iterator[str]:
-    """Before all else: records that are too old; a garden.yaml that is not in use, and which version is."""
-    for notice in sorted(page["notices"], key=lambda notice: notice.get("key") != FIRST[0]):
-        if notice.get("key") in FIRST:
-            yield from (click.style(line, fg="red") for line in wrap(f"! {notice['text']}", width, 2))
+    for notice in phrases.first(page):
+        yield from (click.style(line, fg="red") for line in wrap(f"! {notice['text']}", width, 2))
 
 
 def _open(page: TodayFile, width: int, now: datetime | None) -> Iterator[str]:
     for entry in page.get("open_now", ()):
-        until = datetime.fromisoformat(entry["until"])
-        over = now is not None and until < now - FORGIVE
-        text = f"Open now: {entry['zone']}, until {until:%H:%M}"
-        if over:
-            text = (
-                f"! {entry['zone']} was to close at {until:%H:%M}; the service has not said that it did: "
-                "is it running?"
-            )
+        over = phrases.overdue(entry, now)
+        text = f"! {over}" if over else f"Open now: {entry['zone']}, until {clock_time(entry['until'])}"
         yield from (
             click.style(line, fg="yellow" if over else None, bold=True) for line in wrap(text, width, 2)
         )
 
 
 def _age(page: TodayFile, today: date, width: int) -> Iterator[str]:
-    if old := age(date.fromisoformat(page["date"]), today):
-        made = datetime.fromisoformat(page["made_at"])
-        text = f"! This plan is {old} (made {made:%Y-%m-%d %H:%M}). Run: rowwater day"
+    if old := phrases.plan_age(page, today):
+        text = f"! {old}. Run: rowwater day"
         yield from (click.style(line, fg="yellow", bold=True) for line in wrap(text, width, 2))
 
 
 def _weather(page: TodayFile, width: int) -> Iterator[str]:
-    days = page["weather"]
-    for label, day in (("Yesterday", days.get("yesterday")), ("Today", days.get("today"))):
-        past = label == "Yesterday"
-        yield from wrap(f"{label:<9}  {_day_weather(page, day or {}, past=past)}", width, 11)
-
-
-def _day_weather(page: TodayFile, day: DayWeather, *, past: bool) -> str:
-    return ", ".join([*_temperatures(page, day), *_rain(page, day, past=past), *_et0(page, day)])
-
-
-def _temperatures(page: TodayFile, day: DayWeather) -> Iterator[str]:
-    low, high = day.get("tmin_c"), day.get("tmax_c")
-    if low is None or high is None:
-        yield "temperature unknown"
-    else:
-        number = show_temperature(low, page["display"]).split()[0]
-        yield f"{number} to {show_temperature(high, page['display'])}"
-
-
-def _rain(page: TodayFile, day: DayWeather, *, past: bool) -> Iterator[str]:
-    rain, chance = day.get("rain_mm"), day.get("rain_chance_pct")
-    odds = "" if past or chance is None else f" ({chance:.0f}% chance)"
-    if rain is None:
-        yield f"rain unknown{odds}"
-    else:
-        amount = "no rain" if rain < NO_RAIN_MM else f"rain {show_depth(rain, page['display'])}"
-        yield f"{amount}{odds}"
-
-
-def _et0(page: TodayFile, day: DayWeather) -> Iterator[str]:
-    et0 = day.get("et0_mm")
-    if et0 is not None:
-        stand_in = day["et0_method"] in ("climatology", "recent-mean")
-        estimated = " (partly estimated)" if day.get("estimated") else ""
-        yield f"ET0 {show_depth(et0, page['display'])}{' (a mean of past days)' if stand_in else estimated}"
+    for label, said in phrases.days_weather(page):
+        yield from wrap(f"{label:<9}  {said}", width, 11)
 
 
 def _questions(page: TodayFile, width: int) -> Iterator[str]:
@@ -157,38 +108,20 @@ def _questions(page: TodayFile, width: int) -> Iterator[str]:
     for run in page["unanswered"]:
         by_date.setdefault(run["date"], []).append(f"{run['zone']} {show_minutes(run['minutes'])}")
     for when, runs in by_date.items():
-        day = date.fromisoformat(when)
-        text = f"Was this water given on {day:%a} {day.day} {day:%b}? {', '.join(runs)}"
+        text = f"Was this water given on {weekday(when)}? {', '.join(runs)}"
         yield from (click.style(line, bold=True) for line in wrap(text, width, 2))
-    changed = [
-        f"{zone['zone']} {zone['minutes_if_given']:.0f} or {zone['wanted_minutes']:.0f}"
-        for zone in page["zones"]
-        if zone.get("wanted_minutes") != zone.get("minutes_if_given")
-    ]
     yield from wrap("  yes:  rowwater note applied --as-planned", width, 8)
     yield from wrap("  else: rowwater note applied ZONE 20min (0min: none; the plan counts none)", width, 8)
-    if changed:
+    if changed := phrases.if_answered(page):
         yield from wrap(f"  minutes today if yes or no: {', '.join(changed)}", width, 4)
-
-
-def _hours(page: TodayFile) -> str:
-    windows = page.get("windows") or [page["window"]]
-    edges = ([datetime.fromisoformat(window[key]) for key in ("from", "until")] for window in windows)
-    return " and ".join(f"{begin:%H:%M} to {until:%H:%M}" for begin, until in edges)
 
 
 def _zones(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
     """room: lines there are; zones that run are told whatever it is, None: all of them."""
-    runs: dict[str, list[RunLine]] = {}
-    for run in page["runs"]:
-        runs.setdefault(run["zone"], []).append(run)
-    zones = sorted(page["zones"], key=lambda zone: _order(zone, runs))
-    total = sum(run["liters"] for run in page["runs"])
-    head = "No zone runs today"
-    if runs:
-        head = f"Water today: {len(runs)} of {len(zones)} zones, {show_volume(total, page['display'])}"
+    runs = phrases.runs_by_zone(page)
+    zones = phrases.zones_in_order(page, runs)
     yield ""
-    title = wrap(f"{head} (hours {_hours(page)})", width, 2)
+    title = wrap(phrases.water_today(page, runs), width, 2)
     yield from (click.style(line, bold=True) for line in title)
     cells = [_cells(page, zone, runs.get(zone["zone"], [])) for zone in zones]
     told = [
@@ -213,14 +146,6 @@ def _feed(runs: list[RunLine], width: int) -> Iterator[str]:
             yield from wrap(feed_words(run["feed"]), width, 8, first=6)
 
 
-def _order(zone: ZoneLine, runs: dict[str, list[RunLine]]) -> tuple[int, str, float]:
-    mine = runs.get(zone["zone"])
-    if mine:
-        return 0, min(run["start"] for run in mine), 0.0
-    trigger = zone.get("trigger_mm") or 0.0
-    return (1 if trigger else 2), "", -(zone["deficit_mm"] / trigger) if trigger else 0.0
-
-
 class _Cells(NamedTuple):
     name: str
     plan: str
@@ -232,25 +157,11 @@ class _Cells(NamedTuple):
 
 def _cells(page: TodayFile, zone: ZoneLine, runs: list[RunLine]) -> _Cells:
     """Name, what it does today, how dry it is against its trigger, why, and what grows there."""
-    plan, reason = _plan(zone, runs), zone.get("reason", "")
+    plan, reason = phrases.zone_plan(zone, runs), zone.get("reason", "")
     crop = f"{zone['crop']} d{zone['day']}" if "crop" in zone else ""
-    trigger_mm = zone.get("trigger_mm")
-    if trigger_mm is None:
-        return _Cells(zone["zone"], plan, "", "", reason, crop)
-    deficit, trigger = (show_depth(mm, page["display"]) for mm in (zone["deficit_mm"], trigger_mm))
-    give_or_take = ""
-    if zone.get("doubt_matters"):
-        give_or_take = f" +/- {show_depth(zone['deficit_sd_mm'], page['display']).split()[0]}"
-    dry = f"{deficit.split()[0]}/{trigger}{give_or_take}"
-    return _Cells(zone["zone"], plan, _dryness(zone["deficit_mm"], trigger_mm), dry, reason, crop)
-
-
-def _plan(zone: ZoneLine, runs: list[RunLine]) -> str:
-    if not runs:
-        return zone["state"]
-    start = datetime.fromisoformat(runs[0]["start"])
-    pulses = f" in {len(runs)}" if len(runs) > 1 else ""
-    return f"{start:%H:%M} {show_minutes(sum(run['minutes'] for run in runs))}{pulses}"
+    dry = phrases.dryness(page, zone)
+    bar = "" if dry is None else _bar(zone["deficit_mm"], zone["trigger_mm"])
+    return _Cells(zone["zone"], plan, bar, dry or "", reason, crop)
 
 
 def _told(cells: list[_Cells], width: int) -> list[list[str]]:
@@ -298,7 +209,7 @@ def _two_lines(row: _Cells, width: int) -> list[str]:
     return [*wrap(f"  {row.name}: {row.plan}", width, 4), *wrap(f"    {', '.join(said)}", width, 4)]
 
 
-def _dryness(deficit_mm: float, trigger_mm: float) -> str:
+def _bar(deficit_mm: float, trigger_mm: float) -> str:
     """A bar of six: full at the trigger."""
     filled = min(int(deficit_mm / trigger_mm * 6), 6) if trigger_mm else 0
     return f"[{'#' * filled}{'.' * (6 - filled)}]"
@@ -308,39 +219,26 @@ def _given(page: TodayFile, width: int) -> Iterator[str]:
     """What each day got, under that day's own name."""
     by_day: dict[str, list[str]] = {}
     for water in page["applied"]:
-        planned = (
-            f" of {water['planned_minutes']:.0f}" if water["planned_minutes"] != water["minutes"] else ""
-        )
-        volume = show_volume(water["liters"], page["display"])
-        text = f"{water['zone']} {water['minutes']:.0f}{planned} min ({volume})"
-        by_day.setdefault(water["date"], []).append(text)
+        by_day.setdefault(water["date"], []).append(phrases.given(page, water))
     if by_day:
         yield ""
     for when, said in sorted(by_day.items()):
-        day = date.fromisoformat(when)
-        yield from wrap(f"Given {day:%a} {day.day} {day:%b}: {', '.join(said)}", width, 2)
+        yield from wrap(f"Given {weekday(when)}: {', '.join(said)}", width, 2)
 
 
 def _loud(page: TodayFile, width: int) -> Iterator[str]:
-    """What changes what a person should do today, the most urgent first."""
-    told = [notice for notice in page["notices"] if notice.get("key") not in FIRST]
-    loud = [notice for notice in told if URGENCY[notice["level"]] < URGENCY["info"]]
+    loud = phrases.loud(page)
     if loud:
         yield ""
         yield click.style("Needs a hand", bold=True)
-    for notice in sorted(loud, key=lambda notice: URGENCY[notice["level"]]):
+    for notice in loud:
         colour = "red" if notice["level"] == "problem" else "yellow"
         yield from (click.style(line, fg=colour) for line in wrap(f"  ! {notice['text']}", width, 4))
 
 
-def _quiet(page: TodayFile) -> list[NoticeLine]:
-    quiet = [n for n in page["notices"] if n["level"] == "info" and n.get("key") not in FIRST]
-    return sorted(quiet, key=lambda notice: QUIET.index(notice.get("kind", "water")))
-
-
 def _remarks(page: TodayFile, width: int, room: int | None) -> Iterator[str]:
     """Whole remarks as far as there is room; how many more there are, and how to see them."""
-    quiet = _quiet(page)
+    quiet = phrases.quiet(page)
     if not quiet:
         return
     lines: list[str] = [] if room is not None and room < ROOM_FOR_REMARKS else [""]

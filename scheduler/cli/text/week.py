@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
-from scheduler.cli.text.base import Row, age, mark, table, wrap
+from scheduler.cli.text.base import Row, mark, table, wrap
+from scheduler.phrases.days import age
 from scheduler.show import MM_PER_INCH
 
 if TYPE_CHECKING:
