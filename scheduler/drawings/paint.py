@@ -25,9 +25,10 @@ COLOURS = {
     "water": Shade("#0072b2", "#56b4e9"),  # blue, sky blue
     "rain": Shade("#009e73", "#009e73"),  # bluish green
     "dry": Shade("#d55e00", "#e69f00"),  # vermillion, orange
+    "alarm": Shade("#a84a00", "#e69f00"),  # for words: vermillion, on white darker; orange
     "raw": Shade("#a8548a", "#cc79a7"),  # reddish purple, on white a shade darker for the sake of contrast
 }
-"""paper, ink, faint, level, ahead: what pages and axes are made of; the others stand for quantities."""
+"""paper to ahead, alarm: what pages and axes are made of; the others stand for quantities."""
 
 RULES = """\
 .picture { display: block; width: 100%; max-width: 46rem; min-width: 19rem; height: auto; }

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from datetime import date
-from functools import cache, partial
+from functools import partial
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from scheduler.drawings import paint
 from scheduler.drawings.bars import bars
 from scheduler.drawings.root_zone import root_zone
+from scheduler.html.environment import templates
 from scheduler.shapes.base import Display
 from scheduler.shapes.report import MonthWater, ReportPage
 from scheduler.show import LITERS_PER_GALLON, show_depth, show_volume
@@ -21,7 +21,7 @@ def report_html(page: ReportPage) -> str:
     """The whole file. Text of the garden (names, notes) is escaped."""
     display = page["display"]
     return (
-        _templates()
+        templates()
         .get_template("report.html")
         .render(
             page=page,
@@ -36,14 +36,6 @@ def report_html(page: ReportPage) -> str:
             day=day_words,
         )
     )
-
-
-@cache
-def _templates() -> Environment:
-    return Environment(
-        loader=PackageLoader("scheduler.html", "."), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
 
 
 def _or_unknown(show: Callable[[float, Display], str], value: float | None, *, display: Display) -> str:
