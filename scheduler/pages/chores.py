@@ -10,6 +10,7 @@ from scheduler.core.system.upkeep import (
     DRAIN_SILENT_DAYS,
     BucketChore,
     Chore,
+    ChoreKind,
     DrainChore,
     FilterChore,
     FlushChore,
@@ -22,12 +23,13 @@ from scheduler.core.system.upkeep import (
 from scheduler.model import Display, Garden, Notice
 from scheduler.planning.facts import Facts
 from scheduler.planning.live import Live
+from scheduler.shapes.day import ChoreLine
 from scheduler.show import show_temperature
 
 
-def chore_notices(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
-    """Frost has a line of its own; all else is one line, and no alarm."""
-    due = chores_due(
+def due_today(garden: Garden, facts: Facts, live: Live) -> list[Chore]:
+    """What is due this morning, by the garden's record."""
+    return chores_due(
         replace(garden, zones=facts.zones),
         facts.day,
         noted=last_noted(facts.notes),
@@ -36,9 +38,13 @@ def chore_notices(garden: Garden, facts: Facts, live: Live) -> Iterator[Notice]:
         put_off=last_noted(facts.notes, later=True),
         water_wanted=_water_wanted(facts, live),
     )
+
+
+def chore_notices(due: Sequence[Chore], display: Display) -> Iterator[Notice]:
+    """Frost has a line of its own; all else is one line, and no alarm."""
     for chore in due:
         if isinstance(chore, DrainChore):
-            yield Notice("look" if chore.frost else "info", drain_words(chore, garden.display), "chore")
+            yield Notice("look" if chore.frost else "info", drain_words(chore, display), "chore")
     if line := chore_line(due):
         yield Notice("info", line, "chore")
 
@@ -73,35 +79,51 @@ def _tmin_ahead(facts: Facts) -> dict[date, float]:
 # --- in words ------------------------------------------------------------------------------------
 
 
-def chore_line(due: Sequence[Chore]) -> str:
-    """ "Chores: rinse the filter (...): rowwater note filter; ...", or "" where none is due."""
+def chore_lines(due: Sequence[Chore], display: Display) -> list[ChoreLine]:
+    """Those that can be ticked off, each with the command that does it; flushing once for all zones."""
     flushes = [chore for chore in due if isinstance(chore, FlushChore)]
-    said: list[str] = []
+    found: list[ChoreLine] = []
     for chore in due:
         match chore:
+            case DrainChore():
+                if chore.frost:
+                    found.append({**_line("drain", _drain(chore, display)), "can_wait": False})
             case TapeChore():
-                said.append(_tape(chore))
+                line = _line("tape", _tape(chore), f"rowwater note tape {chore.zone}")
+                found.append({**line, "zone": str(chore.zone)})
             case FilterChore():
-                said.append(
-                    f"rinse the filter, supply shut and pressure off ({chore.waterings} waterings): "
-                    "rowwater note filter"
-                )
+                text = f"rinse the filter, supply shut and pressure off ({chore.waterings} waterings)"
+                found.append(_line("filter", text, "rowwater note filter"))
             case BucketChore():
-                said.append(
-                    f"time the bucket again ({chore.waterings} waterings): rowwater note chore bucket"
-                )
+                found.append(_line("bucket", f"time the bucket again ({chore.waterings} waterings)"))
             case FlushChore() if chore is flushes[0]:
-                said.append(_flush(flushes))
-    if not said:
+                found.append(_line("flush", _flush(flushes)))
+    return found
+
+
+def _line(kind: ChoreKind, text: str, command: str = "") -> ChoreLine:
+    return {
+        "chore": kind,
+        "text": text,
+        "command": command or f"rowwater note chore {kind}",
+        "can_wait": True,
+    }
+
+
+def chore_line(due: Sequence[Chore]) -> str:
+    """ "Chores: rinse the filter (...): rowwater note filter; ...", or "" where none is due but draining."""
+    lines = [line for line in chore_lines(due, "metric") if line["can_wait"]]
+    if not lines:
         return ""
-    kinds = dict.fromkeys(chore.kind for chore in due if not isinstance(chore, DrainChore))
-    return f"Chores: {'; '.join(said)}; not now: rowwater note chore {'|'.join(kinds)} later"
+    said = "; ".join(f"{line['text']}: {line['command']}" for line in lines)
+    kinds = "|".join(dict.fromkeys(line["chore"] for line in lines))
+    return f"Chores: {said}; not now: rowwater note chore {kinds} later"
 
 
 def _tape(chore: TapeChore) -> str:
     crops = "1 crop" if chore.crop_cycles == 1 else f"{chore.crop_cycles:g} crops"
     when = f"before the {chore.crop} of {chore.due}" if chore.ahead else "before the next crop"
-    return f"lay new tape in {chore.zone} {when} (it lasts {crops}): rowwater note tape {chore.zone}"
+    return f"lay new tape in {chore.zone} {when} (it lasts {crops})"
 
 
 def _flush(chores: Sequence[FlushChore]) -> str:
@@ -110,7 +132,7 @@ def _flush(chores: Sequence[FlushChore]) -> str:
     counts = [chore.waterings for chore in chores if chore.waterings is not None]
     since = f"{max(counts)} waterings" if counts else "season begins"
     flows = [chore.flow for chore in chores]
-    return f"flush the lines of {zones}, {_ends(flows)} ({since}): rowwater note chore flush"
+    return f"flush the lines of {zones}, {_ends(flows)} ({since})"
 
 
 def _ends(flows: Sequence[FlushFlow | None]) -> str:
@@ -121,10 +143,17 @@ def _ends(flows: Sequence[FlushFlow | None]) -> str:
 
 
 def drain_words(chore: DrainChore, display: Display) -> str:
-    night = f"forecast for {chore.night}: {show_temperature(chore.tmin_c, display)}"
     if not chore.frost:
-        return f"near frost {night}: be ready to drain the system"
+        return f"near {_night(chore, display)}: be ready to drain the system"
+    return f"{_drain(chore, display)}; afterwards: rowwater note chore drain"
+
+
+def _drain(chore: DrainChore, display: Display) -> str:
     return (
-        f"frost {night}: shut the supply at its source, open the line ends and drain filter, regulator and "
-        "hose; afterwards: rowwater note chore drain"
+        f"{_night(chore, display)}: shut the supply at its source, open the line ends and drain filter, "
+        "regulator and hose"
     )
+
+
+def _night(chore: DrainChore, display: Display) -> str:
+    return f"frost forecast for {chore.night}: {show_temperature(chore.tmin_c, display)}"

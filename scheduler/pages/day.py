@@ -9,6 +9,7 @@ import numpy as np
 
 from scheduler.core.balance.climate import ESTIMATED_HUMIDITY, ESTIMATED_RADIATION, ESTIMATED_WIND
 from scheduler.model import Applied, Fetched, Garden, Notice
+from scheduler.pages.chores import chore_lines, due_today
 from scheduler.pages.day_notices import day_notices
 from scheduler.pages.reasons import no_crop_reason, reason_of, state_of
 from scheduler.pages.rounding import known, rounded
@@ -45,6 +46,7 @@ def day_page(
     """fetched, failures: what the weather sources answered this morning, and where they did not."""
     schedule = plan.schedule
     yesterday = facts.day - timedelta(days=1)
+    chores = due_today(garden, facts, plan.live)
     return {
         "garden": garden.name,
         "date": facts.day.isoformat(),
@@ -67,7 +69,8 @@ def day_page(
         "unmet": unmet_lines(plan, garden.display),
         "applied": given_lines(_told_lately(facts, yesterday), facts.plans.values()),
         "unanswered": [_unanswered(one) for one in plan.unanswered],
-        "notices": notice_lines(day_notices(garden, facts, plan, fetched, failures)),
+        "chores": chore_lines(chores, garden.display),
+        "notices": notice_lines(day_notices(garden, facts, plan, chores, fetched, failures)),
         "sources": _answers(fetched, failures),
         "digests": digests(garden, facts, facts.day),
     }
@@ -124,7 +127,11 @@ def _zone(garden: Garden, facts: Facts, plan: Plan, z: int) -> ZoneLine:
     found = (
         _cropped(garden, facts, plan, z) if live.terms.stand[live.today, z] >= 0 else _bare(facts, plan, z)
     )
-    until = facts.held(facts.zones[z].name)
+    zone = facts.zones[z]
+    found["cap_minutes"] = zone.valve.cap_minutes
+    if others := [o.name for o in facts.zones if o.valve.key == zone.valve.key and o is not zone]:
+        found["opens_with"] = others
+    until = facts.held(zone.name)
     if until is not None:
         begin = water_from(garden, until)
         found["held_until"] = until.isoformat()

@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from scheduler.core.balance.et import CLIMATOLOGY, METHODS, RECENT_MEAN
+from scheduler.core.system.upkeep import Chore
 from scheduler.model import Fetched, Garden, Notice, StoredPlan
 from scheduler.pages.chores import chore_notices
 from scheduler.pages.crop_cautions import crop_cautions
@@ -40,11 +41,16 @@ REMINDER_WEEKDAY = 0
 
 
 def day_notices(
-    garden: Garden, facts: Facts, plan: Plan, fetched: Sequence[Fetched], failures: Sequence[str]
+    garden: Garden,
+    facts: Facts,
+    plan: Plan,
+    chores: Sequence[Chore],
+    fetched: Sequence[Fetched],
+    failures: Sequence[str],
 ) -> Iterator[Notice]:
     before = facts.plan_before()
     told = before.page["notices"] if before else []
-    for notice in _all(garden, facts, plan, fetched, failures):
+    for notice in _all(garden, facts, plan, chores, fetched, failures):
         known = _known(notice, told, facts.day)
         yield replace(notice, level="info") if known else notice
 
@@ -64,7 +70,12 @@ def _known(notice: Notice, told: Sequence[NoticeLine], today: date) -> bool:
 
 
 def _all(
-    garden: Garden, facts: Facts, plan: Plan, fetched: Sequence[Fetched], failures: Sequence[str]
+    garden: Garden,
+    facts: Facts,
+    plan: Plan,
+    chores: Sequence[Chore],
+    fetched: Sequence[Fetched],
+    failures: Sequence[str],
 ) -> Iterator[Notice]:
     yield from _source_notices(garden, facts, plan.live, fetched, failures)
     yield from _weather_notices(facts, plan.live)
@@ -75,7 +86,7 @@ def _all(
     yield from planting_notices(garden, facts, plan)
     yield from feed_notices(garden, facts, plan)
     yield from crop_cautions(garden, facts, plan.live)
-    yield from chore_notices(garden, facts, plan.live)
+    yield from chore_notices(chores, garden.display)
     for text in garden.notices:
         yield Notice("info", text)
 

@@ -35,6 +35,7 @@ class ZoneLine(TypedDict):
     """One zone this morning; `minutes` is what is planned today.
 
     reason: why it runs, waits or rests, in a few words of the display.
+    cap_minutes: the longest its valve may be open at once; opens_with: zones on the same valve.
     held_until, water_from: of a zone on hold, and when water may run again (null: no watering day in sight).
     From `crop` on only where a crop stands.  deficit_start_mm is last night's, deficit_mm that of now.
     trigger_mm: not given while no deficit makes water due.
@@ -53,6 +54,8 @@ class ZoneLine(TypedDict):
     reason: NotRequired[str]
     deficit_mm: float
     minutes: float
+    cap_minutes: NotRequired[float]
+    opens_with: NotRequired[list[str]]
     held_until: NotRequired[Day]
     water_from: NotRequired[Moment | None]
     crop: NotRequired[str]
@@ -95,6 +98,19 @@ class GivenLine(Bounds):
     outcome: str
 
 
+class ChoreLine(TypedDict):
+    """A chore that is due.  zone: of the one that is noted for a zone by itself, new tape.
+
+    can_wait: it may be put off; frost does not wait.  command: what notes it as done.
+    """
+
+    chore: Literal["tape", "filter", "bucket", "flush", "drain"]
+    text: str
+    command: str
+    can_wait: bool
+    zone: NotRequired[str]
+
+
 class UnansweredLine(TypedDict):
     """A planned run that nobody has confirmed or denied."""
 
@@ -135,6 +151,7 @@ class DayPage(ScheduleFile):
     zones: list[ZoneLine]
     applied: list[GivenLine]
     unanswered: list[UnansweredLine]
+    chores: NotRequired[list[ChoreLine]]  # absent in files of an earlier version
     sources: Answers
     digests: dict[str, str]
 
