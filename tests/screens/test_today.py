@@ -28,7 +28,11 @@ ACTIONS["water"] = ACTIONS["note"] | {"/confirm/water"}
 
 
 def page(**more: Any) -> Any:
-    return {**copy.deepcopy(GOLDEN), **more}
+    """Of the example; tomatoes have a valve, the others are opened by hand."""
+    made = {**copy.deepcopy(GOLDEN), **more}
+    for zone in made["zones"]:
+        zone["by_hand"] = zone["zone"] != "tomatoes"
+    return made
 
 
 def full() -> Any:
@@ -136,6 +140,7 @@ def test_an_empty_garden_and_missing_values_still_make_a_screen() -> None:
         unmet=[],
         applied=[],
         notices=[],
+        chores=[],
         windows=[],
         weather={"yesterday": {}, "today": {}},
     )

@@ -34,6 +34,7 @@ def today(page: TodayFile, frame: Frame) -> str:
         if_answered=phrases.if_answered(page) if page["unanswered"] else [],
         water=phrases.water_today(page, runs),
         zones=[_zone(page, zone, runs.get(zone["zone"], ())) for zone in phrases.zones_in_order(page, runs)],
+        valved=[zone["zone"] for zone in page["zones"] if not zone["by_hand"]],
         given=list(_given(page)),
         weather=list(phrases.days_weather(page)),
         chores=page.get("chores", ()),
