@@ -382,7 +382,7 @@ class Garden:
     crop_coefficient: CropCoefficient = DEFAULT_COEFFICIENT
     service: Mapping[str, Any] = field(default_factory=dict, hash=False)
     """Settings of the always-running service, checked but not used by the core:
-    clock, notify, broker, meter, flow_from, master_valve."""
+    clock, notify, broker, meter, flow_from, master_valve; and of the page for phones."""
     folder: str = "."  # where garden.yaml stands: relative weather paths start here
     notices: tuple[str, ...] = ()  # what was assumed while reading ("hours not given: ...")
 

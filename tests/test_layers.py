@@ -18,8 +18,12 @@ ROOT = Path(__file__).parents[1]
 ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; the top floor first
     "cli": (
         "one small module per command; `text/` turns pages into words",
-        "service daily html phrases pages plots planning garden publish core.system core.balance core "
+        "web service daily html phrases pages plots planning garden publish core.system core.balance core "
         "weather store relays secret tables units dates clock disk places show",
+    ),
+    "web": (
+        "the page for phones: who may see and ask what, the server that answers",
+        "service html publish clock disk",
     ),
     "service": (
         "the process that opens valves, its guard, and the children that compute for it",

@@ -35,6 +35,7 @@ COMMANDS = {
     "log": "water given: planned against real",
     "facts": "all that is on record as one text file, out or in",
     "serve": "the service: opens and closes the valves by the plan",
+    "page": "the page for phones in the house's own network",
     "water": "a run by hand, now",
     "stop": "close every valve now",
     "valve-test": "the first, watched run of every valve",

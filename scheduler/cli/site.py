@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from scheduler.errors import CouldNot
 
@@ -31,6 +32,7 @@ class Site:
     name: str
     latitude: float
     longitude: float
+    page: Mapping[str, Any] | None = None  # where phones may look, as garden.yaml has it
 
     @classmethod
     def of(cls, garden: Garden) -> Site:
@@ -45,6 +47,7 @@ class Site:
             garden.name,
             place.latitude_deg,
             place.longitude_deg,
+            garden.service.get("page"),
         )
 
 

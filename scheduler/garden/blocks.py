@@ -23,7 +23,9 @@ from scheduler.garden.values import (
     Flag,
     Flow,
     Fraction,
+    HostNames,
     Length,
+    Listen,
     Minutes,
     Name,
     NotTogether,
@@ -267,6 +269,20 @@ class ZoneBlock(Block):
         "{gpio: 17}", None)
 
 
+class PageBlock(Block):
+    short_for: ClassVar[str | None] = "listen"
+    listen: Listen = key(
+        "Address and port of this computer that it answers on; 127.0.0.1: this computer alone.",
+        '"192.168.1.20:8008"', "127.0.0.1:8008")
+    names: HostNames | None = key(
+        "Names that phones may call it by, beside that address.", "[shed.local]", None)
+    certificate: FilePath | None = key(
+        "Certificate (PEM) for https, with its chain; without it neighbours on the network can read along.",
+        "/etc/rowwater/page.crt", None)
+    key_: FilePath | None = key("The certificate's private key (PEM).", "/etc/rowwater/page.key", None,
+                                alias="key")
+
+
 class GardenBlock(Block):
     """garden.yaml."""
 
@@ -299,3 +315,6 @@ class GardenBlock(Block):
         "Liters from the meter, or from minutes and the tape's flow.", "tape", None)
     master_valve: MasterValveBlock | None = key(
         "A valve before all others.", "{gpio: 22, opens_before: 5 s}", None)
+    page: PageBlock | None = key(
+        "The page for phones in the house's own network; off unless this stands here.",
+        '{listen: "192.168.1.20:8008", names: [shed.local]}', None)

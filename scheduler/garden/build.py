@@ -288,4 +288,6 @@ def _service(block: GardenBlock) -> dict[str, Any]:
             "opens_before_minutes": master.opens_before,
             "closes_after_minutes": master.closes_after,
         }
+    if page := block.page:
+        service["page"] = page.model_dump(exclude_none=True, by_alias=True)
     return {key: value for key, value in service.items() if value is not None}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import re
 from datetime import date, time
+from ipaddress import ip_address
 from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 
@@ -147,6 +148,37 @@ def _address(typed: str) -> str:
     return typed
 
 
+def _listen(typed: str) -> str:
+    """An address of this computer and a port: a name could come to mean another one."""
+    host, _, port = typed.rpartition(":")
+    bracketed = host.startswith("[") and host.endswith("]")
+    if not re.fullmatch(r"[0-9]{1,5}", port) or not 1 <= int(port) <= 65535:
+        raise ValueError
+    try:
+        address = ip_address(host.strip("[]"))
+    except ValueError:
+        raise ValueError from None
+    if bracketed != (address.version == 6):
+        raise ValueError
+    return typed
+
+
+def _host_name(typed: str) -> str:
+    """RFC 1123, 2.1; without the port, which `listen` gives."""
+    label = r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?"
+    name = typed.casefold()
+    if len(name) > 253 or not re.fullmatch(rf"{label}(\.{label})*", name):
+        raise ValueError
+    return name
+
+
+def _host_names(value: Any, display: Display) -> tuple[str, ...]:
+    noun, example = "a list of names", "[shed.local]"
+    texts = some_texts(noun, example, one_will_do=True).read(value, display)
+    one = of_text("the name of a host", "shed.local", _host_name)
+    return tuple(one.read(text, display) for text in texts)
+
+
 def _variable(typed: str) -> str:
     if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", typed):
         raise ValueError
@@ -213,6 +245,10 @@ Variable = Annotated[str, of_text("the name of an environment variable", "RELAY_
 Field = Annotated[str, of_text("a place in a JSON answer", "relays.0.on", _place_in_json)]
 WholePath = Annotated[str, some_text("a path from the root", "/etc/rowwater/relay-key", 1000, ("/",))]
 Url = Annotated[str, of_text("a web address", "http://192.0.2.7/relay/1", _address)]
+Listen = Annotated[str, of_text("an address and port of this computer", "192.168.1.20:8008", _listen)]
+HostNames = Annotated[tuple[str, ...], Reads(_host_names, {"anyOf": [
+    {"type": "array", "items": {"type": "string"}, "minItems": 1}, {"type": "string"},
+]})]  # fmt: skip
 Body = Annotated[str, some_text("a text", "on {seconds}", 4000, lines=True)]
 Method = Annotated[str, of_text("a method", "POST", _method, enum=["GET", "POST", "PUT"])]
 Command = Annotated[

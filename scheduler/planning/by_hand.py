@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -105,11 +106,19 @@ class AsPlanned(NamedTuple):
 
 
 def as_planned_records(
-    garden: Garden, store: Store, *, now: datetime, day: date | None, make_planting: MakePlanting
+    garden: Garden,
+    store: Store,
+    *,
+    now: datetime,
+    day: date | None,
+    make_planting: MakePlanting,
+    zone: str | None = None,
+    given: bool = True,
 ) -> AsPlanned:
     """One record per planned run that nothing answers yet: of `day`, or of the last days; what is over.
 
     The plan on record is what the grower was told when the run began: later plans of the day keep it.
+    zone: of it alone.  given: False: none of it was.
     """
     first = day or now.date() - timedelta(days=ASK_BACK_DAYS)
     last = day or now.date()
@@ -117,12 +126,22 @@ def as_planned_records(
     found = AsPlanned([], [])
     plans = {plan.day: plan for plan in store.plans(first, last)}
     for when, run in unanswered(plans.values(), store.applied(first, last)):
+        if zone not in (None, run.zone):
+            continue
         if when <= now.date() and run.stop > now:
             found.to_come.append(run)
         else:
             net_mm = net_whole(plans[when], run)
-            found.records.append(_as_planned(garden, zones.get(run.zone), when, run, now, net_mm))
+            record = _as_planned(garden, zones.get(run.zone), when, run, now, net_mm)
+            found.records.append(record if given else _not_given(record))
     return found
+
+
+def _not_given(record: Applied) -> Applied:
+    return replace(
+        record, minutes=0.0, liters=0.0, gross_mm=0.0, net_mm=0.0, outcome="never opened", opened_at=None,
+        closed_at=None,
+    )  # fmt: skip
 
 
 def _as_planned(

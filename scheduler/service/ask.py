@@ -13,7 +13,7 @@ from typing import Any
 from scheduler.errors import CouldNot
 
 NAME = "control.sock"
-ANSWER_S = {"stop": 4.0, "water": 8.0}  # the service answers sooner; after so long it is not well
+ANSWER_S = {"stop": 4.0, "water": 8.0, "note": 90.0}  # it answers sooner; after so long it is not well
 LINE_BYTES = 4096
 
 

@@ -1,14 +1,16 @@
-"""The service's end of the socket for `rowwater water` and `rowwater stop`; theirs is in `ask.py`."""
+"""The service's end of the socket that `rowwater water`, `stop` and the page ask by; theirs is `ask.py`."""
 
 from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import math
 import queue
 import socket
 import threading
 import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -19,17 +21,26 @@ from scheduler.service.requests import Request
 from scheduler.service.reserve import Reserve
 from scheduler.service.stopped import COULD_NOT
 
+log = logging.getLogger(__name__)
+
 MOST_GUESTS = 8  # at once; more are sent away, so that nobody uses up what a close needs
 PAUSE_S = 0.2  # until somebody is let in again, after that failed
 TAKEN_S = 4.0  # a request to water that the ticks come to later than this is refused
+MOST_NOTES = 2  # at once, one of them waiting: the other places stay free for those who want to stop
+Note = Callable[[Mapping[str, Any]], tuple[int, str]]
 
 
 class ControlSocket:
     """Listens; each request becomes a `Request` that the next tick takes."""
 
-    def __init__(self, data: Path, reserve: Reserve) -> None:
-        """reserve: so that `stop` is heard also when descriptors are used up."""
+    def __init__(self, data: Path, reserve: Reserve, note: Note) -> None:
+        """reserve: so that `stop` is heard also when descriptors are used up. note: puts on record what a
+        person tells, in its own time, and says what became of it.
+        """
         self._data = data
+        self._note = note
+        self._notes = threading.BoundedSemaphore(MOST_NOTES)
+        self._noting = threading.Lock()
         self._reserve = reserve
         self._guests = threading.BoundedSemaphore(MOST_GUESTS)
         self._requests: queue.SimpleQueue[tuple[float, Request]] = queue.SimpleQueue()
@@ -113,7 +124,12 @@ class ControlSocket:
             guest.settimeout(2.0)
             answers: queue.SimpleQueue[tuple[int, str]] = queue.SimpleQueue()
             try:
-                request = _request(read_line(guest), lambda status, said: answers.put((status, said)))
+                asked = json.loads(read_line(guest))
+                _log(asked)
+                if asked["do"] == "note":
+                    self._send(guest, *self._noted(dict(asked["note"])))
+                    return
+                request = _request(asked, lambda status, said: answers.put((status, said)))
             except (ValueError, LookupError, TypeError, OverflowError, RecursionError) as error:
                 status, said = COULD_NOT, f"not understood: {error}"
             else:
@@ -122,13 +138,31 @@ class ControlSocket:
                     status, said = answers.get(timeout=ANSWER_S[request.kind])
                 except queue.Empty:
                     status, said = COULD_NOT, "the service is busy, and has not said what became of it"
-            guest.sendall(
-                json.dumps({"done": status != COULD_NOT, "status": status, "said": said}).encode() + b"\n"
-            )
+            self._send(guest, status, said)
+
+    def _noted(self, told: Mapping[str, Any]) -> tuple[int, str]:
+        """One after the other; it is no matter of the ticks. What `self._note` raises."""
+        if not self._notes.acquire(blocking=False):
+            return COULD_NOT, "others are just telling something: nothing was noted, try again in a moment"
+        try:
+            with self._noting:
+                return self._note(told)
+        finally:
+            self._notes.release()
+
+    @staticmethod
+    def _send(guest: socket.socket, status: int, said: str) -> None:
+        answer = {"done": status != COULD_NOT, "status": status, "said": said}
+        guest.sendall(json.dumps(answer).encode() + b"\n")
 
 
-def _request(line: bytes, reply: Any) -> Request:
-    request = json.loads(line)
+def _log(asked: Mapping[str, Any]) -> None:
+    """Who asked, where somebody else asks in their name."""
+    if isinstance(by := asked.get("by"), str):
+        log.info("%s asks to %s", by[:60], asked["do"])
+
+
+def _request(request: Mapping[str, Any], reply: Any) -> Request:
     kind = request["do"]
     zone = request.get("zone")
     if kind not in ("water", "stop") or not (zone is None or isinstance(zone, str)):

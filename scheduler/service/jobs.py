@@ -7,6 +7,7 @@ import queue
 import sys
 import threading
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -18,6 +19,7 @@ from scheduler.service.brief import rates_of
 from scheduler.service.child import Ended, Run, run_child
 from scheduler.service.in_use import InUse, keep, stamp_of
 from scheduler.service.job_times import JobDone
+from scheduler.service.noting import NOTE_LIMIT_S, note
 from scheduler.service.queues import drained
 from scheduler.store.owner import Owner, owners_of, refuse_another
 
@@ -46,6 +48,10 @@ class DayJob:
 
     def results(self) -> list[JobDone]:
         return drained(self._results)
+
+    def note(self, told: Mapping[str, Any]) -> tuple[int, str]:
+        """What somebody tells by way of the socket, on record. As `noting.note`."""
+        return note(self.in_use.original, self._data, told, NOTE_LIMIT_S, self._run)
 
     def _go(self, day: date) -> None:
         try:

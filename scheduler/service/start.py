@@ -144,7 +144,8 @@ def assembled(
     return Service(
         data, settings.tick_s, stop=stop, moments=moments, runner=runner, notices=notices, threads=threads,
         valves=valves, guard=guard, books=books, watch=watch, in_use=in_use, day_job=day_job,
-        control=ControlSocket(data, reserve), periphery=periphery, manager=manager, reserve=reserve,
+        control=ControlSocket(data, reserve, day_job.note), periphery=periphery, manager=manager,
+        reserve=reserve,
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from scheduler.shapes.day import DayPage, ScheduleFile, TodayFile
 from scheduler.shapes.log import LogPage
 from scheduler.shapes.notes import NotesPage
 from scheduler.shapes.parts import PartsPage
+from scheduler.shapes.phones import PhonesPage
 from scheduler.shapes.report import ReportPage
 from scheduler.shapes.season import SeasonPage
 from scheduler.shapes.selfcheck import SelfcheckPage
@@ -36,6 +37,7 @@ PAGES: dict[str, type] = {
     "log": LogPage,
     "morning": TodayFile,
     "note list": NotesPage,
+    "page phones": PhonesPage,
     "parts": PartsPage,
     "report": ReportPage,
     "season": SeasonPage,

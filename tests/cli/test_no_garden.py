@@ -26,6 +26,7 @@ CALLS = {
     "log": ["log"],
     "report": ["report", "r.html"],
     "facts": ["facts", "--import", "facts.jsonl"],
+    "page": ["page", "pair"],  # alone it shows the example: tests/web
     "water": ["water", "beans", "5"],
     "stop": ["stop"],
     "valve-test": ["valve-test", "--yes"],

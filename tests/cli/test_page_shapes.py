@@ -62,6 +62,7 @@ COMMANDS = {
     "season": ["--weather", "weather.csv", "--from", "2015-06-01", "--to", "2015-06-14"],
     "selfcheck": [],
     "note list": [],
+    "page phones": [],
     "valve-test": ["--yes"],
     "weather": ["--date", DAY],
     "week": ["--date", DAY],

@@ -47,6 +47,7 @@ CALLS = {
     "report": ["report", "--help"],  # no day is over yet
     "selfcheck": ["selfcheck"],
     "serve": ["serve", "--help"],  # it would not end by itself
+    "page": ["page", "phones"],  # alone it would not end by itself
     "water": ["water", "beans", "5"],
     "stop": ["stop"],
     "valve-test": ["valve-test", "--yes"],

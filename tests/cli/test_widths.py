@@ -36,6 +36,7 @@ CALLS: dict[str, list[list[str]]] = {
     "weather": [["weather", "--from", "2015-07-01", "--to", "2015-07-12"]],
     "why": [["why", "beans"], ["why", LONG]],
     "note": [["note", "list"]],
+    "page": [["page", "phones"]],
     "selfcheck": [["selfcheck"], ["selfcheck", "--all"]],
     "log": [["log", "--from", "2015-07-01"], ["log", "--from", "2015-09-01", "--to", "2015-09-02"]],
     "season": [["season", "--weather", "weather.csv", "--from", "2015-06-01", "--to", "2015-07-10"]],

@@ -31,7 +31,7 @@ for name in cli.list_commands(click.Context(cli)):
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder with what an installation would have."""
     copy = tmp_path_factory.mktemp("copy")
-    for name in ("scheduler", "config"):
+    for name in ("scheduler", "config", "examples"):
         leave = shutil.ignore_patterns("__pycache__")
         shutil.copytree(ROOT / name, copy / name, symlinks=True, ignore=leave)
     for name in ("pyproject.toml", "README.md"):
@@ -74,6 +74,7 @@ def python(environ: dict[str, str], folder: Path, *words: str) -> subprocess.Com
 def test_nothing_is_left_out(wheel: Path) -> None:
     def files(root: Path) -> set[str]:
         found = [*root.glob("scheduler/**/*.py"), *root.glob("scheduler/config/*.*")]
+        found += [root / "scheduler" / "example" / name for name in ("garden.yaml", "weather.csv")]
         return {str(path.relative_to(root)) for path in found}
 
     assert files(wheel) == files(ROOT)

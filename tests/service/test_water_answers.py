@@ -118,7 +118,7 @@ def test_a_request_that_waited_too_long_for_its_turn_is_refused(
 
     now = [50.0]
     monkeypatch.setattr(control.time, "monotonic", lambda: now[0])
-    door = control.ControlSocket(Path(str(tmp_path)), Reserve())
+    door = control.ControlSocket(Path(str(tmp_path)), Reserve(), lambda _: (0, ""))
     said: list[tuple[int, str]] = []
     for kind in ("water", "stop"):
         door._requests.put((50.0, Request(kind, "beans", 5.0, lambda *answer: said.append(answer))))

@@ -28,25 +28,32 @@ if TYPE_CHECKING:
 @click.option(
     "--as-planned",
     is_flag=True,
-    help="every planned run that is over and not answered was given as planned",
+    help="every planned run (of ZONE) that is over and not answered was given as planned",
 )
+@click.option("--not-given", is_flag=True, help="every such run was not given at all")
 @click.option(
     "--total", is_flag=True, help="AMOUNT is all that the zone got that day: it corrects earlier records"
 )
 @on_day("it was given")
 def command(
-    zone: str | None, words: Sequence[str], as_planned: bool, day: date | None, total: bool, sure: bool
+    zone: str | None,
+    words: Sequence[str],
+    as_planned: bool,
+    not_given: bool,
+    day: date | None,
+    total: bool,
+    sure: bool,
 ) -> None:
-    """Water that was really given: ZONE 45min, ZONE 120gal, or --as-planned."""
+    """Water that was really given: ZONE 45min, ZONE 120gal; or [ZONE] --as-planned, [ZONE] --not-given."""
     garden, now = site()
     amount = " ".join(words)
-    if as_planned == bool(zone) or (zone is not None and not amount):
-        raise click.UsageError("give ZONE and AMOUNT, or --as-planned")
+    if as_planned + not_given + bool(amount) != 1 or (amount and zone is None):
+        raise click.UsageError("give ZONE and AMOUNT, or --as-planned, or --not-given")
     with common.store(now) as store:
         if day is not None:
             ask_if_meant(date_doubt(store, day, now.date()), sure=sure)
-        if zone is None:
-            records = _as_planned(garden, store, now, day)
+        if zone is None or not amount:
+            records = _as_planned(garden, store, now, day, zone, given=as_planned)
         else:
             records = [_typed(garden, store, zone, amount, now, day, total=total, sure=sure)]
         at = told_at(store, now)
@@ -57,10 +64,15 @@ def command(
         plan_again(garden, store, now, min(record.day for record in records))
 
 
-def _as_planned(garden: Garden, store: Store, now: datetime, day: date | None) -> list[Applied]:
+def _as_planned(
+    garden: Garden, store: Store, now: datetime, day: date | None, zone: str | None, *, given: bool
+) -> list[Applied]:
     from scheduler.planning.by_hand import as_planned_records
 
-    found = as_planned_records(garden, store, now=now, day=day, make_planting=planting_maker())
+    name = None if zone is None else common.zone_name(garden, zone)
+    found = as_planned_records(
+        garden, store, now=now, day=day, make_planting=planting_maker(), zone=name, given=given
+    )  # fmt: skip
     if not found.records and found.to_come:
         raise BadInput(
             f"no planned run that waits for an answer is over yet: {_times(found.to_come)}",

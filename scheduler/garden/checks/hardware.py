@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from scheduler.garden.blocks import GardenBlock
+from scheduler.garden.blocks import GardenBlock, PageBlock
 from scheduler.garden.build import valve_of
 from scheduler.garden.checks.shared import exactly_one
 from scheduler.garden.sheet import Sheet
@@ -26,6 +26,17 @@ def check_hardware(sheet: Sheet, garden: GardenBlock) -> None:
         _check_meter(sheet, garden.meter)
     if garden.flow_from == "meter" and "meter" not in sheet.filled():
         sheet.complain(("flow_from",), "there is no meter - describe it under meter")
+    if garden.page:
+        _check_page(sheet, garden.page)
+
+
+def _check_page(sheet: Sheet, page: PageBlock) -> None:
+    """Whether its files can be read is no matter of the valves': `rowwater page` says."""
+    if (page.certificate is None) != (page.key_ is None):
+        sheet.complain(page.at, "certificate and key go together: the one needs the other")
+    if page.names is None and page.listen.startswith(("0.0.0.0:", "[::]:")):
+        text = "that is every network of this computer: give the names, too, that phones call it by"
+        sheet.complain((*page.at, "listen"), text)
 
 
 def check_valve(sheet: Sheet, valve: ValveBlock) -> None:
