@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import TypedDict
 
 from scheduler.html.screens.frame import Frame, render
 from scheduler.phrases.days import clock_time, weekday
@@ -12,11 +13,20 @@ from scheduler.shapes.day import TodayFile, ZoneLine
 from scheduler.show import show_flow, show_minutes, show_volume
 
 
-def confirm(page: TodayFile, zone: str, minutes: float, frame: Frame) -> str:
-    """From today.json; no button where it would be refused.  LookupError: it knows no such zone."""
-    line = next((one for one in page["zones"] if one["zone"] == zone), None)
+class Asked(TypedDict):
+    """page: today.json."""
+
+    page: TodayFile
+    zone: str
+    minutes: float
+
+
+def confirm(asked: Asked, frame: Frame) -> str:
+    """No button where it would be refused.  LookupError: today.json knows no such zone."""
+    page, minutes = asked["page"], asked["minutes"]
+    line = next((one for one in page["zones"] if one["zone"] == asked["zone"]), None)
     if line is None:
-        raise LookupError(zone)
+        raise LookupError(asked["zone"])
     return render(
         "confirm.html", frame, line=line, minutes=minutes, refused=refusal(line, minutes),
         said=[*_amounts(page, line, minutes), *_touched(page, line, frame)],

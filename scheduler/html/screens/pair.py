@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TypedDict
+
 from scheduler.html.screens.frame import Frame, render
 
 
-def pair(frame: Frame, *, code: str = "", wait: str | None = None) -> str:
-    """code: as it came with the address (of the QR code).
+class Stranger(TypedDict):
+    """code: as it came with the address (of the QR code); why: what was wrong with the last try."""
 
-    wait: why no code is taken just now, and until when; then nothing can be typed. Whether a code was wrong
-    stands in the frame's `told`.
-    """
-    return render("pair.html", frame, code=code, wait=wait)
+    code: str
+    why: str | None
+
+
+def pair(stranger: Stranger, frame: Frame) -> str:
+    return render("pair.html", frame, code=stranger["code"], why=stranger["why"])
