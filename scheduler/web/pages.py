@@ -10,7 +10,7 @@ import json
 import os
 import sys
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -19,7 +19,6 @@ from typing import Any, cast
 from scheduler.errors import CouldNot
 from scheduler.publish.files import TODAY, read_today
 from scheduler.service.child import Run, run_child
-from scheduler.service.in_use import kept
 from scheduler.shapes.base import Display
 from scheduler.shapes.day import OpenLine
 from scheduler.web.settings import Settings
@@ -111,10 +110,3 @@ def _stamp(path: Path) -> tuple[int, int, int] | None:
     except OSError:
         return None
     return (state.st_mtime_ns, state.st_ino, state.st_size)
-
-
-def caps(data: Path) -> Mapping[str, float]:
-    """The most minutes that each zone's valve may stay open, as the service knows them."""
-    found = kept(data)
-    valves = found.brief.valves if found else ()
-    return {zone: float(valve["cap_s"]) / 60 for valve in valves for zone in valve["zones"]}

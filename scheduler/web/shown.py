@@ -11,7 +11,6 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from scheduler.errors import CouldNot
 from scheduler.html.static_files import static_file
 from scheduler.publish.files import refuse_other_shape
-from scheduler.web.pages import caps
 from scheduler.web.visit import Visit, turn
 
 log = logging.getLogger("rowwater.page")
@@ -61,8 +60,7 @@ async def confirm(visit: Visit) -> Response:
     minutes = _minutes(visit.request.query_params.get("minutes", ""))
     if minutes is None:
         return visit.sorry(400, "for how many minutes? A number from 1 to 1440 is needed")
-    cap = caps(visit.page.settings.data).get(name)
-    return visit.show("confirm", {"zone": name, "minutes": minutes, "cap_minutes": cap})
+    return visit.show("confirm", {"page": visit.page.pages.today(), "zone": name, "minutes": minutes})
 
 
 async def pair(visit: Visit) -> Response:
