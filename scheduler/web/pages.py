@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, cast
 
 from scheduler.errors import CouldNot
@@ -21,6 +22,7 @@ from scheduler.publish.files import TODAY, read_today
 from scheduler.service.child import Run, run_child
 from scheduler.shapes.base import Display
 from scheduler.shapes.day import OpenLine
+from scheduler.web.copied import copy_records
 from scheduler.web.settings import Settings
 
 READ_LIMIT_S = 60.0
@@ -41,8 +43,12 @@ class Live:
 class Pages:
     """Reads; nothing here writes."""
 
-    def __init__(self, settings: Settings, run: Run = run_child) -> None:
+    def __init__(self, settings: Settings, run: Run = run_child, *, own_copy: bool | None = None) -> None:
+        """own_copy: read the records from a copy; None: where they cannot be written."""
         self._settings = settings
+        own_copy = not os.access(settings.data, os.W_OK) if own_copy is None else own_copy
+        self._copy = TemporaryDirectory(prefix="rowwater-page-") if own_copy else None
+        self._copied: Any = None
         self._run = run
         self._today: tuple[Any, dict[str, Any]] | None = None
         self._kept: OrderedDict[tuple[str, ...], tuple[Any, Any]] = OrderedDict()
@@ -89,8 +95,18 @@ class Pages:
         files = [self._settings.data / name for name in RESTS_ON] + [config, config.with_name("crops.yaml")]
         return (date.today(), *(_stamp(path) for path in files))  # noqa: DTZ011 - any date that turns each day
 
+    def _records(self) -> Path:
+        """The data folder, or the copy, made anew where it is an old one."""
+        if self._copy is None:
+            return self._settings.data
+        copy, rests_on = Path(self._copy.name), self._rests_on()
+        if self._copied != rests_on:
+            copy_records(self._settings.data, copy)
+            self._copied = rests_on
+        return copy
+
     def _ask(self, words: Sequence[str]) -> Any:
-        places = ["--config", str(self._settings.config), "--data", str(self._settings.data)]
+        places = ["--config", str(self._settings.config), "--data", str(self._records())]
         command = [*places, words[0], "--json", *words[1:]]
         ended = self._run([sys.executable, "-P", "-m", "scheduler.cli.main", *command], READ_LIMIT_S)
         if ended.status not in (0, 3):

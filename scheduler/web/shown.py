@@ -37,11 +37,11 @@ async def zone(visit: Visit) -> Response:
 
 
 async def week(visit: Visit) -> Response:
-    return visit.show("week", await _printed(visit, "week"))
+    return visit.show("week", await _printed(visit, "week", *_dated(visit)))
 
 
 async def weather(visit: Visit) -> Response:
-    return visit.show("weather", await _printed(visit, "weather"))
+    return visit.show("weather", await _printed(visit, "weather", *_dated(visit)))
 
 
 async def water(visit: Visit) -> Response:
@@ -49,7 +49,7 @@ async def water(visit: Visit) -> Response:
 
 
 async def check(visit: Visit) -> Response:
-    return visit.show("check", await _printed(visit, "check", "--offline"))
+    return visit.show("check", await _printed(visit, "check", "--offline", *_dated(visit)))
 
 
 async def confirm(visit: Visit) -> Response:
@@ -83,6 +83,12 @@ async def static(visit: Visit) -> Response:
 async def _printed(visit: Visit, *words: str) -> Any:
     async with turn(visit.page.reading):
         return await to_thread(visit.page.pages.printed, *words)
+
+
+def _dated(visit: Visit) -> tuple[str, ...]:
+    """The example's today is not the commands'."""
+    at = visit.page.settings.example_of
+    return () if at is None else ("--date", at.date().isoformat())
 
 
 def _known_zone(visit: Visit) -> str | None:

@@ -89,8 +89,8 @@ class Visit:
         url = self.request.url
         return url.path + (f"?{url.query}" if url.query else "")
 
-    def show(self, name: str, values: Any, status: int = 200) -> Response:
-        """A screen with its frame."""
+    def show(self, name: str, values: object, status: int = 200) -> Response:
+        """A screen of these values, in its frame."""
         told = None if self.phone is None else self.page.told.pop(self.phone.number, None)
         answer = HTMLResponse(screen(name)(values, self._frame(told)), status)
         if self.phone is None and self.visitor is not None:
