@@ -15,9 +15,11 @@ from scheduler.core.system.upkeep import (
     FilterChore,
     FlushChore,
     FlushFlow,
+    RowChore,
     TapeChore,
     chores_due,
     last_noted,
+    row_repairs,
     wants_water,
 )
 from scheduler.model import Display, Garden, Notice
@@ -37,6 +39,7 @@ def due_today(garden: Garden, facts: Facts, live: Live) -> list[Chore]:
         tmin_ahead_c=_tmin_ahead(facts),
         put_off=last_noted(facts.notes, later=True),
         water_wanted=_water_wanted(facts, live),
+        repairs=row_repairs(facts.notes),
     )
 
 
@@ -82,6 +85,7 @@ def _tmin_ahead(facts: Facts) -> dict[date, float]:
 def chore_lines(due: Sequence[Chore], display: Display) -> list[ChoreLine]:
     """Those that can be ticked off, each with the command that does it; flushing once for all zones."""
     flushes = [chore for chore in due if isinstance(chore, FlushChore)]
+    rows = [chore for chore in due if isinstance(chore, RowChore)]
     found: list[ChoreLine] = []
     for chore in due:
         match chore:
@@ -91,6 +95,8 @@ def chore_lines(due: Sequence[Chore], display: Display) -> list[ChoreLine]:
             case TapeChore():
                 line = _line("tape", _tape(chore), f"rowwater note tape {chore.zone}")
                 found.append({**line, "zone": str(chore.zone)})
+            case RowChore() if chore is rows[0]:
+                found.append(_line("row", _rows(rows)))
             case FilterChore():
                 text = f"rinse the filter, supply shut and pressure off ({chore.waterings} waterings)"
                 found.append(_line("filter", text, "rowwater note filter"))
@@ -124,6 +130,12 @@ def _tape(chore: TapeChore) -> str:
     crops = "1 crop" if chore.crop_cycles == 1 else f"{chore.crop_cycles:g} crops"
     when = f"before the {chore.crop} of {chore.due}" if chore.ahead else "before the next crop"
     return f"lay new tape in {chore.zone} {when} (it lasts {crops})"
+
+
+def _rows(chores: Sequence[RowChore]) -> str:
+    """All rows together, since a look is noted for all."""
+    which = ", ".join(f"row {one.row} of {one.zone} ({one.repairs} repairs)" for one in chores)
+    return f"look at {which}, for a stone, teeth or worn tape"
 
 
 def _flush(chores: Sequence[FlushChore]) -> str:

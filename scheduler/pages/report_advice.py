@@ -86,7 +86,7 @@ def tapes(zones: Mapping[str, ZoneReport]) -> Iterator[Advice]:
         crops, lasts = zone["tape_crops"], zone["tape_lasts"]
         if zone["repairs"] >= MANY_REPAIRS:
             yield {
-                "text": f"Lay new tape in {name} rather than mend it again.",
+                "text": f"Lay new tape in {_most_mended(name, zone)} rather than mend it again.",
                 "rests_on": f"{zone['repairs']} repairs noted",
             }
         elif crops is not None and lasts is not None and crops >= lasts:
@@ -94,6 +94,13 @@ def tapes(zones: Mapping[str, ZoneReport]) -> Iterator[Advice]:
                 "text": f"Lay new tape in {name} before the next crop.",
                 "rests_on": f"{crops} crops on a tape that lasts {lasts:g}",
             }
+
+
+def _most_mended(name: str, zone: ZoneReport) -> str:
+    """A row where it took many repairs and the others few; else the zone."""
+    row, repairs = max(zone["row_repairs"].items(), key=lambda item: item[1], default=("", 0))
+    others = zone["repairs"] - repairs
+    return f"row {row} of {name}" if repairs >= MANY_REPAIRS > others else name
 
 
 def _stages(past: Past) -> Iterator[Advice]:

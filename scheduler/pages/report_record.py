@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 
 from scheduler.core.balance.short_use import short_use, stressed
-from scheduler.core.system.upkeep import crop_cycles_used, last_noted, tape_laid
+from scheduler.core.system.upkeep import crop_cycles_used, last_noted, row_repairs, tape_laid
 from scheduler.model import Garden, Note
 from scheduler.pages.forecast_skill import skill_rows
 from scheduler.pages.report_water import Water, bounds_liters, waiting
@@ -47,9 +47,10 @@ def zone_report(past: Past, water: Water, zone: int) -> ZoneReport:
         "runs": sum(record.minutes > 0 for record in mine),
         "interrupted": sum(record.outcome in ("interrupted", "cut short") for record in mine),
         "unanswered": sum(run.zone == name for _, run in past.unanswered),
-        "repairs": sum(
-            note.kind == "repair" and note.zone == name and note.day >= past.first for note in past.notes
-        ),
+        "repairs": sum(note.kind == "repair" and note.zone == name for note in _of_span(past)),
+        "row_repairs": {
+            str(row): len(days) for (at, row), days in row_repairs(_of_span(past)).items() if at == name
+        },
         "tape_crops": crops,
         "tape_lasts": lasts,
     }
@@ -76,12 +77,19 @@ def _of_span(past: Past) -> list[Note]:
     return [note for note in past.notes if note.day >= past.first]
 
 
-CALLED = {"tape": "new tape", "filter": "filter rinsed", "repair": "tape repaired"}
+CALLED = {
+    "tape": "new tape",
+    "filter": "filter rinsed",
+    "repair": "tape repaired",
+    "chore row": "mended rows looked at",
+}
 
 
 def _what(note: Note) -> str:
     if note.kind == "chore":
-        return str(note.details["chore"])
+        return CALLED.get(f"chore {note.details['chore']}", str(note.details["chore"]))
+    if row := note.details.get("row"):
+        return f"row {row} repaired"
     if crop := note.details.get("crop"):
         return f"{crop} {note.kind}"
     return CALLED.get(note.kind, note.kind)

@@ -104,7 +104,7 @@ class ChoreLine(TypedDict):
     can_wait: it may be put off; frost does not wait.  command: what notes it as done.
     """
 
-    chore: Literal["tape", "filter", "bucket", "flush", "drain"]
+    chore: Literal["tape", "filter", "bucket", "flush", "drain", "row"]
     text: str
     command: str
     can_wait: bool

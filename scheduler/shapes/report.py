@@ -46,6 +46,7 @@ class ZoneReport(TypedDict):
     interrupted: int  # cut short, or bounds in place of a length
     unanswered: int
     repairs: int
+    row_repairs: dict[str, int]  # by row, of those that named theirs: so many couplings
     tape_crops: int | None  # crops on this tape so far; null where nobody said when it was laid
     tape_lasts: float | None
 

@@ -100,6 +100,12 @@ def _hold(details: Details) -> None:
         raise ValueError(f"{until} cannot be right")
 
 
+def _repair(details: Details) -> None:
+    row = details.get("row")
+    if row is not None and (isinstance(row, bool) or not isinstance(row, int) or row < 1):
+        raise ValueError(f"{_short(row)} is no row")
+
+
 _JUDGED: Mapping[str, Callable[[Details], object]] = {
     "rain": rain_of,
     "soil": _soil,
@@ -107,6 +113,7 @@ _JUDGED: Mapping[str, Callable[[Details], object]] = {
     "hold": _hold,
     "planted": lambda details: _text(details["crop"]),
     "chore": lambda details: _text(details["chore"]),
+    "repair": _repair,
     "sprinkled": lambda details: _within("mm", details["mm"], 0.0, MOST_SPRINKLED_MM),
     "cover": lambda details: _within("cover", details["cover"], 0.0, 1.0),
 }

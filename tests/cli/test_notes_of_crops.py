@@ -169,6 +169,50 @@ def test_a_repair_is_noted_for_its_zone(friday: Grower) -> None:
     assert friday("note", "undo").status == 0
 
 
+def line_of_chores(grower: Grower) -> str:
+    told = " ".join(grower("morning", "--all").out.split())
+    return told[told.index("Chores:") :] if "Chores:" in told else ""
+
+
+def test_the_third_cut_of_a_row_asks_for_a_look_until_it_was_looked_at(friday: Grower, clock: Clock) -> None:
+    """Cut on Friday, Saturday and Sunday; looked at on Tuesday; nothing is asked after that."""
+    said = friday("note", "repair", "beans", "--row", "3")
+    assert said.out.startswith("noted for 2015-07-03: beans: row 3: a cut mended with a coupling\n")
+    assert "row 3: a cut mended with a coupling" in " ".join(friday("note", "list").out.split())
+    clock("2015-07-04T07:00")
+    friday("day")
+    friday("note", "repair", "beans", "--row", "3")
+    assert "row 3" not in line_of_chores(friday)
+    clock("2015-07-05T07:00")
+    friday("day")
+    friday("note", "repair", "beans", "--row", "3")
+    assert "look at row 3 of beans (3 repairs)" in line_of_chores(friday)
+    friday("note", "undo")  # it was another row
+    assert "row 3" not in line_of_chores(friday)
+    friday("note", "repair", "beans", "--row", "3", "--date", "2015-07-04")
+    clock("2015-07-06T03:00")
+    friday("day")
+    assert "look at row 3 of beans (3 repairs)" in line_of_chores(friday)
+    notices = json.loads((friday.data / "today.json").read_text())["notices"]
+    assert [one["level"] for one in notices if "row 3" in one["text"]] == ["info"]
+    clock("2015-07-07T12:00")
+    friday("day")
+    assert "noted for 2015-07-07: mended rows looked at" in friday("note", "chore", "row").out
+    assert "row 3" not in line_of_chores(friday)
+    friday("note", "repair", "beans", "--row", "3", "--date", "2015-07-06")
+    assert "row 3" not in line_of_chores(friday)
+
+
+def test_a_row_that_is_not_there_is_refused(friday: Grower) -> None:
+    """beans stand in four rows, broccoli after them in five; lettuce stood in six."""
+    refused = friday("note", "repair", "beans", "--row", "5")
+    assert refused.status == 2
+    assert "beans has 4 rows, no row 5" in refused.err
+    assert friday("note", "repair", "beans", "--row", "0").status == 2
+    assert friday("note", "repair", "beans", "--row", "5", "--date", "2015-08-20", "--yes").status == 0
+    assert [one["details"] for one in noted(friday)] == [{"row": 5}]
+
+
 # --- planted, pulled ----------------------------------------------------------------------------
 
 

@@ -91,14 +91,22 @@ def test_clogging_is_told_from_a_tenth_on() -> None:
 
 
 def test_tape_is_told_by_repairs_or_by_crops() -> None:
-    def zone(repairs: int, crops: int | None, lasts: float | None) -> dict:  # type: ignore[type-arg]
-        return {"repairs": repairs, "tape_crops": crops, "tape_lasts": lasts}
+    def zone(repairs: int, crops: int | None, lasts: float | None, **rows: int) -> dict:  # type: ignore[type-arg]
+        by_row = {name.removeprefix("row_"): count for name, count in rows.items()}
+        return {"repairs": repairs, "row_repairs": by_row, "tape_crops": crops, "tape_lasts": lasts}
 
     zones = {
         "new": zone(0, 1, 2.0),
         "old": zone(0, 2, 2.0),
         "cut": zone(3, 1, 4.0),
         "unknown": zone(2, None, 2.0),
+        "gnawed": zone(5, 1, 4.0, row_2=4),
+        "everywhere": zone(7, 1, 4.0, row_1=3, row_2=3),
     }
     told = list(tapes(zones))  # type: ignore[arg-type]  # of the fields that count here
-    assert [one["rests_on"] for one in told] == ["2 crops on a tape that lasts 2", "3 repairs noted"]
+    assert [one["rests_on"] for one in told] == [
+        "2 crops on a tape that lasts 2", "3 repairs noted", "5 repairs noted", "7 repairs noted",
+    ]  # fmt: skip
+    assert [one["text"].split(" rather")[0] for one in told[1:]] == [
+        "Lay new tape in cut", "Lay new tape in row 2 of gnawed", "Lay new tape in everywhere",
+    ]  # fmt: skip

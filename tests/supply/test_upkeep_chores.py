@@ -298,6 +298,57 @@ def test_temperatures_in_the_growers_words() -> None:
     assert drain_words(chore, "metric").startswith("frost forecast for 2026-11-02: 0 C: ")
 
 
+# --- rows mended ---------------------------------------------------------------------------------
+
+
+def mended(row: int, *on: str, zone: str = "beds") -> dict[tuple[str, int], list[date]]:
+    return {(zone, row): [date.fromisoformat(day) for day in on]}
+
+
+def rows_due(day: str, repairs: Mapping[tuple[str, int], Collection[date]], **noted: str) -> list[Any]:
+    done = {(kind, None): date.fromisoformat(when) for kind, when in noted.items()}
+    found = chores_due(
+        GARDEN, date.fromisoformat(day), noted=done, watered={}, tmin_ahead_c={}, repairs=repairs,  # type: ignore[arg-type]
+    )  # fmt: skip
+    return [(chore.zone, chore.row, chore.repairs) for chore in found if chore.kind == "row"]  # type: ignore[attr-defined]
+
+
+def test_the_third_repair_of_a_row_asks_for_a_look() -> None:
+    """Own choice; two of one row and one of another do not."""
+    three = mended(2, "2026-05-02", "2026-05-09", "2026-06-01")
+    assert rows_due("2026-05-31", three) == []  # of days to come none counts
+    assert rows_due("2026-06-01", three) == [("beds", 2, 3)]
+    assert rows_due("2026-07-01", three) == [("beds", 2, 3)]
+    assert rows_due("2026-06-01", mended(2, "2026-05-02", "2026-05-09") | mended(1, "2026-06-01")) == []
+
+
+def test_a_look_ends_it_until_three_more() -> None:
+    six = mended(2, "2026-05-02", "2026-05-09", "2026-06-01", "2026-06-03", "2026-06-05", "2026-06-07")
+    assert rows_due("2026-06-06", six, row="2026-06-02") == []
+    assert rows_due("2026-06-07", six, row="2026-06-02") == [("beds", 2, 3)]
+
+
+def test_new_tape_and_new_rows_begin_anew() -> None:
+    """The fall broccoli of 20 August stands in nine rows, where the tomatoes stood in three."""
+    three = mended(2, "2026-05-02", "2026-05-09", "2026-06-01")
+    fresh = chores_due(
+        GARDEN, date(2026, 6, 3), noted={("tape", "beds"): date(2026, 6, 2)}, watered={}, tmin_ahead_c={},
+        repairs=three,
+    )  # fmt: skip
+    assert not [chore for chore in fresh if chore.kind == "row"]
+    assert rows_due("2026-08-19", three) == [("beds", 2, 3)]
+    assert rows_due("2026-08-20", three) == []
+    assert rows_due("2026-09-20", mended(2, "2026-08-20", "2026-09-01", "2026-09-02")) == [("beds", 2, 3)]
+
+
+def test_rows_are_asked_for_in_one_line() -> None:
+    both = mended(2, *["2026-05-02"] * 3) | mended(1, *["2026-05-02"] * 4, zone="side")
+    found = chores_due(GARDEN, date(2026, 5, 3), noted={}, watered={}, tmin_ahead_c={}, repairs=both)
+    line = chore_line([chore for chore in found if chore.kind == "row"])
+    assert line.startswith("Chores: look at row 2 of beds (3 repairs), row 1 of side (4 repairs), ")
+    assert "rowwater note chore row; not now: rowwater note chore row later" in line
+
+
 # --- notes, and all together ---------------------------------------------------------------------
 
 
@@ -339,7 +390,7 @@ def test_notes_of_days_to_come_do_not_count() -> None:
 def test_laws_of_chores(day: date, watered: Any, noted: Any, tmin: Any) -> None:
     found = chores_due(GARDEN, day, noted=noted, watered=watered, tmin_ahead_c=tmin)
     assert len({(c.kind, c.zone) for c in found}) == len(found)
-    order = ["drain", "tape", "filter", "flush", "bucket"]
+    order = ["drain", "tape", "row", "filter", "flush", "bucket"]
     assert [c.kind for c in found] == sorted((c.kind for c in found), key=order.index)
     assert all(chore.basis for chore in found)
     assert chore_line(found).count("\n") == 0

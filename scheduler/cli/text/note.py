@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 CHORES = {
     "bucket": "bucket test made", "flush": "tape flushed", "drain": "lines drained",
-    "filter": "filter rinsed", "tape": "new tape laid", "repair": "mended",
+    "filter": "filter rinsed", "tape": "new tape laid", "repair": "mended", "row": "mended rows looked at",
 }  # fmt: skip
 
 
@@ -97,10 +97,18 @@ def _note(kind: str, details: Mapping[str, Any], display: Display, zone: ZoneInf
             return "feed through the tape"
         case "hold":
             return f"kept dry until {details['until']}"
+        case "repair":
+            return repaired(details)
         case "chore":
             chore = details["chore"]
             return f"{chore} put off" if details.get("later") else CHORES.get(chore, chore)
     return CHORES.get(kind, kind)
+
+
+def repaired(details: Mapping[str, Any]) -> str:
+    """ "row 3: a cut mended with a coupling", or "mended" where no row was named."""
+    row = details.get("row")
+    return f"row {row}: a cut mended with a coupling" if row else CHORES["repair"]
 
 
 def _reading(details: Mapping[str, Any]) -> str:

@@ -20,7 +20,7 @@ from scheduler.core.balance.stands import Stand, stands
 from scheduler.core.hydraulics.pipes import flow_at_velocity
 from scheduler.model import Garden, Note, Zone
 
-ChoreKind = Literal["tape", "filter", "bucket", "flush", "drain"]
+ChoreKind = Literal["tape", "filter", "bucket", "flush", "drain", "row"]
 Noted = Mapping[tuple[ChoreKind, str | None], date]
 """When a chore was last done: by kind and zone, None = for the whole garden."""
 
@@ -40,6 +40,9 @@ LATER_WATERINGS = 5
 
 SEASON_ENDS_AFTER_DAYS = 30
 """So many days without water end a stretch; the next water starts a new one (common practice, no source)."""
+
+REPAIRS_OF_A_ROW = 3
+"""A row mended so often wants a look: a stone, a mouse, pressure, or old tape (own choice)."""
 
 NEW_TAPE_NOTICE_DAYS = 14
 """How long before a planting on worn-out tape the reminder comes (common practice, no source)."""
@@ -124,6 +127,15 @@ class FlushChore(Chore):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RowChore(Chore):
+    """A row is to be looked at: it was mended time and again."""
+
+    kind: ClassVar[ChoreKind] = "row"
+    row: int
+    repairs: int  # since the tape, these rows, or the last look
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DrainChore(Chore):
     """The system is to be drained: the forecast minimum of `night` is at or near frost."""
 
@@ -183,6 +195,15 @@ def last_noted(notes: Iterable[Note], *, later: bool = False) -> dict[tuple[Chor
     return found
 
 
+def row_repairs(notes: Iterable[Note]) -> dict[tuple[str, int], list[date]]:
+    """Days on which a cut of a row was mended, by zone and row, of the notes that name their row."""
+    found: dict[tuple[str, int], list[date]] = {}
+    for note in notes:
+        if note.kind == "repair" and note.zone is not None and note.details.get("row"):
+            found.setdefault((note.zone, int(note.details["row"])), []).append(note.day)
+    return found
+
+
 def chores_due(
     garden: Garden,
     day: date,
@@ -192,8 +213,9 @@ def chores_due(
     tmin_ahead_c: Mapping[date, float],
     put_off: Noted | None = None,
     water_wanted: bool = False,
+    repairs: Mapping[tuple[str, int], Collection[date]] | None = None,
 ) -> list[Chore]:
-    """All chores due on `day`, the most pressing kind first: drain, tape, filter, flush, bucket.
+    """All chores due on `day`, the most pressing kind first: drain, tape, row, filter, flush, bucket.
 
     garden: with the plantings as they really were (the grower's notes worked in).
     noted: last date of each chore, see `last_noted`; dates after `day` are ignored.
@@ -201,11 +223,13 @@ def chores_due(
     tmin_ahead_c: forecast minimum by date, degC; nan = unknown.  Dates before `day` are ignored.
     put_off: when a chore was last put off; it is silent for LATER_WATERINGS waterings of the garden.
     water_wanted: a planting will want water within DRAIN_SILENT_DAYS (`wants_water`): nothing is drained.
+    repairs: by zone and row, see `row_repairs`.
     """
     job = _Job(garden, day, noted, watered)
     chores = [
         *([] if water_wanted else job.drain(tmin_ahead_c)),
         *job.tape(),
+        *job.row(repairs or {}),
         *job.filter(),
         *job.flush(),
         *job.bucket(),
@@ -242,6 +266,17 @@ def _stretch(dates: Iterable[date], day: date) -> tuple[date, date] | None:
             break
         first = when
     return first, known[-1]
+
+
+def _rows_since(zone: Zone, day: date) -> date | None:
+    """The day before the first planting since which the zone's rows lie as they lie now; None: before any."""
+    stood = [planting for planting in zone.plantings if planting.planted <= day]
+    since: date | None = None
+    for planting in reversed(stood):
+        if planting.rows != stood[-1].rows:
+            break
+        since = planting.planted
+    return None if since is None or stood[0].planted == since else since - timedelta(days=1)
 
 
 class _Job:
@@ -295,6 +330,20 @@ class _Job:
                 crop=worn[0].crop.name,
                 ahead=bool(ahead),
             )
+
+    def row(self, repairs: Mapping[tuple[str, int], Collection[date]]) -> Iterable[Chore]:
+        """Rows mended time and again since they were looked at, on the tape and in the rows that lie now."""
+        zones = {zone.name: zone for zone in self._garden.zones}
+        looked = self._last("row")
+        for (name, row), days in sorted(repairs.items()):
+            if name not in zones:
+                continue
+            begins = (looked, tape_laid(zones[name], self._noted), _rows_since(zones[name], self._day))
+            since = max((day for day in begins if day is not None), default=date.min)
+            count = sum(since < when <= self._day for when in days)
+            if count >= REPAIRS_OF_A_ROW:
+                basis = f"{REPAIRS_OF_A_ROW} repairs of a row: own choice"
+                yield RowChore(basis=basis, zone=name, row=row, repairs=count)
 
     def filter(self) -> Iterable[Chore]:
         last = self._last("filter")
