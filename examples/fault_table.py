@@ -97,6 +97,16 @@ def valves() -> Iterator[Row]:
         "next start; the books carry the least and the most it can have given",
     )
     yield (
+        "a close is not confirmed: it may still act, also on the next run",
+        f"{span(base.ACTS_WITHIN_S)} or more: the valve's `acts_within`",
+        "nothing opens on that valve until then; also after a start that follows no clean end",
+    )
+    yield (
+        "a valve with `state` falls silent during a run",
+        f"{span(valve_threads.UNREAD * (valve_threads.LOOK_OPEN_S + base.LIMIT_S))}",
+        "the run goes on; unless it answers again, it is booked as surely open only until its last word",
+    )
+    yield (
         "a valve with `state` or `state_topic` opens without being told",
         f"{span(valve_threads.LOOK_S)}, or at its report",
         "closed and told; its water is booked with bounds",
@@ -110,8 +120,8 @@ def valves() -> Iterator[Row]:
         "the connection to the message broker is lost",
         span(LEFT_ALONE * broker.KEEPALIVE_S),
         "the broker sends our last will, close; an open that it could not deliver is thrown away after "
-        f"{span(mqtt.OPEN_EXPIRES_S)}. A broker that is down tells nobody: then the seconds count that went "
-        "with the open, where the relay heeds them",
+        f"{span(mqtt.OPEN_EXPIRES_S)}. The run ends, booked with bounds. A broker that is down tells "
+        "nobody: then the seconds count that went with the open, where the relay heeds them",
     )
     yield (
         "`rowwater stop` while the service is down",

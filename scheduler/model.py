@@ -655,3 +655,4 @@ class Unsettled:
     opening: Opening
     open_seconds: float | None  # at the last heartbeat; None: none was written, perhaps it never opened
     beat_at: datetime | None
+    beats_lost: bool = False  # known from the trace alone: of its heartbeats nothing is known

@@ -24,6 +24,7 @@ from scheduler.cli import common
 @click.option("--tick", "tick_s", type=click.FloatRange(0.02, 1.0), default=0.5, hidden=True)
 @click.option("--in-flight", "in_flight_s", type=float, default=None, hidden=True)
 @click.option("--acts-within", "acts_within_s", type=float, default=None, hidden=True)
+@click.option("--look", "look_open_s", type=float, default=None, hidden=True)
 @click.option("--witness", type=click.Path(), hidden=True)
 @common.place_options
 def command(
@@ -31,12 +32,13 @@ def command(
     tick_s: float,
     in_flight_s: float | None,
     acts_within_s: float | None,
+    look_open_s: float | None,
     witness: str | None,
 ) -> None:
     """Waters by the plan, unattended, until it is stopped."""
     config = common.named_config()
     settings: dict[str, float | str | bool] = {"tick_s": tick_s, "beat_s": beat_s}
-    times = {"in_flight_s": in_flight_s, "acts_within_s": acts_within_s}
+    times = {"in_flight_s": in_flight_s, "acts_within_s": acts_within_s, "look_open_s": look_open_s}
     settings |= {name: seconds for name, seconds in times.items() if seconds is not None}
     if witness is not None:
         settings |= {"witness": witness, "ask_kernel": False}

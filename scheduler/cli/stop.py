@@ -47,11 +47,15 @@ def command(ctx: click.Context, zone: str | None) -> None:
 def _without_service(data: Path, zone: str | None) -> Stopped:
     """Straight to the drivers of the valves that the service knew, and of those that garden.yaml names."""
     from scheduler.relays.closing import Closing
+    from scheduler.relays.specs import not_quiet
     from scheduler.service.stopped import Stopped
 
     specs, by_hand, unread = _valves(data, zone)
     chosen = [spec for spec in specs if zone is None or zone in spec["zones"]]
-    left = Closing(chosen, os.environ, limit_s=TRY_FOR_S).wait()
+    closing = Closing(chosen, os.environ, limit_s=TRY_FOR_S)
+    left = closing.wait()
+    if closing.failed:
+        not_quiet(data)
     names = {str(spec["key"]): tuple(spec["zones"]) or (str(spec["key"]),) for spec in chosen}
     return Stopped(
         closed=tuple(name for key, zones in names.items() if key not in left for name in zones),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Protocol, runtime_checkable
+from typing import Any, NamedTuple, Protocol, runtime_checkable
 
 from scheduler.errors import CouldNot
 
@@ -73,9 +73,17 @@ class ReadsState(Protocol):
 
 @runtime_checkable
 class HearsState(Protocol):
-    """A driver whose valve reports by itself; `heard` comes from a thread of the driver's."""
+    """A driver whose valve reports by itself; both are called from a thread of the driver's."""
 
-    def listen(self, heard: Callable[[bool], None]) -> None: ...
+    def listen(self, heard: Callable[[bool], None], lost: Callable[[], None]) -> None:
+        """lost: the way to the valve broke; what that means says `doubt`."""
+
+
+class Doubt(NamedTuple):
+    """Why a valve may not have stayed open, and until when it surely did (monotonic)."""
+
+    why: str
+    since: float
 
 
 def asked(driver: Driver, limit_s: float) -> bool | None:
@@ -87,13 +95,13 @@ def asked(driver: Driver, limit_s: float) -> bool | None:
     return None
 
 
-def doubt(driver: Driver) -> str | None:
+def doubt(driver: Driver) -> Doubt | None:
     """Why the valve may not have stayed open since the last `open`, where the driver noticed; else None.
 
     A run with a doubt has an uncertain length, also if its close was confirmed.
     """
-    reason = getattr(driver, "doubt", None)
-    return reason if isinstance(reason, str) else None
+    found = getattr(driver, "doubt", None)
+    return found if isinstance(found, Doubt) else None
 
 
 def whole_seconds(key: str, seconds: float) -> int:

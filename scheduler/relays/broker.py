@@ -47,12 +47,17 @@ class Connection:
         will: tuple[str, str],
         state_topic: str | None,
         heard: Callable[[bool], None] = lambda _: None,
+        lost: Callable[[], None] = lambda: None,
     ) -> None:
-        """heard: called with what the relay reports on the state topic; it must come back at once."""
+        """heard: called with what the relay reports on the state topic; lost: once it is over, however it
+        ended. Both must come back at once.
+        """
         self._host, self._port = broker["host"], int(broker["port"])
         self._where = f"{self._host}:{self._port}"
         self._state_topic = state_topic
         self._heard = heard
+        self._lost = lost
+        self.heard_at = time.monotonic()  # the latest moment at which it surely was a connection
         self._news = threading.Condition()
         self._up = False
         self.over: str | None = None
@@ -177,6 +182,7 @@ class Connection:
                 left.close()
             self._wake_read.close()
             self._wake_write.close()
+            self._lost()
 
     def _serve(self) -> None:
         """Feed the client until the connection is over."""
@@ -192,9 +198,19 @@ class Connection:
                 if events & select.POLLOUT:
                     self._client.loop_write()
                 if events & ~select.POLLOUT:
-                    self._client.loop_read()
+                    self._read()
             self._client.loop_misc()
             link = self._client.socket()
+
+    def _read(self) -> None:
+        """A broker that hears nothing ends a connection after one and a half keepalives (MQTT 5.0, 3.1.2.10).
+        So the news of an end is no older than itself only where the broker was heard shortly before.
+        """
+        at = time.monotonic()
+        self._client.loop_read()
+        ended = self.over is not None or self._client.socket() is None
+        if not ended or at <= self.heard_at + KEEPALIVE_S + 2 * _TICK_S:
+            self.heard_at = at
 
     # --- what the client tells; always from inside its loop ------------------------------------------
 

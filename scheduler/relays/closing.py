@@ -47,6 +47,7 @@ class Closing:
         self._pauses = first_pause_s, longest_pause_s
         self._stop = threading.Event()
         self._lock = threading.Lock()
+        self.failed = False  # a try did: what it sent may still take effect
         self._why: dict[str, str] = dict.fromkeys(self._specs, "not tried yet")
         self._threads = [
             threading.Thread(target=self._until_closed, args=(key,), name=f"close {key}", daemon=True)
@@ -89,6 +90,7 @@ class Closing:
                     del self._why[key]
                     log.warning("%s: closed", key)
                     return
+                self.failed = True
                 news = failure != self._why[key]
                 self._why[key] = failure
             log.log(logging.WARNING if news else logging.DEBUG, "%s: not closed: %s", key, failure)

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from scheduler.relays.base import LIMIT_S, Site, ValveFailed, whole_seconds
+from scheduler.relays.base import LIMIT_S, Doubt, Site, ValveFailed, whole_seconds
 from scheduler.relays.broker import Connection
 
 OPEN_EXPIRES_S = 10
@@ -56,7 +56,6 @@ class MqttValve:
     ) -> None:
         self.key = key
         self.limit_s = float(settings.get("limit_s", LIMIT_S))
-        self.doubt: str | None = None
         if broker is None:
             hint = "garden.yaml needs broker: {host: ...}"
             raise ValveFailed(f"{key}: no broker is named", hint=hint, may_act=False)
@@ -67,11 +66,13 @@ class MqttValve:
         self._state_topic: str | None = settings.get("state_topic")
         self._connection: Connection | None = None
         self._opened = False
+        self._doubt: Doubt | None = None
         self._heard: Callable[[bool], None] = lambda _: None
+        self._lost: Callable[[], None] = lambda: None
 
     def open(self, seconds: float) -> None:
         count = whole_seconds(self.key, seconds)
-        self.doubt = None
+        self._doubt = None
         with self._connected() as (connection, deadline):
             connection.prove_alive(deadline)
             self._opened = True
@@ -82,9 +83,18 @@ class MqttValve:
             connection.command([self._messages.closing], False, deadline)
             self._opened = False
 
-    def listen(self, heard: Callable[[bool], None]) -> None:
-        """From the next connection on: what the relay reports on `state_topic`, asked or not."""
-        self._heard = heard
+    def listen(self, heard: Callable[[bool], None], lost: Callable[[], None]) -> None:
+        """From the next connection on: what the relay reports on `state_topic`, asked or not; its end."""
+        self._heard, self._lost = heard, lost
+
+    @property
+    def doubt(self) -> Doubt | None:
+        """A relay that was open met the will when its connection or ours was lost, or may have."""
+        way = self._connection
+        if self._doubt is None and self._opened and way is not None and way.over is not None:
+            why = f"the connection to the broker was lost while it was open ({way.over})"
+            self._doubt = Doubt(why, way.heard_at)
+        return self._doubt
 
     def release(self) -> None:
         self.close()  # where it fails, the connection is dropped already
@@ -106,6 +116,7 @@ class MqttValve:
                 will=self._messages.closing,
                 state_topic=self._state_topic,
                 heard=self._heard,
+                lost=self._lost,
             )
         try:
             self._connection.wait_until_up(deadline)
@@ -118,8 +129,7 @@ class MqttValve:
         """A relay that was open meets the will now, at the latest."""
         assert self._connection is not None
         self._connection.abort()
-        if self._opened:
-            self.doubt = f"the connection to the broker was lost while it was open ({self._connection.over})"
+        self._doubt = self.doubt
         self._connection = None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -21,6 +22,8 @@ Spec = Mapping[str, Any]
 
 VALVES = "valves.json"
 """In the data folder: what the service drives, for whoever closes it."""
+QUIET = "valves.quiet"
+"""Beside it: whoever drove them last had each close confirmed. Gone while somebody drives them."""
 MASTER = "master valve"
 """What the master valve has for a zone."""
 
@@ -78,6 +81,12 @@ def load(path: Path) -> list[Spec]:
     if not isinstance(entries, list):
         raise CouldNot(f"{path}: not a list of valves")
     return [entry if _is_spec(entry) else _unknown(path, i) for i, entry in enumerate(entries, 1)]
+
+
+def not_quiet(folder: Path) -> None:
+    """A close was sent that may still take effect."""
+    with contextlib.suppress(OSError):
+        (folder / QUIET).unlink()
 
 
 def _unknown(path: Path, place: int) -> Spec:

@@ -159,10 +159,11 @@ class ValveEvent:
     """late: it is closed as far as is known, but an open that was not confirmed may still take effect.
 
     seen open: it says so itself, though it was told to close (last known to be closed: doubt_since).
+    doubt: nobody knows whether it is open since `doubt_since`; None: it is known again.
     """
 
     key: str
-    kind: Literal["opened", "open failed", "closed", "close failed", "late", "seen open"]
+    kind: Literal["opened", "open failed", "closed", "close failed", "late", "seen open", "doubt"]
     mono: float  # when the command was answered
     uid: str | None = None
     why: str = ""  # of a failure; of a close: why the valve may have closed earlier
@@ -170,7 +171,8 @@ class ValveEvent:
     simulated: bool = False
     liters: float | None = None  # from the meter, while it was the only valve open
     sent: float | None = None  # when a close that was confirmed had been sent
-    late_until: float | None = None  # an open that was not confirmed may take effect until then
+    late_until: float | None = None  # an open that was not confirmed may take effect until then; of a
+    # valve that is closed: a close that was not
 
 
 # --- what is in hand ---
@@ -194,6 +196,7 @@ class OpenRun:
     simulated: bool = False
     doubt_from: float | None = None  # until then it was surely open
     doubts: list[str] = field(default_factory=list)
+    unsure: tuple[float, str] | None = None  # since when nobody knows whether it is open, and why
     liters: float | None = None
     late: bool = False  # its open was not confirmed, and might have taken effect at any time
     closed_from: float | None = None  # when the last confirmed close was sent
@@ -217,7 +220,9 @@ class OpenRun:
         """Seconds for which it was open without doubt."""
         if self.opened_mono is None:
             return 0.0
-        return max((mono if self.doubt_from is None else self.doubt_from) - self.opened_mono, 0.0)
+        until = [mono, *([] if self.doubt_from is None else [self.doubt_from])]
+        until += [] if self.unsure is None else [self.unsure[0]]
+        return max(min(until) - self.opened_mono, 0.0)
 
     def close_confirmed(self, sent: float, mono: float) -> None:
         begin = self.closed_from if self.closed_from is not None else self.sent_mono

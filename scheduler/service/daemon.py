@@ -139,6 +139,8 @@ class Service:
             self.stop.look()
         with self.ticking:
             self.guard.beat()
+            for key in self.guard.closed_there():
+                self.threads.closed_by_guard(key)
             steps = self.runner.steps
             at = self.moment()
             in_use = self._take_news(at)

@@ -16,6 +16,7 @@ from scheduler.service.periphery import Periphery
 from scheduler.service.stop import Stop
 from scheduler.service.tick import Runner
 from scheduler.service.valve_threads import ValveThreads
+from scheduler.service.valves_in_use import ValvesInUse
 
 log = logging.getLogger("rowwater")
 
@@ -29,6 +30,7 @@ class Ending(Protocol):
     ticking: Lock
     runner: Runner
     threads: ValveThreads
+    valves: ValvesInUse
     guard: GuardKeeper
     books: BookWriter
     watch: ConfigWatch
@@ -55,6 +57,7 @@ def close_last(service: Ending, status: int) -> int:
         log.error("not confirmed closed: %s", ", ".join(left))
     else:
         service.guard.bye()
+        service.valves.leave()
     if not written:
         log.error("not all could be written down: the next start works it out from the heartbeats")
     service.periphery.close()

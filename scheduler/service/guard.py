@@ -7,7 +7,8 @@ It stays for a season beside the service, so it loads next to nothing: no json, 
 what closes valves only when there is something to close. The pipe carries lines: an empty one is a heartbeat,
 others are words: "opened SECONDS KEY"; "answered SECONDS KEY", for which that open may still take effect;
 "closed KEY"; "close KEY", the parent's own close failed, so it is tried here too; "bye". The first of all is
-the order (`Order`). What comes is answered by a byte on stdout, the order too once the watch stands.
+the order (`Order`). What comes is answered by a byte on stdout, the order too once the watch stands; a close
+that worked here is told there too (`closed_line`).
 """
 
 from __future__ import annotations
@@ -135,6 +136,16 @@ def _row(spec: Spec) -> bytes:
 def plain(key: str) -> bytes:
     """A key as it stands in a line: no line end, nothing that parts a line."""
     return key.encode("unicode_escape")
+
+
+def closed_line(key: str) -> bytes:
+    """What tells the parent that a close worked here."""
+    return b"\nclosed " + plain(key) + b"\n"
+
+
+def closed_key(line: bytes) -> str | None:
+    word, _, rest = line.partition(b" ")
+    return rest.decode("unicode_escape") if word == b"closed" else None
 
 
 class Watch:
@@ -276,6 +287,11 @@ class Help:
     def running(self) -> bool:
         return not self._stopped and (self._closing is None or self._closing.running)
 
+    @property
+    def closed(self) -> bool:
+        """It is over, and every close was confirmed."""
+        return self._closing is not None and not self.running and not self._closing.unconfirmed
+
     def stop(self) -> None:
         """Start no further try."""
         self._stopped = True
@@ -365,6 +381,9 @@ class Guard:
             if valves and (key not in self._helping or not self._helping[key].running):
                 self._helping[key] = Help(valves, self._environ, watch.order.margin_s)
         watch.closed, watch.to_close = [], []
+        for key in [key for key, help_ in self._helping.items() if help_.closed]:
+            self._helping.pop(key)
+            self._echo(closed_line(key))
 
     def _close(self, watch: Watch, why: Why) -> int:
         """Close all; a valve whose open may still take effect again and again, until it cannot any more."""
@@ -421,14 +440,17 @@ def stirs(lifeline: int) -> None:
 def close_all(path: Path, environ: Mapping[str, str], *, limit_s: float = CLOSE_ALL_FOR_S) -> int:
     """0 only when the close of every valve in the list is confirmed."""
     from scheduler.errors import CouldNot
-    from scheduler.relays.specs import load
+    from scheduler.relays.specs import load, not_quiet
 
     try:
         specs = load(path)
     except CouldNot as problem:
         tell(str(problem))
         return 1
-    left = closer()(specs, environ, limit_s=limit_s).wait()
+    closing = closer()(specs, environ, limit_s=limit_s)
+    left = closing.wait()
+    if closing.failed:
+        not_quiet(path.parent)
     for key, failure in left.items():
         tell(f"{key}: NOT closed: {failure}")
     return 1 if left else 0

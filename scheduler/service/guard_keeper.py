@@ -36,6 +36,10 @@ class GuardKeeper:
         """Why no valve may open, as far as the guard goes."""
         return self._earlier.blocked(time.monotonic()) or self._why_not
 
+    def closed_there(self) -> list[str]:
+        """Valves that the guard closed since this was asked last, where this process could not."""
+        return self._link.closed_there()
+
     def opened(self, key: str, seconds: float) -> None:
         self._open[key] = time.monotonic() + seconds
         self._link.opened(key, seconds)

@@ -17,7 +17,7 @@ import scheduler
 from scheduler.errors import CouldNot
 from scheduler.relays.specs import Spec
 from scheduler.service.earlier_guards import GUARD_MODULE, argument
-from scheduler.service.guard import IN_FLIGHT_S, MARGIN_S, SILENCE_S, TRY_FOR_S, Order, plain
+from scheduler.service.guard import IN_FLIGHT_S, MARGIN_S, SILENCE_S, TRY_FOR_S, Order, closed_key, plain
 
 ANSWER_S = 3.0  # a heartbeat that is not answered for longer: the guard is frozen, or worse
 LOOKS = 5  # so often it is looked for the answer: a machine that stood still is no frozen guard
@@ -74,6 +74,8 @@ class GuardLink:
         self._asked: float | None = None  # when the first heartbeat was sent that is not answered yet
         self._looks = 0  # since then
         self._broken = False
+        self._heard = b""
+        self._closed_there: list[str] = []
         self._lifeline: int | None = None
         self._lock = threading.Lock()
 
@@ -137,8 +139,17 @@ class GuardLink:
     def _hear(self) -> None:
         assert self._process is not None
         assert self._process.stdout is not None
-        if self._process.stdout.read(4096):
+        if said := self._process.stdout.read(4096):
             self._asked, self._looks = None, 0
+            *lines, self._heard = (self._heard + said).split(b"\n")
+            self._heard = self._heard.lstrip(b".")
+            self._closed_there += [key for line in lines if (key := closed_key(line)) is not None]
+
+    def closed_there(self) -> list[str]:
+        """Valves that the guard closed since this was asked last, where this process could not."""
+        with self._lock:
+            found, self._closed_there = self._closed_there, []
+        return found
 
     def opened(self, key: str, seconds: float) -> None:
         """Say it before the open command is sent. Raises GuardGone: then do not open."""

@@ -63,6 +63,7 @@ class Ledger:
         self.open_runs: dict[str, OpenRun] = {}  # by valve
         self.closed: set[str] = set()  # valves whose close is confirmed
         self.late_until: dict[str, datetime] = {}  # by valve: until when an open may still take effect
+        self.shut_until: dict[str, float] = {}  # the same of a close that was not confirmed, monotonic
         self.lately: dict[str, str] = {}  # why a due run waits, by valve
         self.master = Master()
         self._new_uid = new_uid
@@ -228,6 +229,9 @@ class Ledger:
         master = self.rules.master
         if master is not None and master.key in self.late_until:
             return "the master valve did not confirm an open, and is closed again and again"
+        for key in (valve, *([master.key] if master is not None else [])):
+            if self._may_shut(key, at):
+                return self._until_shut(key, at)
         if valve in self.late_until:
             until = f"{self.late_until[valve]:%H:%M:%S}"
             return f"its valve did not confirm an open, and may still open until {until}"
@@ -244,6 +248,14 @@ class Ledger:
             open_now = ", ".join(sorted(self.possibly_open())) or "watering by hand"
             return f"the supply is taken ({open_now})"
         return None
+
+    def _may_shut(self, key: str, at: Moment) -> bool:
+        return at.mono < self.shut_until.get(key, at.mono)
+
+    def _until_shut(self, key: str, at: Moment) -> str:
+        until = at.wall + timedelta(seconds=self.shut_until[key] - at.mono)
+        whose = "its valve" if key in self.rules.valves else "the master valve"
+        return f"a close sent before may still act on {whose} until {until:%H:%M:%S}, and would end the run"
 
     def possibly_open(self) -> set[str]:
         """Zones that are open, about to open, or not known to be closed."""
@@ -397,7 +409,8 @@ class Ledger:
         if event.kind == "closed":
             self.closed.add(event.key)
             self.late_until.pop(event.key, None)
-        else:
+            self.shut_until[event.key] = event.mono if event.late_until is None else event.late_until
+        elif event.kind != "doubt":
             self.closed.discard(event.key)
         if event.kind == "late" and event.late_until is not None:
             self.late_until[event.key] = at.wall + timedelta(seconds=event.late_until - at.mono)
@@ -434,12 +447,17 @@ class Ledger:
                 held.close_confirmed(event.mono if event.sent is None else event.sent, event.mono)
                 held.closed_mono, held.closed_at = event.mono, at.wall
                 held.liters = event.liters
+                if held.unsure is not None:
+                    held.in_doubt(*held.unsure)
                 if event.why:
                     held.in_doubt(event.doubt_since or event.mono, event.why)
                 return [Untell("stuck", event.key), *self._settle(at, event.key)]
+            case "doubt":
+                held.unsure = None if event.doubt_since is None else (event.doubt_since, event.why)
             case "close failed":
                 held.phase = "closing"
-                held.in_doubt(event.mono, "its close was not confirmed at once")
+                since = event.mono if event.doubt_since is None else event.doubt_since
+                held.in_doubt(since, "its close was not confirmed at once")
                 return [self._stuck(event)]
         return []
 
@@ -584,7 +602,7 @@ class Ledger:
             at.mono,
             waiting=[h for h in self.open_runs.values() if h.phase == "priming"],
             flowing=any(h.phase in ("opening", "open", "closing") for h in self.open_runs.values()),
-            closed=key in self.closed,
+            closed=key in self.closed and not self._may_shut(key, at),
             idle_since=self._idle_since,
         )
         if isinstance(action, Open):
@@ -608,6 +626,10 @@ class Ledger:
                 return [Untell("stuck", event.key)]
             case "seen open":
                 return [self._opened_by_others(event)]
+            case "doubt":  # without it no water comes
+                for held in self.open_runs.values():
+                    self._reports(at, held, event)
+                return []
         return [self._stuck(event)]
 
     def _master_failed(self, at: Moment, event: ValveEvent) -> list[Action]:

@@ -74,7 +74,7 @@ def _run(
     stop.listen()
     guard = GuardKeeper(data, environ, settings.in_flight_s)
     reserve = Reserve()
-    threads = ValveThreads(guard, share=reserve.freed)
+    threads = ValveThreads(guard, share=reserve.freed, look_open_s=settings.look_open_s)
     valves = ValvesInUse(data, environ, threads, guard, settings.acts_within_s)
     valves.close_first(stop)
     watch = ConfigWatch(data, config, kept(data))

@@ -14,6 +14,7 @@ from typing import Any, Literal, Protocol
 from scheduler.relays.base import (
     ACTS_WITHIN_S,
     LIMIT_S,
+    Doubt,
     Driver,
     HearsState,
     ReadsState,
@@ -29,6 +30,7 @@ log = logging.getLogger(__name__)
 STALE_S = 4.0  # an open that is not on its way after so long is never sent
 LOOK_S = 60.0  # how often a valve that can say whether it is open is asked while it is closed
 LOOK_OPEN_S = 10.0  # and else
+UNREAD = 2  # so often in a row an open valve that could be asked gave no answer: it may have closed
 CONFIRM_S = 2.0  # the longest that is waited for that answer after a command
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 15.0
@@ -42,6 +44,7 @@ class ValveState:
     Pure: `now` is always a monotonic clock's. A new valve counts as open, and is closed first. A close is
     repeated, with growing pauses, for ever. After an open that was not confirmed it is repeated, also where
     it was confirmed, until that open cannot take effect any more; only a close sent after that ends it.
+    A close that was not confirmed may take effect late too: who opens the valve has to wait for that.
     """
 
     key: str
@@ -55,10 +58,14 @@ class ValveState:
     tries: int = 0
     next_try: float = float("-inf")
     late_until: float = float("-inf")
+    shut_until: float = float("-inf")  # a close that was not confirmed may still take effect
+    helped_since: float | None = None  # the guard closes it too
     changed: float = float("-inf")  # what was seen before says nothing any more
     seen_at: float | None = None  # when it was last seen as it should be
     is_open: bool = False  # its open was confirmed
-    ended: str | None = None  # it says that it closed by itself
+    ended: str | None = None  # why it may have closed by itself, after `seen_at`
+    answers: bool = False  # it can say whether it is open
+    unread: int = 0  # times in a row that it did not
 
     def ask_open(self, uid: str, seconds: float, now: float) -> None:
         """The deadline stands before any command is sent."""
@@ -76,6 +83,10 @@ class ValveState:
         self.ask_close()
         self.confirmed_closed, self.tries = False, 0
         return ValveEvent(self.key, "late", now, self.open_uid, late_until=self.late_until)
+
+    def may_shut(self, now: float) -> None:
+        """A close that was not confirmed may take effect from now on."""
+        self.shut_until = max(self.shut_until, now + self.acts_within_s)
 
     def due(self, now: float) -> Command | None:
         if self.deadline is not None and now >= self.deadline:
@@ -118,7 +129,7 @@ class ValveState:
         self, now: float, failure: str | None, *, simulated: bool = False, may_act: bool = True
     ) -> ValveEvent:
         """may_act: an open that failed may still take effect."""
-        self.changed, self.is_open, self.seen_at = now, failure is None, now
+        self.changed, self.is_open, self.seen_at, self.unread = now, failure is None, now, 0
         if failure is None:
             return ValveEvent(self.key, "opened", now, self.open_uid, simulated=simulated)
         self.ask_close()
@@ -128,32 +139,66 @@ class ValveState:
         return ValveEvent(self.key, "open failed", now, self.open_uid, failure, late_until=self.late_until)
 
     def closed(
-        self, now: float, failure: str | None, *, why: str = "", sent: float | None = None
+        self,
+        now: float,
+        failure: str | None,
+        *,
+        doubt: Doubt | None = None,
+        sent: float | None = None,
     ) -> ValveEvent:
-        """why: a reason to think that it had closed before; sent: when, if not now."""
+        """doubt: a reason to think that it had closed before; sent: when, if not now."""
         sent = now if sent is None else sent
+        if doubt is not None and self.ended is None and self.open_uid is not None:
+            self.ended, self.seen_at = doubt
+        since, why = (self.seen_at, self.ended) if self.ended else (None, "")
         if failure is not None or sent < self.late_until:
             pause = min(FIRST_PAUSE_S * 2 ** min(self.tries, 10), LONGEST_PAUSE_S)
             self.tries += 1
             self.next_try = now + pause
             self.confirmed_closed = False
         if failure is not None:
-            return ValveEvent(self.key, "close failed", now, self.open_uid, failure)
+            return ValveEvent(self.key, "close failed", now, self.open_uid, failure, since)
         if sent < self.late_until:
             self.next_try = min(self.next_try, self.late_until)
             return ValveEvent(
                 self.key, "late", now, self.open_uid, why, sent=sent, late_until=self.late_until
             )
         self.changed, self.is_open = now, False
-        doubt_since, why = (self.seen_at, self.ended or why) if self.ended else (None, why)
         self.ended, self.seen_at = None, now
         uid, self.open_uid, self.deadline = self.open_uid, None, None
         self.want_close, self.tries, self.next_try = False, 0, float("-inf")
-        self.confirmed_closed, self.late_until = True, float("-inf")
-        return ValveEvent(self.key, "closed", now, uid, why, doubt_since, sent=sent)
+        self.confirmed_closed, self.late_until, self.helped_since = True, float("-inf"), None
+        shut = self.shut_until if self.shut_until > now else None
+        return ValveEvent(self.key, "closed", now, uid, why, since, sent=sent, late_until=shut)
+
+    def closed_by_guard(self, now: float) -> ValveEvent | None:
+        """The guard tried too, and its close was confirmed."""
+        if not self.want_close or self.helped_since is None:
+            return None
+        self.may_shut(now)  # its other tries
+        return self.closed(now, None, sent=self.helped_since)
+
+    def lost(self, doubt: Doubt, now: float) -> ValveEvent | None:
+        """The way to an open valve broke, so it may have closed: it is closed, to be known again."""
+        if not self.is_open or self.want_close:
+            return None
+        self.ended, self.seen_at = doubt
+        self.ask_close()
+        return ValveEvent(self.key, "doubt", now, self.open_uid, doubt.why, doubt.since)
+
+    def unseen(self, now: float) -> ValveEvent | None:
+        """It could not be asked whether it is open. Where it could before, it may be without power."""
+        if not (self.answers and self.is_open) or self.want_close:
+            return None
+        self.unread += 1
+        if self.unread != UNREAD:
+            return None
+        why = "it could not be asked any more whether it is open"
+        return ValveEvent(self.key, "doubt", now, self.open_uid, why, self.seen_at)
 
     def seen(self, opened: bool, at: float, now: float) -> ValveEvent | None:
         """What the valve itself says, as of `at`; an event where it is open and should not be."""
+        self.answers = True
         if at < self.changed or self.order is not None:
             return None
         late = self.want_close and at < self.late_until
@@ -166,8 +211,9 @@ class ValveState:
                 self.ended = "it reports that it closed by itself"
                 self.ask_close()
                 return None
-            self.seen_at = at
-        elif self.confirmed_closed:
+            self.seen_at, unread, self.unread = at, self.unread, 0
+            return ValveEvent(self.key, "doubt", now, self.open_uid) if unread >= UNREAD else None
+        if self.confirmed_closed:
             self.seen_at = at
         return None
 
@@ -196,6 +242,7 @@ class ValveThread:
     report: Callable[[ValveEvent], None]
     clock: Callable[[], float] = time.monotonic
     share: Callable[[], AbstractContextManager[None]] = nullcontext  # of what is kept back for closes
+    look_open_s: float = LOOK_OPEN_S
     _orders: queue.SimpleQueue[tuple[Any, ...]] = field(default_factory=queue.SimpleQueue)
     _thread: threading.Thread | None = None
     _ending: bool = False
@@ -203,7 +250,10 @@ class ValveThread:
 
     def start(self) -> None:
         if isinstance(self.driver, HearsState):
-            self.driver.listen(lambda opened: self._orders.put(("seen", opened, self.clock())))
+            self.driver.listen(
+                lambda opened: self._orders.put(("seen", opened, self.clock())),
+                lambda: self._orders.put(("lost",)),
+            )
         self._thread = threading.Thread(target=self._run, name=f"valve {self.state.key}"[:60], daemon=True)
         self._thread.start()
 
@@ -216,6 +266,9 @@ class ValveThread:
     def late(self) -> None:
         """An open of an earlier process may still take effect."""
         self._orders.put(("late",))
+
+    def closed_by_guard(self) -> None:
+        self._orders.put(("guard closed",))
 
     def end(self) -> None:
         """Close, give up pins and connections, and end; comes back at once."""
@@ -244,6 +297,7 @@ class ValveThread:
         try:
             self.driver.release()
         except Exception as error:  # the close before it was confirmed
+            self.state.may_shut(self.clock())
             log.warning("%s: %s", self.state.key, error)
 
     def _until_ended(self) -> None:
@@ -264,7 +318,7 @@ class ValveThread:
     def _look(self, driver: ReadsState) -> None:
         """Ask the valve itself from time to time: no close waits for the answer."""
         failed: str | None = None
-        while not self._over.wait(LOOK_S if self.state.settled else LOOK_OPEN_S):
+        while not self._over.wait(LOOK_S if self.state.settled else self.look_open_s):
             at = self.clock()
             try:
                 opened = driver.state(LIMIT_S)
@@ -272,6 +326,7 @@ class ValveThread:
                 if (why := str(error)) != failed:
                     log.warning("%s: cannot be asked whether it is open: %s", self.state.key, why)
                 failed = why
+                self._orders.put(("unseen",))
                 continue
             failed = None
             if opened is not None:
@@ -287,17 +342,32 @@ class ValveThread:
                             self.state.ask_open(uid, seconds, at)
                     case ("close",):
                         self.state.ask_close()
-                    case ("seen", bool() as opened, float() as at):
-                        if (event := self.state.seen(opened, at, self.clock())) is not None:
-                            self.report(event)
                     case ("late",):
                         self.report(self.state.ask_late(self.clock()))
                     case ("end",):
                         self._ending = True
                         self.state.ask_close()
+                    case _:
+                        self._news(order)
                 order = self._orders.get_nowait()
         except queue.Empty:
             pass
+
+    def _news(self, news: tuple[Any, ...]) -> None:
+        """What is heard of the valve beside the answers to commands."""
+        event, now = None, self.clock()
+        match news:
+            case ("seen", bool() as opened, float() as at):
+                event = self.state.seen(opened, at, now)
+            case ("unseen",):
+                event = self.state.unseen(now)
+            case ("lost",) if (found := doubt(self.driver)) is not None:
+                event = self.state.lost(found, now)
+            case ("guard closed",) if not asked(self.driver, CONFIRM_S):
+                event = self.state.closed_by_guard(now)
+                self._over_with(event)
+        if event is not None:
+            self.report(event)
 
     def _send_open(self) -> None:
         uid, seconds = self.state.sending()
@@ -316,21 +386,28 @@ class ValveThread:
         self.report(event)
 
     def _send_close(self) -> None:
-        why, sent = doubt(self.driver) or "", self.clock()
+        before, sent = doubt(self.driver), self.clock()
         with self.share():
             failure = self._tried(self.driver.close)
+        if failure is not None and failure.may_act:
+            self.state.may_shut(self.clock())
         opened = asked(self.driver, CONFIRM_S)
         if opened is not None:
             failure = ValveFailed("it still reports open") if opened else None
         if failure is not None and not self.state.tries:
+            self.state.helped_since = self.clock()
             self._tried(lambda: self.watcher.close(self.state.key))  # it may have what is short here
-        event = self.state.closed(
-            self.clock(), None if failure is None else failure.text, why=doubt(self.driver) or why, sent=sent
-        )
-        if event.kind == "closed":
+        if failure is None and self.state.helped_since is not None and self.state.acts_within_s > 0:
+            self.state.may_shut(self.clock() + self.driver.limit_s)  # the guard may just be trying
+        why = None if failure is None else failure.text
+        event = self.state.closed(self.clock(), why, doubt=before or doubt(self.driver), sent=sent)
+        self._over_with(event)
+        self.report(event)
+
+    def _over_with(self, event: ValveEvent | None) -> None:
+        if event is not None and event.kind == "closed":
             log.info("closed valve=%s", self.state.key)
             self._tried(lambda: self.watcher.closed(self.state.key))
-        self.report(event)
 
     def _tried(self, command: Callable[[], None]) -> ValveFailed | None:
         """None where it was confirmed. A defect of a driver is a failure too: the thread goes on."""
@@ -353,19 +430,34 @@ class ValveThreads:
         *,
         clock: Callable[[], float] = time.monotonic,
         share: Callable[[], AbstractContextManager[None]] = nullcontext,
+        look_open_s: float = LOOK_OPEN_S,
     ) -> None:
+        self._look_open_s = look_open_s
         self._watcher = watcher
         self._share = share
         self._clock = clock
         self._threads: dict[str, ValveThread] = {}
         self._events: queue.SimpleQueue[ValveEvent] = queue.SimpleQueue()
 
-    def take(self, drivers: Mapping[str, tuple[Driver, float, float]]) -> None:
-        """Threads for these valves, key -> (driver, cap_s, acts_within_s); each is closed first."""
+    def take(self, drivers: Mapping[str, tuple[Driver, float, float]], *, may_shut: bool = False) -> None:
+        """Threads for these valves, key -> (driver, cap_s, acts_within_s); each is closed first.
+
+        may_shut: a close that an earlier process sent may still take effect.
+        """
         for key, (driver, cap_s, acts_within_s) in drivers.items():
             if key not in self._threads:
                 state = ValveState(key, cap_s, acts_within_s)
-                thread = ValveThread(state, driver, self._watcher, self._events.put, self._clock, self._share)
+                if may_shut:
+                    state.may_shut(self._clock())
+                thread = ValveThread(
+                    state,
+                    driver,
+                    self._watcher,
+                    self._events.put,
+                    self._clock,
+                    self._share,
+                    self._look_open_s,
+                )
                 self._threads[key] = thread
                 thread.start()
             state = self._threads[key].state
@@ -382,6 +474,11 @@ class ValveThreads:
         """Valves that are not known to be closed now."""
         return [key for key, thread in self._threads.items() if not thread.state.confirmed_closed]
 
+    def quiet(self) -> bool:
+        """Every valve is known to be closed, and no close is still to take effect."""
+        now = self._clock()
+        return all(t.state.confirmed_closed and t.state.shut_until <= now for t in self._threads.values())
+
     def open(self, key: str, uid: str, seconds: float) -> None:
         self._threads[key].open(uid, seconds)
 
@@ -392,6 +489,10 @@ class ValveThreads:
     def late(self, key: str) -> None:
         if key in self._threads:
             self._threads[key].late()
+
+    def closed_by_guard(self, key: str) -> None:
+        if key in self._threads:
+            self._threads[key].closed_by_guard()
 
     def events(self) -> list[ValveEvent]:
         return drained(self._events)

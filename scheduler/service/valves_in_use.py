@@ -52,6 +52,7 @@ class ValvesInUse:
     ) -> None:
         """acts_within_s: in place of every valve's own."""
         self._path = data / valve_specs.VALVES
+        self._quiet = data / valve_specs.QUIET
         self._environ = environ
         self._threads = threads
         self._guard = guard
@@ -64,10 +65,26 @@ class ValvesInUse:
         except CouldNot as error:
             log.error("%s", error)
             known = []
-        self._take(known)
+        self._take(known, may_shut=not self._ended_well())
         give_up = time.monotonic() + FIRST_CLOSE_S
         while self._threads.unconfirmed() and time.monotonic() < give_up and stop.why is None:
             stop.wait(0.02)
+
+    def _ended_well(self) -> bool:
+        """Whether the last process to drive them left no close behind that may still take effect."""
+        try:
+            self._quiet.unlink()
+        except FileNotFoundError:
+            return not self._path.exists()  # the first start of all
+        except OSError:
+            return False
+        return True
+
+    def leave(self) -> None:
+        """At the very end. A disk that does not take it makes the next start wait a little."""
+        if self._threads.quiet():
+            with contextlib.suppress(OSError):
+                self._quiet.touch()
 
     def use(self, brief: Brief) -> None:
         """valves.json first: whatever happens next, the next start closes these too. CouldNot."""
@@ -82,7 +99,7 @@ class ValvesInUse:
         self._take(own)
         self._guard.start(union)
 
-    def _take(self, specs: Sequence[valve_specs.Spec]) -> None:
+    def _take(self, specs: Sequence[valve_specs.Spec], *, may_shut: bool = False) -> None:
         drivers: dict[str, tuple[Driver, float, float]] = {}
         for spec in specs:
             if spec["driver"] == "by_hand":
@@ -93,4 +110,4 @@ class ValvesInUse:
                 driver = _Broken(spec["key"], error.text)
             cap_s, acts_within_s = spec.get("cap_s", 6 * 3600), spec.get("acts_within_s", ACTS_WITHIN_S)
             drivers[spec["key"]] = (driver, float(cap_s), float(acts_within_s))
-        self._threads.take(drivers)
+        self._threads.take(drivers, may_shut=may_shut)

@@ -30,10 +30,12 @@ def records(held: OpenRun, now: datetime) -> tuple[Applied, ...]:
     if held.doubt_from is not None:
         least_s = min(max(held.doubt_from - held.opened_mono, 0.0), most_s)
     seconds = (least_s + most_s) / 2
+    if least_s < held.planned_s:  # it was lost in its time: what was told to close by itself ran no longer
+        seconds = min(seconds, held.planned_s)
     bounds = (least_s, most_s) if held.doubt_from is not None else None
     return tuple(
         _record(
-            share, seconds, _outcome(held, seconds), now, held.opened_at, held.closed_at, bounds=bounds,
+            share, seconds, _outcome(held, least_s), now, held.opened_at, held.closed_at, bounds=bounds,
             liters=_part(held, share),
         )
         for share in held.opening.shares
@@ -102,6 +104,8 @@ def recovered(
     last_s = least_s  # a valve that does not confirm its close is written down for longer than it is sure
     if lost.beat_at is not None:
         last_s = max(last_s, (lost.beat_at - opening.recorded_at).total_seconds())
+    if lost.beats_lost:  # then only its deadline is known
+        last_s = max(last_s, opening.seconds)
     most_s = last_s + (MISSED_BEATS + 1) * beat_s + 2 * GUARD_S + late_s
     if boot == opening.boot:
         most_s = max(closed_mono - opening.monotonic_s, least_s)

@@ -47,7 +47,7 @@ def look(store: Store, page: Mapping[str, Any] | None, *, day: date, now: dateti
     with store.writing() as connection:
         lacking = _lacking(connection, lines, page)  # another process may have been faster
         newest = openings.newest_moment(connection)
-        _add_openings(connection, lacking)
+        _add_openings(connection, lacking, now)
         runs = _add_closings(connection, lacking)
         found = {
             "noticed": rows.utc_text(now),
@@ -153,9 +153,10 @@ def _copies(connection: sqlite3.Connection) -> list[str]:
 # --- into the books ---
 
 
-def _add_openings(connection: sqlite3.Connection, lacking: _Lacking) -> None:
+def _add_openings(connection: sqlite3.Connection, lacking: _Lacking, now: datetime) -> None:
     """Those that nobody closed are settled by whoever drives the valves, as after a kill."""
-    for found in lacking.openings.values():
+    for uid, found in lacking.openings.items():
+        _set(connection, openings.BEATS_LOST + uid, rows.utc_text(now))
         rows.insert(connection, "openings", _as_new(connection, found))
 
 

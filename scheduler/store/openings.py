@@ -104,11 +104,15 @@ def unsettled(store: Store) -> list[Unsettled]:
                     _opening(uid, shares),
                     None if last is None else last["open_seconds"],
                     None if last is None else datetime.fromisoformat(last["at"]),
+                    connection.execute(_BEATS_LOST, (BEATS_LOST + uid,)).fetchone() is not None,
                 )
             )
     return out
 
 
+BEATS_LOST = "beats lost "
+"""How a name in store_info begins, before an opening: its heartbeats went with another database."""
+_BEATS_LOST = "SELECT 1 FROM store_info WHERE name = ?"
 _UNSETTLED = "SELECT * FROM openings WHERE opening NOT IN (SELECT opening FROM closings) ORDER BY id"
 _LAST_BEAT = "SELECT open_seconds, at FROM heartbeats WHERE opening = ? ORDER BY id DESC LIMIT 1"
 

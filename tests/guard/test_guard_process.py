@@ -211,10 +211,17 @@ def test_a_valve_left_open_ends_the_parent_though_it_beats(tmp_path: Path, paren
 
 def test_what_the_parent_could_not_close_the_guard_closes(tmp_path: Path, parents: list[Parent]) -> None:
     """It may have the descriptors or the memory that the parent lacks. The parent goes on."""
-    then = "link.close(order['specs'][0]['key']); time.sleep(60)"
+    then = (
+        "link.close(order['specs'][0]['key'])\n"
+        "while not (there := link.closed_there()):\n    link.beat(); time.sleep(0.05)\n"
+        f"open({str(tmp_path / 'there')!r}, 'w').write(repr(there))\n"
+        "while True:\n    link.beat(); time.sleep(0.05)"
+    )
     parents.append(Parent.start(tmp_path, valve(tmp_path), then=then))
     parents[0].wait_ready()
     assert until(parents[0].closed_at)
+    assert until((tmp_path / "there").exists)
+    assert (tmp_path / "there").read_text() == repr([valve(tmp_path)["key"]])
     assert parents[0].process.poll() is None
     assert parents[0].told() == ["open 60", "close"]
 

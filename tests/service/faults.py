@@ -121,6 +121,20 @@ def late_relay(w: World) -> None:
     w.at(w.rng.uniform(1, HOUR), well)
 
 
+def slow_relay(w: World) -> None:
+    """Half of its closes are not answered, and take effect later: perhaps on the next run."""
+    valve = w.rng.choice(list(w.valves.values()))
+    valve.mode = "slow"
+    w.note(f"{valve.key} slow to close")
+
+    def well() -> None:
+        valve.mode, valve.well_since = "ok", w.now
+
+    w.at(w.rng.uniform(60, 3 * HOUR), well)
+    if w.rng.random() < 0.3:
+        w.at(w.rng.uniform(60, HOUR), lambda: kill(w))
+
+
 def disk_full(w: World) -> None:
     w.note("disk full")
     w.disk_full = True
@@ -215,6 +229,8 @@ FAULTS: dict[Callable[[World], None], int] = {
 """How often each is drawn."""
 OLD_COPIES = 0.15
 """How often the records are exchanged for an old copy beside all that: drawn apart from the others."""
+SLOW_RELAYS = 0.3
+"""The same of relays whose closes are late."""
 NEED_LIFE = {deleted, bad_edit, good_edit, water, stop}
 
 
@@ -250,6 +266,9 @@ def sequence(seed: int) -> World:
         w.at(rng.uniform(begin, end), strike)
     if aside.random() < OLD_COPIES:
         w.at(aside.uniform(0.0, length_s / 2), lambda: old_copy(w))
+    if aside.random() < SLOW_RELAYS:
+        begin, end = (h * HOUR for h in aside.choice(lived.busy))
+        w.at(aside.uniform(begin, end), lambda: slow_relay(w))
     w.run(length_s)
     calm(w)
     return w

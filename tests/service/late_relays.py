@@ -35,17 +35,32 @@ class Water:
 
 
 class LateRelay:
-    """On HTTP: /open is never answered, and acts `delay_s` later; /close works; /state says what is so."""
+    """On HTTP: /open is never answered, and acts `delay_s` later; /close works; /state says what is so.
 
-    def __init__(self, delay_s: float) -> None:
+    closes: it is the other way round, for one close of each opening. dead: it answers nothing at all.
+    """
+
+    def __init__(self, delay_s: float, *, closes: bool = False) -> None:
         self.water = Water()
         self.delay_s = delay_s
+        self.closes = closes
+        self.dead = False
         self.opens = 0
+        self.lost: list[float] = []  # when a close took effect late
         outer = self
 
         class Handler(BaseHTTPRequestHandler):
             def do_GET(self) -> None:  # noqa: N802
-                if self.path.startswith("/open"):
+                if outer.dead:
+                    return
+                if self.path.startswith("/open") and outer.closes:
+                    outer.opens += 1
+                    outer.water.opens()
+                elif self.path == "/close" and outer.closes and outer.opens > len(outer.lost):
+                    outer.closes_late()
+                    time.sleep(20)
+                    return
+                elif self.path.startswith("/open"):
                     outer.opens += 1
                     outer.water.opens_after(outer.delay_s)
                     time.sleep(20)
@@ -70,6 +85,12 @@ class LateRelay:
         self._server = Server(("127.0.0.1", 0), Handler)
         self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,), daemon=True)
         self._thread.start()
+
+    def closes_late(self) -> None:
+        self.lost.append(time.monotonic() + self.delay_s)
+        timer = threading.Timer(self.delay_s, self.water.shuts)
+        timer.daemon = True
+        timer.start()
 
     def valve(self, *, state: bool = False) -> str:
         """As garden.yaml names it."""

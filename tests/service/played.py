@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @dataclass
 class FakeValve:
     """Hardware. `mode`: ok, deaf (no command works), mute (works, but never confirms), late (an open is not
-    confirmed, and takes effect at any time up to the bound).
+    confirmed, and takes effect at any time up to the bound), slow (the same of its closes, of half of them).
     """
 
     key: str
@@ -51,7 +51,7 @@ class FakeValve:
         if self.mode != "deaf" and self.open_since is None:
             self.open_since = self.world.now
             self.world.uid_of[self.key] = uid
-        return None if self.mode == "ok" else "no answer"
+        return None if self.mode in ("ok", "slow") else "no answer"
 
     def _opens_late(self, uid: str, power_cuts: int) -> None:
         if power_cuts == self.power_cuts and self.mode != "deaf" and self.open_since is None:
@@ -64,12 +64,24 @@ class FakeValve:
         self.world.last_close[self.key] = self.world.now
         if self.mode == "deaf":
             return "no answer"
+        if self.mode == "slow" and self.world.rng.random() < 0.5:
+            self.shuts_late()
+            return "no answer"
         self.shut()
         if self.mode == "mute":
             return "no answer"
         self.closed_once = True
         self.confirmed_mono = self.world.mono
         return None
+
+    def shuts_late(self) -> None:
+        rng, power_cuts = self.world.rng, self.power_cuts
+
+        def late() -> None:
+            if power_cuts == self.power_cuts:
+                self.shut()
+
+        self.world.at(rng.choice([rng.uniform(0, 20), ACTS_WITHIN_S - 0.01]), late)
 
     def shut(self) -> None:
         if self.open_since is not None:
@@ -85,6 +97,7 @@ class PlayedDisk:
     openings: dict[str, Opening] = field(default_factory=dict)
     identities: set[tuple[date, str, int]] = field(default_factory=set)
     tried: dict[date, set[tuple[date, str, int]]] = field(default_factory=dict)  # the same, by day
+    beats_lost: set[str] = field(default_factory=set)  # openings that only the trace knew of
     beats: dict[str, tuple[float, datetime]] = field(default_factory=dict)
     closings: set[str] = field(default_factory=set)
     unsettled: dict[str, Opening] = field(default_factory=dict)
@@ -213,7 +226,7 @@ class Books:
                 return [read, Disk("books", "full" if self.refused else None)]
             case AskLost():
                 lost = [
-                    Unsettled(o, *disk.beats.get(uid, (None, None)))
+                    Unsettled(o, *disk.beats.get(uid, (None, None)), uid in disk.beats_lost)
                     for uid, o in disk.unsettled.items()
                     if uid not in {b.uid for b in self.unbooked}
                 ]
@@ -236,6 +249,7 @@ class Books:
             return False
         for opening in lost:
             disk.openings[opening.uid] = opening
+            disk.beats_lost.add(opening.uid)
             if opening.uid not in disk.closings:
                 disk.unsettled[opening.uid] = opening
             disk.try_({(s.day, s.zone, s.pulse) for s in opening.shares if s.pulse is not None})
@@ -350,7 +364,9 @@ class Bank:
             valve = self.world.valves[key]
             match care.due(mono):
                 case "close":
-                    self.out.append(care.closed(mono, valve.close()))
+                    if failure := valve.close():
+                        care.may_shut(mono)
+                    self.out.append(care.closed(mono, failure))
                 case "open":
                     uid, seconds = care.sending()
                     self.out.append(care.opened(mono, valve.open(uid, seconds)))

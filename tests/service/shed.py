@@ -85,6 +85,7 @@ class Shed:
         in_flight: float = 0.3,
         cwd: Path | None = None,
         acts_within_s: float | None = 0.5,
+        look_s: float | None = None,
         valves: Mapping[str, str] | None = None,
         more: str = "",
     ) -> None:
@@ -93,7 +94,7 @@ class Shed:
         self.folder, self.data, self.zones = folder, folder / "data", zones
         self.data.mkdir(exist_ok=True)
         self.beat, self.tick, self.in_flight = beat, tick, in_flight
-        self.acts_within_s = acts_within_s
+        self.acts_within_s, self.look_s = acts_within_s, look_s
         self.cwd = cwd or folder
         relay = folder / "relay"
         relay.write_text(RELAY.format(folder=folder))
@@ -139,6 +140,8 @@ class Shed:
                          str(self.in_flight), "--witness", str(self.witness))  # fmt: skip
         if self.acts_within_s is not None:
             argv += ["--acts-within", str(self.acts_within_s)]
+        if self.look_s is not None:
+            argv += ["--look", str(self.look_s)]
         if quick:
             settings = {"tick_s": float(self.tick), "beat_s": self.beat, "in_flight_s": self.in_flight,
                         "acts_within_s": self.acts_within_s,

@@ -47,6 +47,7 @@ def test_slow_relays_and_a_slow_disk_are_not_taken_for_silence() -> None:
             ledger=SimpleNamespace(stop=lambda *_: [], open_runs={}),
         ),
         threads=SimpleNamespace(every_valve=list, end=lambda seconds: waits(seconds, [])),
+        valves=SimpleNamespace(leave=lambda: None),
         books=SimpleNamespace(end=lambda seconds: waits(seconds, True)),
         watch=SimpleNamespace(stop=lambda: None), control=SimpleNamespace(close=lambda: None),
         periphery=SimpleNamespace(close=lambda: None), moment=lambda: None,

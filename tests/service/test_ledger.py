@@ -182,6 +182,39 @@ def test_a_valve_that_may_have_closed_by_itself_leaves_a_doubt() -> None:
     assert (record.least_minutes, record.minutes, record.most_minutes) == (0.5, 0.75, 1.0)
 
 
+def test_a_doubt_counts_while_it_lasts() -> None:
+    """Also for what is written down in between: a crash may come next."""
+    made = new_ledger(P)
+    opened(P, made, "a")
+    held = made.open_runs["a"]
+    made.valve(
+        moment(P, 60), event("a", "doubt", moment(P, 60), why="silent", doubt_since=moment(P, 40).mono)
+    )
+    assert held.surely_open_s(moment(P, 90).mono) == 40
+    made.valve(moment(P, 90), event("a", "doubt", moment(P, 90)))
+    assert held.surely_open_s(moment(P, 95).mono) == 95
+    made.valve(
+        moment(P, 99), event("a", "doubt", moment(P, 99), why="silent", doubt_since=moment(P, 91).mono)
+    )
+    found = made.valve(moment(P, 600), event("a", "closed", moment(P, 600)))
+    (record,) = actions_of(found, "Book")[0].records
+    assert (record.least_minutes, record.most_minutes) == (pytest.approx(91 / 60), 10.0)
+    assert "silent" in actions_of(found, "Tell")[0].text
+
+
+def test_nothing_of_a_valve_opens_while_a_close_of_it_may_still_act() -> None:
+    for key in ("a", "m"):
+        made = new_ledger(P, master=MasterRule("m", 3600.0, 0.0, 0.0))
+        late = event(key, "closed", moment(P), late_until=moment(P, 60).mono)
+        made.valve(moment(P), late)
+        why = made._obstacle(moment(P, 59), "a", 1.0, None)
+        assert why is not None
+        assert "a close sent before may still act on" in why
+        assert "until 04:01:00" in why
+        assert (made._obstacle(moment(P, 59), "b", 1.0, None) is None) == (key == "a")
+        assert made._obstacle(moment(P, 60), "a", 1.0, None) is None
+
+
 def test_liters_of_a_meter_are_shared_out_by_flow() -> None:
     made = new_ledger(P)
     opened(P, made, "a")

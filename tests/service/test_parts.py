@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from scheduler.core.health import Flow, Watch, judge
-from scheduler.relays.base import ValveFailed
+from scheduler.relays.base import Doubt, ValveFailed
 from scheduler.service import alarms
 from scheduler.service.actions import DayPlan, Moment, ValveEvent
 from scheduler.service.child import run_child
@@ -481,6 +481,60 @@ def test_a_late_open_that_is_seen_ends_the_waiting() -> None:
     assert state.settled
 
 
+def test_a_close_that_was_not_answered_may_act_after_the_valve_is_known_to_be_closed() -> None:
+    state = open_state(acts_within_s=120.0)
+    state.opened(11.0, None)
+    state.may_shut(30.0)
+    assert state.closed(30.0, "no answer").kind == "close failed"
+    event = state.closed(31.0, None)
+    assert (event.kind, event.late_until) == ("closed", 150.0)
+    state.ask_close()
+    assert state.closed(200.0, None).late_until is None
+
+
+def test_a_lost_way_ends_the_run_and_it_was_surely_open_until_then() -> None:
+    state = open_state()
+    assert state.lost(Doubt("the broker is gone", 10.5), 10.6) is None, "not known to be open yet"
+    state.opened(11.0, None)
+    event = state.lost(Doubt("the broker is gone", 40.0), 41.0)
+    assert event is not None
+    assert (event.kind, event.doubt_since) == ("doubt", 40.0)
+    assert state.due(41.0) == "close"
+    assert state.closed(51.0, "no answer").doubt_since == 40.0
+    event = state.closed(60.0, None)
+    assert (event.kind, event.why, event.doubt_since) == ("closed", "the broker is gone", 40.0)
+    assert state.closed(61.0, None, doubt=Doubt("the broker is gone", 40.0)).doubt_since is None, "told once"
+
+
+def test_what_could_be_asked_and_can_no_longer_is_in_doubt_until_it_answers() -> None:
+    state = open_state()
+    state.opened(11.0, None)
+    assert [state.unseen(at) for at in (20.0, 30.0, 40.0)] == [None] * 3, "it never answered"
+    assert state.seen(True, 50.0, 50.1) is None
+    assert state.unseen(60.0) is None, "once is no sign"
+    doubt = state.unseen(70.0)
+    assert doubt is not None
+    assert (doubt.kind, doubt.doubt_since) == ("doubt", 50.0)
+    assert state.unseen(80.0) is None
+    over = state.seen(True, 90.0, 90.1)
+    assert over is not None
+    assert (over.kind, over.doubt_since) == ("doubt", None)
+
+
+def test_what_the_guard_closed_is_closed_where_the_service_could_not() -> None:
+    state = open_state(acts_within_s=5.0)
+    state.opened(11.0, None)
+    assert state.closed_by_guard(12.0) is None, "it is to be open"
+    state.ask_close()
+    state.helped_since = 30.0
+    state.closed(30.0, "no descriptor is left")
+    event = state.closed_by_guard(31.0)
+    assert event is not None
+    assert (event.kind, event.sent, event.late_until) == ("closed", 30.0, 36.0)
+    assert state.settled
+    assert state.closed_by_guard(32.0) is None
+
+
 class Says(SlowDriver):
     """A relay whose answers get lost; what it is it says."""
 
@@ -528,10 +582,9 @@ def test_a_close_that_was_answered_does_not_count_while_it_still_reports_open() 
 
 
 def test_a_valve_is_asked_from_time_to_time(monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in ("LOOK_S", "LOOK_OPEN_S"):
-        monkeypatch.setattr(f"scheduler.service.valve_threads.{name}", 0.05)
+    monkeypatch.setattr("scheduler.service.valve_threads.LOOK_S", 0.05)
     driver = Says("a", [])
-    threads = ValveThreads(NoGuard())
+    threads = ValveThreads(NoGuard(), look_open_s=0.05)
     threads.take({"a": (driver, 60.0, 60.0)})
     wait_for(threads, "closed")
     driver.opened = True  # by a hand at the relay

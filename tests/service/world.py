@@ -142,6 +142,7 @@ class World:
             valve = self.valves.setdefault(key, FakeValve(key, self))
             valve.closed_once, valve.confirmed_mono = False, None
             self.bank.cares[key] = ValveState(key, self.plot.cap_s)
+            self.bank.cares[key].may_shut(self.mono)
         self.bank.pump()  # closed first: before books, plan and settings
         self.trust = Trust(newest_s=float("-inf"))
         self.board = Notices(alarm=lambda line: self.told.append(line.text))
@@ -272,6 +273,8 @@ class World:
         for valve in self.valves.values():
             if valve.mode != "deaf":
                 valve.shut()
+            if valve.mode == "slow":
+                valve.shuts_late()
 
     def power_cut(self, off_s: float, *, stale_s: float = 0.0) -> None:
         self.note(f"power cut for {off_s:.0f} s")
