@@ -14,10 +14,10 @@ if ! command -v cc >/dev/null; then
   echo "Installing a C compiler, for the clock of the soak." >&2
   as_root apt-get install -y -qq --no-install-recommends gcc libc6-dev >/dev/null
 fi
-if ! command -v chromium >/dev/null; then
-  echo "Installing Chromium, in which the pages are looked at." >&2
+if ! command -v chromium >/dev/null || ! ldconfig -p | grep -q 'libcairo[.]so[.]2'; then
+  echo "Installing Chromium, in which the pages are looked at, and the library that draws .png." >&2
   as_root apt-get update -qq
-  as_root apt-get install -y -qq --no-install-recommends chromium fonts-dejavu-core >/dev/null
+  as_root apt-get install -y -qq --no-install-recommends chromium libcairo2 fonts-dejavu-core >/dev/null
 fi
 for shell in zsh fish; do  # the completion is tried in them; without them those two tests are left out
   command -v $shell >/dev/null || as_root apt-get install -y -qq --no-install-recommends $shell >/dev/null || true

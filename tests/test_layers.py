@@ -18,7 +18,7 @@ ROOT = Path(__file__).parents[1]
 ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; the top floor first
     "cli": (
         "one small module per command; `text/` turns pages into words",
-        "web service daily html phrases pages plots planning garden publish core.system core.balance core "
+        "web service daily html phrases drawings pages planning garden publish core.system core.balance core "
         "weather store relays secret tables units dates clock disk places show",
     ),
     "web": (
@@ -44,7 +44,6 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
         "core.week core.system core.uncertainty core.quality core.balance core.hours core weather store "
         "tables show",
     ),
-    "plots": ("pictures (matplotlib)", "core.system core.hydraulics core show"),
     "html": ("pages as HTML, by templates", "phrases drawings show"),
     "phrases": ("what a terminal and a screen say in the same words", "show"),
     "drawings": ("pictures as SVG text, made of pages alone", "show"),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scheduler.cli import common
+from scheduler.cli.plot import plot_option, write_plot
 
 if TYPE_CHECKING:
     from scheduler.core.balance.et import ReferenceET
@@ -21,18 +22,13 @@ if TYPE_CHECKING:
 @click.option(
     "--weather", metavar="FILE", type=click.Path(), help="daily weather CSV to take the hottest week from"
 )
-@click.option(
-    "--plot",
-    metavar="FILE",
-    type=click.Path(),
-    help="draw the garden with pressure along each row (.png or .svg)",
-)
+@plot_option("pressure along each row")
 @click.option("--offline", is_flag=True, help="open no source of weather, nor any other file named")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @common.place_options
 @click.pass_context
 def command(
-    ctx: click.Context, day: date | None, weather: str | None, plot: str | None, offline: bool, as_json: bool
+    ctx: click.Context, day: date | None, weather: str | None, plot: Path | None, offline: bool, as_json: bool
 ) -> None:
     """Validates the YAML, and says whether supply, tape, pressure and hours can carry the garden."""
     from scheduler.clock import site_now
@@ -57,10 +53,9 @@ def command(
 
         page["sources"] = try_everything(garden, today, now, common.data_folder())
     if plot:
-        from scheduler.plots.check import draw
+        from scheduler.drawings.pressure import pressure
 
-        draw(garden, found, Path(plot))
-        click.echo(f"wrote {plot}", err=True)
+        write_plot(plot, pressure("pressure", page["zones"], garden.display))
     if as_json:
         common.print_json(page)
     else:

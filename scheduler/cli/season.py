@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scheduler.cli import common
+from scheduler.cli.plot import plot_option, write_plot
 from scheduler.errors import BadInput
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 @click.option(
     "--unlimited", is_flag=True, help="leave hours, days, caps and the supply's flow aside (foresight none)"
 )
+@plot_option("each root zone, rain and water over the season")
 @click.option("--json", "as_json", is_flag=True, help="print totals and every day as JSON")
 @click.option("--csv", "as_csv", is_flag=True, help="print every day as CSV")
 @common.place_options
@@ -47,6 +49,7 @@ def command(
     foresight: str,
     forecast: str | None,
     unlimited: bool,
+    plot: Path | None,
     as_json: bool,
     as_csv: bool,
 ) -> None:
@@ -77,6 +80,10 @@ def command(
         click.echo(f"rowwater: {notice['text']}", err=True)
     if unlimited:
         click.echo("rowwater: hours, days, caps and the supply's flow are left aside", err=True)
+    if plot:
+        from scheduler.drawings.season import season as drawn
+
+        write_plot(plot, drawn("season", page, garden.display))
     if as_json:
         common.print_json(page)
     elif as_csv:

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from scheduler.cli import common
+from scheduler.cli.plot import plot_option, write_plot
 from scheduler.errors import BadInput, CouldNot
 
 MOST_YEARS = 100
@@ -18,9 +19,7 @@ MOST_YEARS = 100
 @click.option("--from", "first", type=common.DATE, help="first date (default: a week back)")
 @click.option("--to", "last", type=common.DATE_AHEAD, help="last date (default: a week ahead)")
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
-@click.option(
-    "--plot", metavar="FILE", type=click.Path(), help="draw temperatures, sun, rain and ET0 (.png or .svg)"
-)
+@plot_option("temperatures, sun, rain and ET0")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @common.place_options
 @click.pass_context
@@ -29,7 +28,7 @@ def command(
     first: date | None,
     last: date | None,
     day: date | None,
-    plot: str | None,
+    plot: Path | None,
     as_json: bool,
 ) -> None:
     """Each day's ET0, its values and who said them, what was set aside and why, how forecasts have fared.
@@ -55,10 +54,9 @@ def command(
             raise CouldNot("no weather stored yet", hint="run: rowwater day")
         page = weather_page(garden, store, first, last, today=today, now=now)
     if plot:
-        from scheduler.plots.weather import draw
+        from scheduler.drawings.weather import weather
 
-        draw(page, Path(plot), garden.display)
-        click.echo(f"wrote {plot}", err=True)
+        write_plot(plot, weather("weather", page, garden.display))
     if as_json:
         common.print_json(page)
     else:

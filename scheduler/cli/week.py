@@ -8,20 +8,16 @@ from pathlib import Path
 import click
 
 from scheduler.cli import common
+from scheduler.cli.plot import plot_option, write_plot
 
 
 @click.command(name="week")
 @click.option("--date", "day", type=common.DATE, help="take this date as today")
-@click.option(
-    "--plot",
-    metavar="FILE",
-    type=click.Path(),
-    help="draw deficits, water and rain of the week (.png or .svg)",
-)
+@plot_option("deficits, water and rain of the week")
 @click.option("--json", "as_json", is_flag=True, help="print as JSON")
 @common.place_options
 @click.pass_context
-def command(ctx: click.Context, day: date | None, plot: str | None, as_json: bool) -> None:
+def command(ctx: click.Context, day: date | None, plot: Path | None, as_json: bool) -> None:
     """The 7 days ahead: minutes, expected deficit with its doubt, forecast rain.
 
     Shows the week that the last daily job planned, which is the one that today's water is part of, and says
@@ -40,10 +36,9 @@ def command(ctx: click.Context, day: date | None, plot: str | None, as_json: boo
         raise common.no_plan(None)
     today, _ = today_and_now(garden, day, site_now(garden.location.timezone))
     if plot:
-        from scheduler.plots.week import draw
+        from scheduler.drawings.week import week
 
-        draw(page, Path(plot))
-        click.echo(f"wrote {plot}", err=True)
+        write_plot(plot, week("week", page))
     if as_json:
         common.print_json(promised(page))
     else:

@@ -3,20 +3,29 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from scheduler.cli import common
 from scheduler.cli.complete import ZONE
+from scheduler.cli.plot import plot_option, write_plot
 from scheduler.errors import CouldNot
+
+if TYPE_CHECKING:
+    from scheduler.model import StoredPlan
+    from scheduler.store.store import Store
 
 
 @click.command(name="why")
 @click.argument("zone", type=ZONE)
 @click.option("--date", "day", type=common.DATE, help="the plan of this date (default: the newest)")
+@plot_option("the zone's root zone over its season, and the week ahead")
 @click.option("--json", "as_json", is_flag=True, help="print the working as JSON")
 @common.place_options
-def command(zone: str, day: date | None, as_json: bool) -> None:
+def command(zone: str, day: date | None, plot: Path | None, as_json: bool) -> None:
     """Every number behind ZONE's minutes, with formula, inputs, unit and source."""
     from scheduler.clock import site_now
     from scheduler.pages.why import why_page
@@ -34,9 +43,23 @@ def command(zone: str, day: date | None, as_json: bool) -> None:
                 hint="rowwater log has that",
             )
         page = why_page(plan, working, name)
+        if plot:
+            _draw(plot, store, plan, name)
     if as_json:
         common.print_json(page)
     else:
         from scheduler.cli.text.why import why_text
 
         click.echo(why_text(page, display=site.display, width=common.terminal_width()))
+
+
+def _draw(path: Path, store: Store, plan: StoredPlan, zone: str) -> None:
+    """The zone up to the evening before the plan, and the week that was planned then."""
+    from scheduler.drawings.root_zone import root_zone
+    from scheduler.garden.file import planting_from_note
+    from scheduler.pages.root_zone import root_zone_days
+
+    garden = common.garden()
+    make = partial(planting_from_note, common.config_path())
+    own = root_zone_days(garden, store, plan, zone, make)
+    write_plot(path, root_zone("zone", zone, own["days"], garden.display, own["ahead"], own["morning"]))

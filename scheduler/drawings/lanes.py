@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from scheduler.drawings.parts import Elements, rect, rows
+from scheduler.drawings.parts import LETTER, WIDTH, Elements, rect, rows, text
 from scheduler.drawings.scale import Scale, ticks
 from scheduler.shapes.base import Display
 
@@ -15,9 +15,14 @@ LEAST = {"us": 0.2, "metric": 5.0}
 
 
 def lane(
-    kind: str, bars: Sequence[tuple[float, float]], step: float, display: Display, top: float
+    kind: str,
+    bars: Sequence[tuple[float, float]],
+    step: float,
+    display: Display,
+    top: float,
+    said: Sequence[str] = (),
 ) -> tuple[Elements, float]:
-    """Drawn, and where it ends. bars: where, and how much; step: from one day to the next."""
+    """Drawn, and where it ends. bars: where, and how much; step: from one day to the next; said: of each."""
     most = ticks(max([LEAST[display], *(value for _, value in bars)]), 1)[-1]
     up = Scale(0, most, top + 10 + TALL, top + 10)
     width = max(min(step * 0.7, WIDEST), 1)
@@ -26,4 +31,16 @@ def lane(
     found += [
         rect(x - width / 2, up(value), width, up.begin - up(value), kind) for x, value in bars if value > 0
     ]
+    for (x, value), words in zip(bars, said, strict=False):
+        if value > 0:
+            right = x + width / 2 + 3
+            room = right + LETTER * len(words) < WIDTH
+            found.append(
+                text(
+                    right if room else x - width / 2 - 3,
+                    up.begin - 4,
+                    words,
+                    anchor="start" if room else "end",
+                )
+            )
     return found, up.begin + 6

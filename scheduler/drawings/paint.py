@@ -29,24 +29,32 @@ COLOURS = {
     "raw": Shade("#a8548a", "#cc79a7"),  # reddish purple, on white a shade darker for the sake of contrast
 }
 """paper to ahead, alarm: what pages and axes are made of; the others stand for quantities."""
+PRESSURES = ("#eaf3fa", "#b9d9ec", "#7fbbdc", "#3f96c7", "#0072b2", "#00456d")
+"""From low to high: shades of the palette's blue, told apart by how dark they are; alike on either ground."""
 
+PLACE = ".picture { display: block; width: 100%; max-width: 46rem; min-width: 19rem; height: auto; }\n"
+"""How a picture lies on a page."""
 RULES = """\
-.picture { display: block; width: 100%; max-width: 46rem; min-width: 19rem; height: auto; }
 .picture .words { font: 13px system-ui, "DejaVu Sans", sans-serif; fill: var(--ink); }
+.picture .name { font: bold 15px system-ui, "DejaVu Sans", sans-serif; fill: var(--ink); }
 .picture .level { stroke: var(--level); stroke-width: 1; }
 .picture .ahead { fill: var(--ahead); }
 .picture .water { fill: var(--water); stroke: var(--water); stroke-width: 1; }
-.picture .rain { fill: var(--paper); stroke: var(--rain); stroke-width: 1.4; }
+.picture .rain { fill: var(--water); fill-opacity: 0.35; stroke: var(--water); stroke-width: 1.4; }
 .picture .asked { fill: var(--paper); stroke: var(--water); stroke-width: 1.6; }
 .picture .timer { fill: var(--faint); stroke: var(--faint); stroke-width: 1; }
 .picture .air { fill: var(--dry); stroke: var(--dry); stroke-width: 1; }
-.picture .guessed { fill: var(--paper); stroke: var(--dry); stroke-width: 1.4; }
+.picture .known { fill: var(--rain); stroke: var(--rain); stroke-width: 1.4; }
+.picture .guessed { fill: var(--paper); stroke: var(--rain); stroke-width: 1.4; }
 .picture .doubt { fill: var(--dry); stroke: none; fill-opacity: 0.22; }
 .picture .line { fill: none; stroke: var(--ink); stroke-width: 1.6; }
 .picture .deficit { stroke: var(--dry); stroke-width: 2.2; }
+.picture .sun, .picture .sum { stroke: var(--dry); stroke-width: 2.2; }
+.picture .clear { stroke: var(--ink); stroke-dasharray: 7 4; }
 .picture .trigger { stroke: var(--ink); stroke-dasharray: 7 4; }
 .picture .raw { stroke: var(--raw); stroke-dasharray: 2 3; }
 .picture .taw { stroke: var(--faint); stroke-dasharray: 9 3 2 3; }
+.picture .edge { fill: none; stroke: var(--faint); stroke-width: 1; }
 .picture .rim { stroke: var(--ink); stroke-width: 2; stroke-dasharray: 7 4; }
 """
 
@@ -63,7 +71,7 @@ def css() -> str:
         f":root {{ color-scheme: light dark; {light} }}\n"
         f"@media (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}\n"
         f"@media print {{ :root {{ color-scheme: light; {light} }} }}\n"
-        f"{RULES}"
+        f"{PLACE}{RULES}"
     )
 
 

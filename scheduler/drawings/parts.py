@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date, timedelta
 from typing import Literal, NamedTuple
+from xml.sax.saxutils import escape
 
 import svg
 
@@ -22,9 +23,15 @@ LINE_HEIGHT = 17
 
 
 def picture(name: str, height: float, title: str, description: str, elements: Elements) -> str:
-    """The whole SVG; `name` tells its ids from those of other pictures on the page."""
+    """The whole SVG; `name` tells its ids from those of other pictures on the page.
+
+    Words are escaped here and in `text`: the library that writes the elements leaves them as they are.
+    """
     ids = f"{name}-title", f"{name}-words"
-    named: Elements = [svg.Title(id=ids[0], text=title), svg.Desc(id=ids[1], text=description)]
+    named: Elements = [
+        svg.Title(id=ids[0], text=escape(title)),
+        svg.Desc(id=ids[1], text=escape(description)),
+    ]
     return str(
         svg.SVG(
             viewBox=svg.ViewBoxSpec(0, 0, WIDTH, round(height)),
@@ -36,7 +43,7 @@ def picture(name: str, height: float, title: str, description: str, elements: El
 
 
 def text(x: float, y: float, words: str, *, anchor: str = "start", kind: str = "words") -> svg.Text:
-    return svg.Text(x=round(x, 1), y=round(y, 1), text=words, class_=[kind], text_anchor=anchor)  # type: ignore[arg-type]  # a literal
+    return svg.Text(x=round(x, 1), y=round(y, 1), text=escape(words), class_=[kind], text_anchor=anchor)  # type: ignore[arg-type]  # a literal
 
 
 def rect(x: float, y: float, width: float, height: float, kind: str) -> svg.Rect:

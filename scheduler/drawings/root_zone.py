@@ -5,7 +5,7 @@ The week ahead, where it is given, stands at the end on another ground.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
 from typing import NamedTuple
 
@@ -31,6 +31,7 @@ from scheduler.drawings.parts import (
 from scheduler.drawings.scale import Scale, ticks
 from scheduler.shapes.base import Display
 from scheduler.shapes.report import CurveDay
+from scheduler.shapes.root_zone import Morning
 from scheduler.shapes.week import ZoneDay
 from scheduler.show import show_depth
 
@@ -55,35 +56,85 @@ class Point(NamedTuple):
     taw: float | None
 
 
-def root_zone(
-    name: str, zone: str, days: Sequence[CurveDay], display: Display, ahead: Sequence[ZoneDay] = ()
-) -> str:
-    """SVG of the days on which a crop stood; "" without any. Dry is down, as in the soil.
+class ZoneDays(NamedTuple):
+    """ahead: its days of the week as planned, from today on; those that `days` has too are left out.
 
-    ahead: the zone's days of the week as planned, from today on; those that `days` has too are left out.
+    morning: of the first day ahead, before its water.
     """
-    past = {day["date"] for day in days}
-    ahead = [day for day in ahead if day["date"] not in past]
-    unit, size = depth_unit(display)
-    points = list(_points(days, ahead, size))
+
+    days: Sequence[CurveDay] = ()
+    ahead: Sequence[ZoneDay] = ()
+    morning: Morning | None = None
+
+    def to_come(self) -> list[ZoneDay]:
+        past = {day["date"] for day in self.days}
+        return [day for day in self.ahead if day["date"] not in past]
+
+
+def root_zone(
+    name: str,
+    zone: str,
+    days: Sequence[CurveDay],
+    display: Display,
+    ahead: Sequence[ZoneDay] = (),
+    morning: Morning | None = None,
+) -> str:
+    """SVG of the days on which a crop stood; "" without any. Dry is down, as in the soil."""
+    own = ZoneDays(days, ahead, morning)
+    points = list(_points(own, depth_unit(display)[1]))
     if not points:
         return ""
+    drawn, top = legend(_entries(points))
+    panel, bottom = _panel(own, points, display, top)
+    title = f"{zone}: what the root zone lacked" + (", and the week ahead" if own.to_come() else "")
+    return picture(name, bottom, title, _words(own, display), [*drawn, *panel])
+
+
+def root_zones(name: str, title: str, zones: Mapping[str, ZoneDays], display: Display) -> str:
+    """SVG of several, one below the other; zones without a crop are left out."""
+    points = {zone: list(_points(own, depth_unit(display)[1])) for zone, own in zones.items()}
+    drawn, top = legend(_entries([point for some in points.values() for point in some]))
+    words = []
+    for zone, own in zones.items():
+        if points[zone]:
+            drawn.append(text(4, top + 14, zone, kind="name"))
+            panel, top = _panel(own, points[zone], display, top + 14)
+            drawn += panel
+            words.append(f"{zone}, {_words(own, display)}")
+    return picture(name, top, title, " ".join(words), drawn)
+
+
+def _entries(points: Sequence[Point]) -> list[Entry]:
+    """Of what is drawn at all."""
+    most = max((point.raw for point in points), default=0.0)
+    seen = {
+        "doubt": any(point.sd for point in points),
+        "trigger": any(point.trigger is not None for point in points),
+        "taw": any(point.taw is not None and point.taw <= most for point in points),
+    }
+    return [entry for entry in ENTRIES if seen.get(entry.kind, True)]
+
+
+def _panel(own: ZoneDays, points: Sequence[Point], display: Display, top: float) -> tuple[Elements, float]:
+    """Lanes of rain and water over the soil, and where they end."""
+    unit, _ = depth_unit(display)
     first, last = points[0].day, points[-1].day
+    ahead = own.to_come()
+    if ahead:
+        first = min(first, date.fromisoformat(ahead[0]["date"]))
     x = Scale(0, max((last - first).days, 1), LEFT + WIDEST / 2 + 2, WIDTH - RIGHT - WIDEST / 2 - 2)
     steps = ticks(max(max(point.deficit + point.sd, point.raw) for point in points))
-    held = any(point.taw is not None and point.taw <= steps[-1] for point in points)
-    drawn, begin = legend(ENTRIES if held else ENTRIES[:-1])
-    lanes, top = _lanes([*days, *ahead], x, first, display, begin)
-    soil = Scale(0, steps[-1], top + 6, top + 6 + TALL)
-    if ahead:
-        now = x((date.fromisoformat(ahead[0]["date"]) - first).days)
-        drawn += [rect(now, begin, WIDTH - RIGHT - now, soil.end - begin, "ahead")]
-    drawn += [*lanes, *rows(steps, soil, with_unit(unit, soil)), *_curves(points, x, soil)]
-    if ahead:
-        drawn.append(text(WIDTH - RIGHT - 2, soil.end - 6, "ahead", anchor="end"))
+    lanes, under = _lanes([*own.days, *ahead], x, first, display, top)
+    soil = Scale(0, steps[-1], under + 6, under + 6 + TALL)
+    drawn: Elements = []
+    if ahead and own.days:
+        now = x((date.fromisoformat(ahead[0]["date"]) - first).days) - WIDEST / 2 - 2
+        drawn.append(rect(now, top, WIDTH - RIGHT - now, soil.end - top, "ahead"))
     drawn += days_axis(first, last, x, soil.begin, soil.end)
-    title = f"{zone}: what the root zone lacked" + (", and the week ahead" if ahead else "")
-    return picture(name, soil.end + 24, title, _words(days, ahead, display), drawn)
+    drawn += [*lanes, *rows(steps, soil, with_unit(unit, soil)), *_curves(points, first, x, soil)]
+    if ahead and own.days:
+        drawn.append(text(WIDTH - RIGHT - 2, soil.end - 6, "ahead", anchor="end"))
+    return drawn, soil.end + 26
 
 
 def _lanes(
@@ -94,20 +145,39 @@ def _lanes(
     places = [x((date.fromisoformat(day["date"]) - first).days) for day in days]
     rain = [(day["rain_mm"] or 0) / size for day in days]
     water = [day["net_mm"] / size for day in days]
-    above, middle = lane("rain", list(zip(places, rain, strict=True)), x.step, display, top)
-    below, bottom = lane("water", list(zip(places, water, strict=True)), x.step, display, middle)
+    chance, minutes = _said(days)
+    above, middle = lane("rain", list(zip(places, rain, strict=True)), x.step, display, top, chance)
+    below, bottom = lane("water", list(zip(places, water, strict=True)), x.step, display, middle, minutes)
     return [*above, *below], bottom
 
 
-def _points(days: Sequence[CurveDay], ahead: Sequence[ZoneDay], size: float) -> Iterator[Point]:
+FEW_DAYS = 8
+"""So many at most have room for words."""
+
+
+def _said(days: Sequence[CurveDay | ZoneDay]) -> tuple[list[str], list[str]]:
+    """The chance of rain and the minutes of water of each day, where there is room to say them."""
+    if len(days) > FEW_DAYS:
+        return [], []
+    chances = [day.get("rain_chance") for day in days]
+    minutes = [day.get("minutes") for day in days]
+    return (
+        ["" if chance is None else f"{chance:.0%}" for chance in chances],
+        ["" if value is None else f"{value:.0f} min" for value in minutes],
+    )
+
+
+def _points(own: ZoneDays, size: float) -> Iterator[Point]:
     """Of the past its mornings; of the week ahead each evening, as the morning after."""
-    for day in days:
+    for day in own.days:
         yield _point(date.fromisoformat(day["date"]), day, day["taw_mm"], size)
-    for to_come in ahead:
+    if own.morning and own.to_come():
+        yield _point(date.fromisoformat(own.morning["date"]), own.morning, None, size)
+    for to_come in own.to_come():
         yield _point(date.fromisoformat(to_come["date"]) + timedelta(days=1), to_come, None, size)
 
 
-def _point(at: date, day: CurveDay | ZoneDay, taw_mm: float | None, size: float) -> Point:
+def _point(at: date, day: CurveDay | ZoneDay | Morning, taw_mm: float | None, size: float) -> Point:
     trigger = day["trigger_mm"]
     return Point(
         day=at,
@@ -120,7 +190,7 @@ def _point(at: date, day: CurveDay | ZoneDay, taw_mm: float | None, size: float)
 
 
 MOST_GAP = timedelta(days=2)
-"""Longer ones lie between two crops; from the last morning on record to the first evening ahead it is two."""
+"""Longer ones lie between two crops; where this morning is not known, the first evening ahead is two off."""
 
 
 def _crops(points: Sequence[Point]) -> list[list[Point]]:
@@ -132,11 +202,10 @@ def _crops(points: Sequence[Point]) -> list[list[Point]]:
     return found
 
 
-def _curves(points: Sequence[Point], x: Scale, soil: Scale) -> Elements:
+def _curves(points: Sequence[Point], first: date, x: Scale, soil: Scale) -> Elements:
     """The doubt as an area, then the lines, crop by crop."""
     areas: Elements = []
     lines: Elements = []
-    first = points[0].day
     for crop in _crops(points):
         places = [x((point.day - first).days) for point in crop]
 
@@ -164,7 +233,8 @@ def _known(soil: Scale, value: float | None) -> float | None:
     return None if value is None or value > soil.high else soil(value)
 
 
-def _words(days: Sequence[CurveDay], ahead: Sequence[ZoneDay], display: Display) -> str:
+def _words(own: ZoneDays, display: Display) -> str:
+    days, ahead = own.days, own.to_come()
     said = []
     if days:
         worst = max(days, key=lambda day: day["deficit_mm"])

@@ -202,6 +202,7 @@ def _row(row: RowHydraulics) -> RowLine:
         "inlet_kpa": known(row.inlet_kpa),
         "far_kpa": known(row.far_kpa),
         "lowest_kpa": known(row.lowest_kpa),
+        "along_kpa": [rounded(kpa) for kpa in row.along_kpa] if math.isfinite(sum(row.along_kpa)) else [],
         "flow_lpm": known(row.flow_lpm),
         "emitter_min_lph": known(row.emitter_min_lph),
         "emitter_max_lph": known(row.emitter_max_lph),

@@ -15,7 +15,7 @@ from scheduler.core.balance.pulses import pulses
 from scheduler.core.balance.short_use import short_use, stressed
 from scheduler.core.balance.terms import Terms
 from scheduler.model import Garden
-from scheduler.pages.rounding import rounded
+from scheduler.pages.rounding import known, rounded
 from scheduler.pages.season_plantings import plantings_of
 from scheduler.planning.season import Season
 from scheduler.planning.timer import flow_lpm
@@ -156,6 +156,9 @@ def _records(garden: Garden, season: Season, columns: Mapping[str, FloatArray]) 
         **numbers,
     }
     rows = [dict(zip(values, row, strict=True)) for row in zip(*values.values(), strict=True)]
+    triggers = season.terms.trigger[days, zones].tolist()
+    for row, trigger in zip(rows, triggers, strict=True):
+        row["trigger_mm"] = known(trigger)
     for row, stand, x in zip(rows, stands, _standing(terms, terms.flat.x).tolist(), strict=True):
         if stand.fixed.pace.sums is not None:
             row["heat_c"] = round(x, DECIMALS)

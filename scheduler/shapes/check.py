@@ -28,6 +28,7 @@ class RowLine(TypedDict):
     inlet_kpa: float | None
     far_kpa: float | None
     lowest_kpa: float | None
+    along_kpa: list[float]  # at equal steps from the inlet to the last emitter; [] where it is not known
     flow_lpm: float | None
     emitter_min_lph: float | None
     emitter_max_lph: float | None

@@ -64,6 +64,7 @@ class SeasonDay(TypedDict):
     pulses: int
     dry_off: bool
     ece_ds_m: NotRequired[float]  # in the evening, where the water's salinity is given
+    trigger_mm: float | None  # null while no deficit makes water due
     heat_c: NotRequired[float]  # degree-days through the day, where stages go by them
 
 

@@ -258,14 +258,3 @@ def test_default_span_and_metric_words(grower: Grower) -> None:
     assert said.out.startswith("Creekside plot: weather from 2015-07-02 to 2015-07-16")
     assert " F" not in said.out.splitlines()[3]
     assert max(map(len, said.out.splitlines())) <= 80
-
-
-def test_a_plot_is_drawn(grower: Grower) -> None:
-    pytest.importorskip("matplotlib")
-    faulty_shed(grower)
-    grower("day", "--date", "2015-07-03")
-    said = grower("weather", "--date", "2015-07-03", "--plot", "weather.svg")
-    assert "wrote weather.svg" in said.err
-    drawn = (grower.folder / "weather.svg").read_text()
-    assert drawn.startswith("<?xml")
-    assert grower("weather", "--date", "2015-07-03", "--plot", "weather.txt").status == 2

@@ -43,14 +43,6 @@ def test_the_week_as_text_fits_the_screen_and_tells_its_age(grower: Grower) -> N
     assert "! This week is 2 days old. Run: rowwater day" in old.out
 
 
-def test_the_week_can_be_drawn(grower: Grower) -> None:
-    grower("day", "--date", "2015-07-01")
-    path = grower.folder / "week.png"
-    assert grower("week", "--date", "2015-07-01", "--plot", str(path)).status in (0, 3)
-    assert path.read_bytes().startswith(b"\x89PNG")
-    assert grower("week", "--date", "2015-07-01", "--plot", "week.doc").status == 2
-
-
 def test_without_rain_and_with_water_to_spare_today_is_the_plain_rules(grower: Grower) -> None:
     grower.edit("volume: 5 gal, time: 40 s", "volume: 5 gal, time: 5 s")
     text = grower.garden.read_text().replace("{by_hand: true}", "{by_hand: true, cap: 12 h}")

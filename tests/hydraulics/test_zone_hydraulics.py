@@ -90,6 +90,9 @@ def test_the_lowest_pressure_can_lie_inside_a_falling_row() -> None:
     zone = zone_solution(Rows(1, 150.0, 1.0, slope=-0.012), THIN, replace(SUPPLY, flow_lpm=100.0))
     row = zone.rows[0]
     assert row.lowest_kpa < min(row.far_kpa, row.inlet_kpa) - 0.1
+    assert (row.along_kpa[0], row.along_kpa[-1]) == (row.inlet_kpa, row.far_kpa)
+    assert len(row.along_kpa) == 11
+    assert row.lowest_kpa <= min(row.along_kpa) < row.lowest_kpa + 0.1
 
 
 # --- pressure ---

@@ -42,6 +42,7 @@ class RowHydraulics:
     far_kpa: float  # at the last emitter
     lowest_kpa: float  # of any emitter: on a falling row the lowest may lie inside
     highest_kpa: float
+    along_kpa: tuple[float, ...]  # at equal steps from the inlet to the last emitter
     flow_lpm: float  # all tapes of the row
     emitter_min_lph: float
     emitter_max_lph: float

@@ -280,6 +280,7 @@ class _Part(NamedTuple):
     pressure_kpa: Kilopascal  # (emitter, tape)
     lph: FloatArray  # (emitter, tape)
     friction_kpa: Kilopascal  # (tape,): from the take-off at rest to the far end, less the rise
+    along_kpa: Kilopascal  # (step, tape): from the inlet to the last emitter
 
 
 def _part_of(zone: _Tapes, first: int, solution: Solution) -> _Part:
@@ -290,7 +291,24 @@ def _part_of(zone: _Tapes, first: int, solution: Solution) -> _Part:
         pressure, lph = inlet[None], 0 * inlet[None]
     rise_kpa = emitters * (zone.tape.emitter_spacing_m or 0.0) * zone.rows.slope * KPA_PER_M
     friction = solution.still_kpa[columns] - rise_kpa - pressure[-1]
-    return _Part(emitters, inlet, solution.tape_lpm[columns], pressure, lph, friction)
+    along = _along(np.vstack([inlet[None], pressure[:emitters]]))
+    return _Part(emitters, inlet, solution.tape_lpm[columns], pressure, lph, friction, along)
+
+
+STEPS_ALONG = 10
+
+
+def _along(kpa: Kilopascal) -> Kilopascal:
+    """At the inlet and at tenths of the way to the end; kpa: (place, tape), at equal steps.
+
+    >>> _along(np.array([[90.0], [80.0], [60.0]]))[[0, 2, 5, 10], 0].tolist()
+    [90.0, 86.0, 80.0, 60.0]
+    """
+    at = np.linspace(0, len(kpa) - 1, STEPS_ALONG + 1)
+    before = np.minimum(at.astype(np.int64), max(len(kpa) - 2, 0))
+    after, part = np.minimum(before + 1, len(kpa) - 1), (at - before)[:, None]
+    found: Kilopascal = kpa[before] * (1 - part) + kpa[after] * part
+    return found
 
 
 def _row(zone: _Tapes, part: _Part, i: int) -> RowHydraulics:
@@ -302,6 +320,7 @@ def _row(zone: _Tapes, part: _Part, i: int) -> RowHydraulics:
         far_kpa=float(pressure[-1]),
         lowest_kpa=float(pressure.min()),
         highest_kpa=float(pressure.max()),
+        along_kpa=tuple(part.along_kpa[:, i].tolist()),
         flow_lpm=float(part.tape_lpm[i] * tapes),
         emitter_min_lph=float(lph.min()),
         emitter_max_lph=float(lph.max()),
