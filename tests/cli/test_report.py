@@ -160,7 +160,7 @@ def test_nothing_on_record_is_said(grower: Grower) -> None:
 def test_what_the_garden_is_called_stays_text(grower: Grower, clock: Clock) -> None:
     """Names come from a file that may have come from anywhere."""
     grower.edit("garden: Creekside plot", 'garden: "<script>alert(1)</script> & sons"')
-    grower.edit("  squash:\n", "  \"<script>alert(2)</script>\":\n")
+    grower.edit("  squash:\n", '  "<script>alert(2)</script>":\n')
     grower.edit("  hours:", '  water_price: {amount: 5.20, per: 1000 gal, currency: "<b>"}\n  hours:')
     for day in ("2015-07-01", "2015-07-02"):
         assert grower("day", "--date", day).status in (0, 3)
