@@ -18,8 +18,8 @@ ROOT = Path(__file__).parents[1]
 ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; the top floor first
     "cli": (
         "one small module per command; `text/` turns pages into words",
-        "web service daily html phrases drawings pages planning garden publish core.system core.balance core "
-        "weather store relays secret tables units dates clock disk places show",
+        "web service daily html phrases drawings pages study planning garden publish core.system "
+        "core.balance core weather store relays secret tables units dates clock disk places show",
     ),
     "web": (
         "the page for phones: who may see and ask what, the server that answers",
@@ -32,12 +32,16 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "daily": ("the day: ask, plan, publish", "pages planning garden publish weather store places show"),
     "pages": (
         "results as plain values: what `--json` prints and `today.json` holds",
-        "selfcheck planning core.week core.system core.uncertainty core.quality core.balance core.hydraulics "
-        "core store show",
+        "study selfcheck planning core.week core.system core.uncertainty core.quality core.balance "
+        "core.hydraulics core store show",
     ),
     "selfcheck": (
         "published examples and worked numbers, done anew by the core's own functions",
         "core.system core.balance core.hydraulics core tables units",
+    ),
+    "study": (
+        "variants of a garden x years: chosen, run, kept, and carried to other machines",
+        "planning garden core.balance core weather units disk",
     ),
     "planning": (
         "from facts to plan: the balance up to last night, today, the week, the season",

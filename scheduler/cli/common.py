@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import date, datetime
 from pathlib import Path
@@ -247,7 +247,7 @@ def print_json(page: Mapping[str, object]) -> None:
     click.echo(as_json(page, indent=2))
 
 
-def print_csv(rows: Sequence[Mapping[str, object]], columns: Sequence[str]) -> None:
+def print_csv(rows: Iterable[Mapping[str, object]], columns: Sequence[str]) -> None:
     """Only these columns, in this order."""
     import csv
 

@@ -40,6 +40,7 @@ COMMANDS = {
     "stop": "close every valve now",
     "valve-test": "the first, watched run of every valve",
     "season": "a season simulated on a weather file",
+    "study": "variants of the garden in many years: what is enough",
     "report": "a season's water in one file, with advice for the next",
     "selfcheck": "published examples done anew on this machine",
 }

@@ -70,6 +70,11 @@ def is_names(annotation: Any) -> bool:
     return get_origin(annotation) is dict or any(is_names(arg) for arg in get_args(annotation))
 
 
+def is_list(annotation: Any) -> bool:
+    """Whether a field holds a list, as an annotation says."""
+    return get_origin(annotation) is list or any(is_list(arg) for arg in get_args(annotation))
+
+
 def _block_at(model: type[BaseModel], at: At) -> type[BaseModel] | None:
     block, named = model, issubclass(model, RootModel)
     if named:

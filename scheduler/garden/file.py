@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 from scheduler.errors import BadGarden, BadInput
 from scheduler.garden.blocks import GardenBlock
 from scheduler.garden.build import Builder
+from scheduler.garden.changes import Change, put
 from scheduler.garden.checks.whole import check_garden
 from scheduler.garden.crops import CROPS_FILE, CropBook
 from scheduler.garden.nodes import MOST_BYTES
@@ -33,7 +35,38 @@ _STAND_INS: Mapping[str, Any] = {
 
 def load(path: Path) -> Garden:
     """The garden of a file and of the crops.yaml beside it; raises BadGarden, or BadInput if unreadable."""
-    return load_text(_bytes(path), _crops_beside(path), name=path.name, folder=str(path.parent))
+    return GardenFile.read(path).garden()
+
+
+@dataclass(frozen=True, slots=True)
+class GardenFile:
+    """The texts that make a garden, read once, and the garden of them as often as with other values."""
+
+    text: bytes
+    crops: bytes | None
+    name: str
+    folder: str
+
+    @classmethod
+    def read(cls, path: Path) -> GardenFile:
+        """Raises BadInput if unreadable."""
+        return cls(_bytes(path), _crops_beside(path), path.name, str(path.parent))
+
+    def garden(self, changes: Sequence[Change] = ()) -> Garden:
+        """With the changes in force; raises BadGarden, and WrongKey where a change's key is none."""
+        return load_text(self.text, self.crops, name=self.name, folder=self.folder, changes=changes)
+
+    def complaints_of(self, change: Change) -> list[str]:
+        """Why the value of a change cannot be read, as the garden would be refused for it; none if it can.
+
+        Raises WrongKey.
+        """
+        sheet = Sheet(self.text, self.name)
+        if sheet.broken or sheet.is_empty:
+            return []
+        put(sheet, change)
+        sheet.check(GardenBlock, {"display": _display(sheet)}, _STAND_INS)
+        return sheet.complaints_of_put
 
 
 def load_text(
@@ -42,9 +75,13 @@ def load_text(
     *,
     name: str = "garden.yaml",
     folder: str = ".",
+    changes: Sequence[Change] = (),
 ) -> Garden:
     """The garden that two texts describe; raises BadGarden with every complaint, by file and line."""
     sheet = Sheet(garden_text, name)
+    if not sheet.broken and not sheet.is_empty:
+        for change in changes:
+            put(sheet, change)
     display = _display(sheet)
     book = CropBook(crops_text, display)
     if sheet.is_empty and not sheet.complaints:

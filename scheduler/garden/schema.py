@@ -11,9 +11,9 @@ import yaml
 from pydantic import BaseModel
 
 from scheduler.garden.blocks import GardenBlock
-from scheduler.garden.complaints import inner_model, is_names, keys_of
+from scheduler.garden.complaints import inner_model, is_list, is_names, keys_of
 from scheduler.garden.crop_blocks import CropsFile
-from scheduler.garden.starter import example_of, is_list
+from scheduler.garden.starter import example_of
 
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
 

@@ -6,6 +6,7 @@ the rest can be checked further in the same pass.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar
 
@@ -37,8 +38,9 @@ class Sheet:
     def __init__(self, data: bytes | str, name: str) -> None:
         self.name = name
         self.broken = False  # not even YAML: there is no use in looking further
-        self._complaints: list[tuple[int, str]] = []
+        self._complaints: list[tuple[int, str, str | None]] = []  # line, text, where else it was typed
         self._root: Node | None = None
+        self._put: dict[At, str] = {}
         try:
             size = len(data) if isinstance(data, bytes) else len(data.encode("utf-8", "surrogatepass"))
             if size > MOST_BYTES:
@@ -47,13 +49,13 @@ class Sheet:
             self._root = composed(text, self._complain_on)
         except Broken as error:
             self.broken = True
-            self._complaints = [(error.line, error.text)]
+            self._complaints = [(error.line, error.text, None)]
 
     @property
     def complaints(self) -> list[str]:
         """`file:line: key: text`, in order of lines; a flood is cut short."""
         found = list(dict.fromkeys(sorted(self._complaints, key=lambda complaint: complaint[0])))
-        lines = [f"{self.name}:{line}: {text}" for line, text in found[:MOST_COMPLAINTS]]
+        lines = [f"{where or f'{self.name}:{line}'}: {text}" for line, text, where in found[:MOST_COMPLAINTS]]
         return lines if len(lines) == len(found) else [*lines, f"{self.name}: and more"]
 
     @property
@@ -72,7 +74,39 @@ class Sheet:
 
     def _complain_on(self, at: At, line: int, text: str) -> None:
         path = self.path(at)
-        self._complaints.append((line, f"{path}: {text}" if path else text))
+        self._complaints.append((line, f"{path}: {text}" if path else text, self._typed_at(at)))
+
+    def put(self, at: At, node: Node, where: str, *, instead_of: Iterable[str] = ()) -> None:
+        """Sets what stands at `at`, typed at `where`, and takes away its neighbours `instead_of`.
+
+        What holds it is a mapping or a list; one that is not there yet is made.
+        """
+        assert self._root is not None
+        holder = self._root = _copy(self._root)  # an alias elsewhere keeps what it stood for
+        for step in at[:-1]:
+            below = _below(holder, step)
+            has_steps = below is not None and not isinstance(below.value, Word)
+            copy = _copy(below) if below is not None and has_steps else Node(holder.line, {})
+            _set(holder, step, copy)
+            holder = copy
+        _set(holder, at[-1], node)
+        if isinstance(holder.value, dict):
+            for key in instead_of:
+                holder.value.pop(key, None)
+        self._put[at] = where
+
+    def complain_of_put(self, where: str, text: str) -> None:
+        """Adds a complaint about what was typed at `where`, and could not be put."""
+        self._complaints.append((0, text, where))
+
+    def _typed_at(self, at: At) -> str | None:
+        """Where the value at `at`, or what holds it, was put from; None for what the file says."""
+        return next((self._put[at[:n]] for n in range(len(at), 0, -1) if at[:n] in self._put), None)
+
+    @property
+    def complaints_of_put(self) -> list[str]:
+        """Those about what was put, in the order of the lines."""
+        return list(dict.fromkeys(f"{where}: {text}" for _, text, where in self._complaints if where))
 
     def line(self, at: At) -> int:
         """The line of the key or list item at `at`, or of the nearest thing that holds it."""
@@ -105,6 +139,20 @@ class Sheet:
         for step in at:
             node = _below(node, step)
         return node.value if node is not None and isinstance(node.value, dict) else {}
+
+    def text_at(self, at: At) -> str:
+        """What stands at `at`, as YAML in one line."""
+        node = self._root
+        for step in at:
+            node = _below(node, step)
+        return "" if node is None else flow_text(node)
+
+    def length_at(self, at: At) -> int:
+        """How many items the list at `at` has; 0 where there is no list."""
+        node = self._root
+        for step in at:
+            node = _below(node, step)
+        return len(node.value) if node is not None and isinstance(node.value, list) else 0
 
     def filled(self, at: At = ()) -> set[str]:
         """The keys of the mapping at `at` that have a value."""
@@ -151,6 +199,29 @@ def _below(node: Node | None, step: str | int) -> Node | None:
     if node is not None and isinstance(node.value, list) and isinstance(step, int):
         return node.value[step]
     return None
+
+
+def flow_text(node: Node) -> str:
+    """A node as YAML in one line; quoted again what was quoted."""
+    if isinstance(node.value, Word):
+        return json.dumps(node.value, ensure_ascii=False) if node.value.quoted else str(node.value)
+    if isinstance(node.value, list):
+        return f"[{', '.join(map(flow_text, node.value))}]"
+    return f"{{{', '.join(f'{key}: {flow_text(below)}' for key, below in node.value.items())}}}"
+
+
+def _copy(node: Node) -> Node:
+    """Another node that holds the same nodes."""
+    value = node.value if isinstance(node.value, Word) else node.value.copy()
+    return Node(node.line, value, dict(node.key_lines), node.size)
+
+
+def _set(holder: Node, step: str | int, node: Node) -> None:
+    if isinstance(holder.value, list):
+        holder.value[int(step)] = node
+    elif isinstance(holder.value, dict):
+        holder.value[str(step)] = node
+        holder.key_lines[str(step)] = node.line
 
 
 def _plain(node: Node, at: At) -> Any:

@@ -11,7 +11,7 @@ import re
 import textwrap
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, get_args, get_origin
+from typing import Any
 
 import yaml
 from pydantic import BaseModel
@@ -216,11 +216,6 @@ def _off(lines: Iterable[str]) -> Iterator[str]:
 
 def _indented(lines: Iterable[str]) -> Iterator[str]:
     return (f"  {line}" for line in lines)
-
-
-def is_list(annotation: Any) -> bool:
-    """Whether a field holds a list, as an annotation says."""
-    return get_origin(annotation) is list or any(is_list(arg) for arg in get_args(annotation))
 
 
 def example_of(info: FieldInfo) -> str:

@@ -30,7 +30,7 @@ from scheduler.core.uncertainty.sources import FORECAST_SHARE, SMALL_ET0_MM
 from scheduler.core.week.inputs import SoilAhead
 from scheduler.core.week.loss import suffered_days
 from scheduler.core.week.problem import DAYS
-from scheduler.model import Garden, WeatherDays
+from scheduler.model import Garden, Location, WeatherDays
 from scheduler.planning.day_rules import rules_from, supply_on
 from scheduler.planning.forecasts import Ahead, Forecasts, Foreseen
 from scheduler.planning.season import (
@@ -156,19 +156,38 @@ def simulate_ahead(
     default is the plain rule within the supply.  Errors as of `season.simulate`.
     """
     first, last = season_span(garden, weather, first, last)
-    count = (last - first).days + 1
-    span = weather_of(garden, weather, first, last + timedelta(days=DAYS))
+    span = weather_ahead(garden.location, weather, first, last)
+    season = ahead_on(garden, span, mode, issues=issues, decide=decide)
+    notices = season_notices(garden, replace(span, weather=weather), season.terms, season.balance)
+    return replace(season, notices=notices)
+
+
+def weather_ahead(location: Location, weather: WeatherDays, first: date, last: date) -> SpanWeather:
+    """The weather of first..last and of the week after, which the last mornings look at; errors as above."""
+    return weather_of(location, weather, first, last + timedelta(days=DAYS))
+
+
+def ahead_on(
+    garden: Garden,
+    span: SpanWeather,
+    mode: Mode,
+    *,
+    issues: Mapping[date, WeatherDays] | None = None,
+    decide: Decide | None = None,
+) -> Season:
+    """`simulate_ahead` on a `weather_ahead`, without a look at the weather file: no notices."""
+    count = len(span.et0_mm) - DAYS
+    last = span.first + timedelta(days=count - 1)
     source = _source(garden, span, mode, issues)
     planner = decide or (WithinSupply() if mode == "none" else Planner())
     season_terms = span.terms(garden, count)
     balance = _Walk(garden, span, season_terms, source, planner).run()
-    notices = season_notices(garden, replace(span, weather=weather), season_terms, balance)
     foresight: Foresight = {"mode": mode}
     if isinstance(planner, Planner):
         foresight["mornings"] = dict(planner.methods)
     short = dict(planner.short) if isinstance(planner, WithinSupply) else None
     return Season(
-        first, last, span.et, season_terms, balance, span.rain_mm[:count], notices, foresight,
+        span.first, last, span.et, season_terms, balance, span.rain_mm[:count], (), foresight,
         unlimited=False, short=short,
     )  # fmt: skip
 

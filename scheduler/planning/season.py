@@ -17,7 +17,7 @@ from scheduler.core.balance.stored import Stored, stored
 from scheduler.core.balance.terms import Terms, terms
 from scheduler.core.quality.checks import examine
 from scheduler.errors import BadInput
-from scheduler.model import WEATHER_FIELDS, Garden, Notice, WeatherDays
+from scheduler.model import WEATHER_FIELDS, Garden, Location, Notice, WeatherDays
 from scheduler.planning.remarks import remarks
 from scheduler.planning.season_notices import of_plantings
 from scheduler.shapes.season import Foresight
@@ -57,11 +57,17 @@ def simulate(
     Raises BadInput where nothing is left of the span, NoReferenceET where a day has no ET0 and no stand-in.
     """
     first, last = season_span(garden, weather, first, last)
-    span = weather_of(garden, weather, first, last)
+    span = weather_of(garden.location, weather, first, last)
+    season = by_rule(garden, span)
+    return replace(season, notices=season_notices(garden, span, season.terms, season.balance))
+
+
+def by_rule(garden: Garden, span: SpanWeather) -> Season:
+    """`simulate` on all days of `span`, without a look at the weather file: no notices."""
     season_terms = span.terms(garden)
     balance = run(season_terms, starting_deficit=starting_deficits(garden), rule=RefillRule.of(garden.zones))
-    notices = season_notices(garden, span, season_terms, balance)
-    return Season(first, last, span.et, season_terms, balance, span.rain_mm, notices)
+    last = span.first + timedelta(days=len(span.et0_mm) - 1)
+    return Season(span.first, last, span.et, season_terms, balance, span.rain_mm, ())
 
 
 def starting_deficits(garden: Garden) -> Mm:
@@ -95,11 +101,11 @@ class SpanWeather:
         )
 
 
-def weather_of(garden: Garden, weather: WeatherDays, first: date, last: date) -> SpanWeather:
+def weather_of(location: Location, weather: WeatherDays, first: date, last: date) -> SpanWeather:
     """The weather of first..last; errors as of `simulate`."""
     weather = stretched(weather, first, last)
     days = slice((first - weather.first).days, (last - weather.first).days + 1)
-    et = fill(reference_et(weather, garden.location), first, last)
+    et = fill(reference_et(weather, location), first, last)
     known = weather.rain_mm[days] >= 0
     rain = np.where(known, weather.rain_mm[days], 0.0)
     return SpanWeather(first, weather, et, stored(weather, et), et.et0_mm[days], rain, known)

@@ -78,6 +78,15 @@ def believed(
     )
 
 
+def on_record(garden: Garden, store: Store, today: date) -> WeatherDays | None:
+    """All days before `today` that anything is known of; None where there is none."""
+    span = store.weather_span()
+    last = today - timedelta(days=1)
+    if span is None or span[0] > last:
+        return None
+    return believed(garden, store, store.notes(), span[0], min(span[1], last), today=today).weather
+
+
 def temperatures(garden: Garden, store: Store, first: date, last: date) -> WeatherDays:
     """The days first..last by their temperatures alone: of years of weather a small part, quickly read."""
     from scheduler.core.quality.screen import screen

@@ -18,6 +18,7 @@ from scheduler.shapes.phones import PhonesPage
 from scheduler.shapes.report import ReportPage
 from scheduler.shapes.season import SeasonPage
 from scheduler.shapes.selfcheck import SelfcheckPage
+from scheduler.shapes.study import StudyPage
 from scheduler.shapes.valves import ValveTestPage
 from scheduler.shapes.weather import WeatherPage
 from scheduler.shapes.week import WeekSummary
@@ -42,6 +43,7 @@ PAGES: dict[str, type] = {
     "report": ReportPage,
     "season": SeasonPage,
     "selfcheck": SelfcheckPage,
+    "study": StudyPage,
     "valve-test": ValveTestPage,
     "weather": WeatherPage,
     "week": WeekSummary,

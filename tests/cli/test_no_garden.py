@@ -25,6 +25,7 @@ CALLS = {
     "hold": ["hold", "beans", "until", "tomorrow"],
     "log": ["log"],
     "report": ["report", "r.html"],
+    "study": ["study", "--weather", "weather.csv"],
     "facts": ["facts", "--import", "facts.jsonl"],
     "page": ["page", "pair"],  # alone it shows the example: tests/web
     "water": ["water", "beans", "5"],

@@ -61,6 +61,7 @@ COMMANDS = {
     "report": [],
     "season": ["--weather", "weather.csv", "--from", "2015-06-01", "--to", "2015-06-14"],
     "selfcheck": [],
+    "study": ["--weather", "weather.csv", "--years", "2", "--unlimited", "--vary", "supply.flow=3,5gpm"],
     "note list": [],
     "page phones": [],
     "valve-test": ["--yes"],

@@ -44,6 +44,7 @@ CALLS = {
     "hold": ["hold", "beans", "until", "2015-07-02"],
     "log": ["log", "--csv"],
     "facts": ["facts", "--export", "-"],
+    "study": ["study", "--weather", "weather.csv", "--unlimited", "--years", "1", "--csv"],
     "report": ["report", "--help"],  # no day is over yet
     "selfcheck": ["selfcheck"],
     "serve": ["serve", "--help"],  # it would not end by itself

@@ -39,6 +39,10 @@ CALLS: dict[str, list[list[str]]] = {
     "page": [["page", "phones"]],
     "selfcheck": [["selfcheck"], ["selfcheck", "--all"]],
     "log": [["log", "--from", "2015-07-01"], ["log", "--from", "2015-09-01", "--to", "2015-09-02"]],
+    "study": [
+        ["study", "--weather", "weather.csv", "--unlimited", "--vary", "zones.beans.refill_at=0.4,0.6"],
+        ["study", "--weather", "weather.csv", "--unlimited", "--vary", "zones.beans.tape=thin,broad"],
+    ],
     "season": [["season", "--weather", "weather.csv", "--from", "2015-06-01", "--to", "2015-07-10"]],
 }
 WITHOUT_A_PAGE = {

@@ -46,7 +46,7 @@ def test_the_walk_with_the_plain_rule_is_the_season(coefficient):
 def test_a_forecast_that_comes_true_is_believed_as_the_terms_have_it(coefficient):
     garden = replace(GARDEN, crop_coefficient=coefficient)
     first, last = date(2015, 6, 1), date(2015, 6, 20)
-    span = weather_of(garden, WEATHER, first, last)
+    span = weather_of(garden.location, WEATHER, first, last)
     belief = Belief(garden, span)
     true = span.terms(garden)
     belief.follow(3, Foreseen(span.et0_mm, span.rain_mm).ahead(3))

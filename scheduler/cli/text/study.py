@@ -1,0 +1,202 @@
+"""A study as text: a line for each variant, or for each garden, and what follows from them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from scheduler.cli.text.base import Row, table, wrap
+from scheduler.show import Display, show_minutes, show_volume
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from scheduler.shapes.study import (
+        StudyDifference,
+        StudyDryRun,
+        StudyGarden,
+        StudyLeftOut,
+        StudyPage,
+        StudySpread,
+        StudyVariant,
+    )
+
+HEADS = ("water", "drained", "longest morning", "stress days", "not reached", "yield lost", "carried")
+WIDTHS = (23, 19, 25, 14, 14, 16, 11)
+MOST_VARIANTS = 40
+"""More are too many to read: those that no other beats come first, --json and --csv have all."""
+MOST_LINES = 12
+
+
+def study_text(page: StudyPage, display: Display, width: int) -> str:
+    return "\n".join(_lines(page, display, width))
+
+
+def _lines(page: StudyPage, display: Display, width: int) -> Iterator[str]:
+    if "dry_run" in page:
+        yield from wrap(_dry_run(page["dry_run"]), width, 2)
+    many = len(page["gardens"]) + len(page["bad_gardens"]) > 1
+    if many:
+        yield from _gardens(page, display, width)
+    for garden in page["gardens"]:
+        if many:
+            yield from wrap(f"{garden['garden']}: {garden['enough']['text']}", width, 2)
+        else:
+            yield from _garden(page, garden, display, width)
+    if page["gardens"]:
+        yield ""
+        yield from wrap(_how_to_read(page), width, 2)
+    for bad in page["bad_gardens"]:
+        yield ""
+        yield from wrap(f"{bad['file']} is left out:", width, 2)
+        for complaint in bad["complaints"][:MOST_LINES]:
+            yield from wrap(complaint, width, 4, first=2)
+
+
+def _dry_run(found: StudyDryRun) -> str:
+    each = found["seconds_a_season"]
+    one = f"{1000 * each:.1f} ms" if each < 1 else f"{each:.1f} s"
+    how = f"{found['workers']} workers" if found["workers"] > 1 else "one process"
+    return (
+        f"{found['seasons']:,} seasons, about {show_minutes(found['seconds'] / 60)} with {how}: one takes "
+        f"{one} here. What is kept from before is not run again."
+    )
+
+
+def _gardens(page: StudyPage, display: Display, width: int) -> Iterator[str]:
+    """One line per garden: as its file has it."""
+    rows: list[Row] = [("garden as it is", HEADS)]
+    for garden in page["gardens"]:
+        rows += [(garden["garden"], _cells(one, display)) for one in garden["variants"] if not one["values"]]
+    yield from table(rows, width, label=_label_width(width), cells=WIDTHS)
+    yield ""
+
+
+def _garden(page: StudyPage, garden: StudyGarden, display: Display, width: int) -> Iterator[str]:
+    count = len(garden["variants"])
+    season = f"{garden['season']['from'][5:]} to {garden['season']['to'][5:]}"
+    sample = page.get("sample")
+    chosen = f", a sample of {sample['combinations']:,} combinations" if sample else ""
+    head = (
+        f"{garden['garden']}: {count} variant{'s' * (count != 1)}{chosen} x {len(garden['years'])} years "
+        f"({years_in_words(garden['years'])}), season {season}, foresight {page['foresight']}"
+    )
+    yield from wrap(head, width, 2)
+    yield ""
+    shown = _shown(garden["variants"])
+    rows: list[Row] = [("variant", HEADS), *((_label(one), _cells(one, display)) for one in shown)]
+    yield from table(rows, width, label=_label_width(width), cells=WIDTHS)
+    if len(shown) < count:
+        yield from wrap(f"{count - len(shown)} more: see --json or --csv.", width, 2)
+    yield ""
+    yield from wrap(garden["enough"]["text"], width, 2)
+    yield from _short_years(garden["variants"], width)
+    yield from _differences(garden["differences"], display, width)
+    yield from _left_out(garden, width)
+
+
+def _label_width(width: int) -> int:
+    """So that the widest cell has its place beside it."""
+    return min(28, width - max(WIDTHS) - 1)
+
+
+def _shown(variants: Sequence[StudyVariant]) -> list[StudyVariant]:
+    """All, or the garden as it is and first those that no other beats; in their order."""
+    if len(variants) <= MOST_VARIANTS:
+        return list(variants)
+    ranked = sorted(variants, key=lambda one: (bool(one["values"]), one["beaten"]))[:MOST_VARIANTS]
+    return [one for one in variants if one in ranked]
+
+
+def _label(one: StudyVariant) -> str:
+    return one["variant"] if one["beaten"] else f"* {one['variant']}"
+
+
+def _cells(one: StudyVariant, display: Display) -> tuple[str, ...]:
+    return (
+        _cell(one["liters"], lambda liters: show_volume(liters, display)),
+        _cell(one["drained_l"], lambda liters: show_volume(liters, display)),
+        _cell(one["longest_minutes"], show_minutes),
+        _cell(one["stress_days"], lambda days: f"{days:g}"),
+        _cell(one["short_days"], lambda days: f"{days:g}"),
+        _cell(one["lost"], lambda share: f"{100 * share:.1f}%"),
+        f"{one['carried']} of {one['years']}",
+    )
+
+
+def _cell(spread: StudySpread | None, show: Callable[[float], str]) -> str:
+    return "-" if spread is None else f"{show(spread['median'])} ({show(spread['nine_of_ten'])})"
+
+
+def _how_to_read(page: StudyPage) -> str:
+    limits = " Hours, days, caps and the supply's flow are left aside." if page["unlimited"] else ""
+    return (
+        "Each figure: the middle year, and in brackets what 9 years of 10 do not exceed; days of all zones "
+        "together, the longest morning one valve after another. Carried: no planting went short of more than "
+        f"{100 * page['most_short']:g}% of the water that it asks for. *: no other variant is as low in "
+        f"water, stress days and yield lost.{limits}"
+    )
+
+
+def _short_years(variants: Sequence[StudyVariant], width: int) -> Iterator[str]:
+    """Of variants that carry some years, which they do not."""
+    some = [one for one in variants if one["carried"] and one["not_carried"]]
+    for one in some[:MOST_LINES]:
+        yield from wrap(f"{one['variant']} does not in {years_in_words(one['not_carried'])}.", width, 2)
+
+
+def _differences(found: Sequence[StudyDifference], display: Display, width: int) -> Iterator[str]:
+    if not found:
+        return
+    yield ""
+    yield from wrap("Against the garden as it is, year by year (mean, and its 95% interval):", width, 2)
+    by_variant: dict[str, list[str]] = {}
+    for one in found:
+        by_variant.setdefault(one["variant"], []).append(_difference(one, display))
+    for variant, told in list(by_variant.items())[:MOST_LINES]:
+        yield from wrap(f"{variant}: {'; '.join(told)}", width, 4, first=2)
+
+
+def _difference(one: StudyDifference, display: Display) -> str:
+    what, show = _SHOWN[one["figure"]]
+    mean, low, high = (show(value, display) for value in (one["mean"], one["low"], one["high"]))
+    less = "less" if one["lower"] == one["variant"] else "more"
+    return f"{what} {mean} ({low} to {high}), {'not sure' if one['lower'] is None else less}"
+
+
+_SHOWN: dict[str, tuple[str, Callable[[float, Display], str]]] = {
+    "liters": ("water", show_volume),
+    "stress_days": ("stress days", lambda days, _: f"{days:+.1f}"),
+    "lost": ("yield lost", lambda share, _: f"{100 * share:+.1f}%"),
+}
+
+
+def _left_out(garden: StudyGarden, width: int) -> Iterator[str]:
+    not_run = [(f"{one['variant']}, ", year) for one in garden["variants"] for year in one["not_run"]]
+    years: list[tuple[str, StudyLeftOut]] = [("", year) for year in garden["left_out"]] + not_run
+    if years:
+        yield ""
+        yield from wrap("Left out:", width, 2)
+        for who, year in years[:MOST_LINES]:
+            yield from wrap(f"{who}{year['year']}: {year['why']}", width, 4, first=2)
+    if impossible := garden["impossible"]:
+        yield ""
+        yield from wrap(f"Skipped, for they make no garden: {len(impossible)} of the variants.", width, 2)
+        for one in impossible[:MOST_LINES]:
+            yield from wrap(f"{one['variant']}: {one['complaints'][0]}", width, 4, first=2)
+
+
+def years_in_words(years: Sequence[int]) -> str:
+    """Runs of years as such.
+
+    >>> years_in_words([1990, 1991, 1992, 1995, 1997, 1998])
+    '1990 to 1992, 1995, 1997, 1998'
+    """
+    runs: list[list[int]] = []
+    for year in years:
+        if runs and year == runs[-1][-1] + 1:
+            runs[-1].append(year)
+        else:
+            runs.append([year])
+    told = [f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs]
+    return ", ".join(told) or "none"

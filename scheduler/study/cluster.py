@@ -1,0 +1,163 @@
+"""Pieces carried by Dask: to processes of this machine, or to the workers of a scheduler that runs elsewhere.
+
+What is lost with a worker Dask gives to another; the weather is a task's result, so that it can be had anew.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Iterator
+from concurrent.futures import CancelledError
+from contextlib import contextmanager
+from itertools import islice
+from typing import Any
+
+from scheduler.errors import CouldNot
+from scheduler.study.seasons import Outcome, Piece, Record, run
+from scheduler.study.study import Carry
+from scheduler.study.version import fingerprint, versions
+
+EACH = 3
+"""Pieces per worker that are under way: one runs, others wait beside it."""
+WAIT_S = 30
+DEATHS = 50
+"""How many workers may die over one piece before it counts as the cause (Dask: 3)."""
+
+
+class OtherVersion(Exception):
+    """A worker counts with another version; the text names both."""
+
+
+def is_there() -> bool:
+    """Whether Dask can be had."""
+    try:
+        import distributed  # noqa: F401 - only whether it is there
+    except ImportError:
+        return False
+    return True
+
+
+@contextmanager
+def local(workers: int) -> Iterator[Carry]:
+    """So many processes of this machine."""
+    import dask
+    from distributed import Client, LocalCluster
+
+    quiet = {
+        "distributed.scheduler.allowed-failures": DEATHS,
+        "distributed.admin.large-graph-warning-threshold": "1 GB",
+    }
+    with (
+        dask.config.set(quiet),
+        LocalCluster(
+            n_workers=workers, threads_per_worker=1, dashboard_address=None, memory_limit=0,
+            silence_logs=logging.CRITICAL,
+        ) as cluster,
+        Client(cluster) as client,
+    ):  # fmt: skip
+        yield _carried_by(client, "the workers of this machine")
+
+
+@contextmanager
+def elsewhere(address: str) -> Iterator[Carry]:
+    """The workers of the scheduler at `address`. CouldNot where there is none, or a worker is no match."""
+    import dask
+    from distributed import Client
+
+    for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)  # what went wrong is told in one line
+    with dask.config.set({"distributed.admin.large-graph-warning-threshold": "1 GB"}):
+        try:
+            client = Client(address, timeout=WAIT_S, set_as_default=False)
+        except (OSError, TimeoutError, ValueError) as error:
+            raise CouldNot(
+                f"no cluster at {address}: {error}",
+                hint="`dask scheduler` and `dask worker ADDRESS` make one",
+            ) from None
+        try:
+            _refuse_others(client, address)
+            yield _carried_by(client, f"the cluster at {address}")
+        finally:
+            client.close(timeout=2)
+
+
+def _refuse_others(client: Any, address: str) -> None:
+    """CouldNot where a worker has no rowwater, or another one, or other libraries."""
+    try:
+        client.wait_for_workers(1, timeout=WAIT_S)
+    except TimeoutError:
+        raise CouldNot(
+            f"the scheduler at {address} has no worker", hint=f"start some: dask worker {address}"
+        ) from None
+    try:
+        theirs = client.run(versions)
+    except ImportError as error:
+        raise CouldNot(f"a worker of {address} has no rowwater: {error}", hint=HINT_SAME) from None
+    for worker, has in sorted(theirs.items()):
+        _compare(has, worker)
+
+
+HINT_SAME = "install this version of rowwater, with the same libraries, for the workers"
+
+
+def _compare(has: dict[str, str], worker: str) -> None:
+    ours = versions()
+    other = [
+        f"{name} {has.get(name, 'none')} (here {number})"
+        for name, number in ours.items()
+        if has.get(name) != number
+    ]
+    if other:
+        raise CouldNot(f"the worker {worker} counts with another version: {', '.join(other)}", hint=HINT_SAME)
+
+
+def held(record: Record) -> Record:
+    """On a worker: the weather that all pieces there go by."""
+    return record
+
+
+def run_if_the_same(piece: Piece, record: Record, expected: str) -> list[Outcome]:
+    """On a worker, which may have joined late."""
+    if fingerprint() != expected:
+        raise OtherVersion(fingerprint())
+    return run(piece, record)
+
+
+def _carried_by(client: Any, whom: str) -> Carry:
+    def carry(pieces: Iterable[Piece], record: Record) -> Iterator[tuple[Piece, list[Outcome]]]:
+        from distributed import as_completed
+        from distributed.comm import CommClosedError
+        from distributed.scheduler import KilledWorker
+
+        lost = (CommClosedError, KilledWorker, CancelledError, OSError, TimeoutError)
+        try:
+            weather = client.submit(held, record, pure=False)
+            waiting: dict[str, Piece] = {}
+            left = iter(pieces)
+
+            def more(count: int) -> list[Any]:
+                some = [
+                    (piece, client.submit(run_if_the_same, piece, weather, fingerprint(), pure=False))
+                    for piece in islice(left, count)
+                ]
+                waiting.update((future.key, piece) for piece, future in some)
+                return [future for _, future in some]
+
+            done = as_completed(more(EACH * max(len(client.nthreads()), 1)), loop=client.loop)
+            for future in done:
+                outcomes = future.result()
+                yield waiting.pop(future.key), outcomes
+                for one in more(1):
+                    done.add(one)
+        except OtherVersion as error:
+            raise CouldNot(f"a worker counts with another version: {error}", hint=HINT_SAME) from None
+        except ImportError as error:
+            raise CouldNot(f"a worker has no rowwater: {error}", hint=HINT_SAME) from None
+        except lost as error:
+            raise Lost(f"{whom} went away ({type(error).__name__})") from None
+
+    return carry
+
+
+class Lost(CouldNot):
+    """The cluster went away; what was done is kept."""

@@ -1,0 +1,193 @@
+"""Seasons carried by real Dask processes: killed workers, a killed study, a lost scheduler."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+CREEKSIDE = ROOT / "examples" / "creekside"
+GARDEN = """\
+garden: Creekside plot
+location: {latitude: 47.44, longitude: -122.31, elevation: 371 ft, timezone: America/Los_Angeles}
+display: us
+supply: {flow: 3 gpm, pressure: 12 psi}
+tapes: {thin: {flow: 0.40 gpm/100ft, rated_at: 12 psi}}
+zones:
+  lettuce:
+    rows: {count: 6, length: 60 ft, spacing: 18 in}
+    tape: thin
+    soil: sandy loam
+    plantings:
+      - {crop: lettuce, planted: 2015-06-05, pulled: 2015-07-20}
+"""
+STUDY = (
+    "study", "--weather", "weather.csv", "--vary", "supply.flow=1,1.5,2gpm", "--vary",
+    "zones.lettuce.refill_at=0.3,0.5,0.7",
+)  # fmt: skip
+SEASONS = 10 * 4
+WAIT_S = 120
+"""For processes on a busy machine."""
+
+Start = Callable[..., "subprocess.Popen[str]"]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    shutil.copy(CREEKSIDE / "weather.csv", tmp_path)
+    (tmp_path / "garden.yaml").write_text(GARDEN)
+    return tmp_path
+
+
+@pytest.fixture
+def start(folder: Path) -> Iterator[Start]:
+    """Processes that end with the test."""
+    running: list[subprocess.Popen[str]] = []
+
+    def begin(*words: str, **more: str) -> subprocess.Popen[str]:
+        environment = {key: value for key, value in os.environ.items() if not key.startswith("ROWWATER_")}
+        environment |= {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"} | more
+        running.append(
+            subprocess.Popen(
+                [sys.executable, *words], cwd=folder, env=environment, text=True, stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE, start_new_session=True,
+            )
+        )  # fmt: skip
+        return running[-1]
+
+    yield begin
+    for one in running:
+        if one.poll() is None:
+            os.killpg(one.pid, signal.SIGKILL)
+        one.communicate()
+
+
+def rowwater(*args: str, keep: str) -> list[str]:
+    place = ["--config", "garden.yaml", "--data", "data"]
+    return ["-m", "scheduler.cli.main", *place, *args, "--keep", keep, "--json"]
+
+
+def scheduler(start: Start) -> tuple[str, subprocess.Popen[str]]:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    address = f"tcp://127.0.0.1:{port}"
+    words = ("--host", "127.0.0.1", "--port", str(port), "--no-dashboard")
+    deaths = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "50"}
+    return address, start("-m", "distributed.cli.dask_scheduler", *words, **deaths)
+
+
+def worker(start: Start, address: str, **more: str) -> subprocess.Popen[str]:
+    words = (address, "--nthreads", "1", "--no-nanny", "--no-dashboard", "--memory-limit", "0")
+    return start("-m", "distributed.cli.dask_worker", *words, **more)
+
+
+def kept(file: Path) -> int:
+    try:
+        with sqlite3.connect(file) as store:
+            return int(store.execute("SELECT count(*) FROM season").fetchone()[0])
+    except sqlite3.Error:
+        return 0
+
+
+def until(true: Callable[[], bool], what: str) -> None:
+    end = time.monotonic() + WAIT_S
+    while not true():
+        assert time.monotonic() < end, what
+        time.sleep(0.05)
+
+
+def alone(start: Start) -> str:
+    """What the study says without Dask."""
+    out, err = start(*rowwater(*STUDY, "--workers", "0", keep="alone.db")).communicate(timeout=WAIT_S)
+    assert out, err
+    return out
+
+
+def test_workers_die_and_come_back_and_the_table_is_the_same(start: Start, folder: Path) -> None:
+    address, _ = scheduler(start)
+    workers = [worker(start, address) for _ in range(2)]
+    study = start(*rowwater(*STUDY, "--cluster", address, keep="cluster.db"))
+    draw = random.Random(1)
+    for done in (2, 12, 24):
+        until(lambda done=done: kept(folder / "cluster.db") >= done or study.poll() is not None, "no season")
+        if study.poll() is None:
+            victim = workers.pop(draw.randrange(2))
+            os.kill(victim.pid, signal.SIGKILL)
+            workers.append(worker(start, address))
+    out, err = study.communicate(timeout=WAIT_S)
+    assert study.returncode == 0, err
+    assert kept(folder / "cluster.db") == SEASONS
+    assert out == alone(start)
+
+
+def test_a_killed_study_goes_on_by_the_same_command(start: Start, folder: Path) -> None:
+    for workers, least in (("0", 3), ("2", 12)):
+        study = start(*rowwater(*STUDY, "--workers", workers, keep="killed.db"))
+        until(lambda least=least: kept(folder / "killed.db") >= least, "no season")
+        os.killpg(study.pid, signal.SIGKILL)
+        study.communicate()
+    before = kept(folder / "killed.db")
+    assert 12 <= before < SEASONS
+    out, err = start(*rowwater(*STUDY, "--workers", "1", keep="killed.db")).communicate(timeout=WAIT_S)
+    assert kept(folder / "killed.db") == SEASONS, err
+    assert out == alone(start)
+
+
+def test_a_lost_cluster_ends_the_study_with_what_is_done_and_how_to_go_on(start: Start, folder: Path) -> None:
+    address, process = scheduler(start)
+    worker(start, address)
+    study = start(*rowwater(*STUDY, "--cluster", address, keep="lost.db"))
+    until(lambda: kept(folder / "lost.db") >= 2, "no season")
+    os.kill(process.pid, signal.SIGKILL)
+    out, err = study.communicate(timeout=WAIT_S)
+    assert study.returncode == 1
+    assert not out
+    assert f"the cluster at {address} went away" in err
+    assert "finished seasons are kept" in err
+    assert "go on with: rowwater --config garden.yaml --data data study --weather weather.csv" in err
+    assert "Traceback" not in err
+    assert 2 <= kept(folder / "lost.db") < SEASONS
+    out, err = start(*rowwater(*STUDY, "--workers", "0", keep="lost.db")).communicate(timeout=WAIT_S)
+    assert out == alone(start)
+
+
+def test_no_cluster_and_no_worker_are_told(start: Start, folder: Path) -> None:
+    study = start(
+        *rowwater(*STUDY, "--cluster", "tcp://127.0.0.1:9", keep="none.db"),
+        DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT="2s",
+    )
+    out, err = study.communicate(timeout=WAIT_S)
+    assert (study.returncode, out) == (1, "")
+    assert err.startswith("rowwater: no cluster at tcp://127.0.0.1:9")
+    assert "Traceback" not in err
+
+
+def test_a_worker_of_another_version_is_refused_in_a_line(start: Start, folder: Path) -> None:
+    other = folder / "other"
+    shutil.copytree(
+        ROOT / "scheduler", other / "scheduler", symlinks=False, ignore=shutil.ignore_patterns("__pycache__")
+    )
+    with (other / "scheduler" / "clock.py").open("a") as file:
+        file.write("\n# edited\n")
+    address, _ = scheduler(start)
+    worker(start, address, PYTHONPATH=str(other))
+    study = start(*rowwater(*STUDY, "--cluster", address, keep="other.db"))
+    out, err = study.communicate(timeout=WAIT_S)
+    assert (study.returncode, out) == (1, "")
+    lines = err.strip().splitlines()
+    assert len(lines) == 2, err
+    assert "counts with another version: rowwater" in lines[0]
+    assert lines[1].startswith("  hint: install this version of rowwater")
+    assert kept(folder / "other.db") == 0
