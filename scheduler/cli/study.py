@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scheduler.cli import common
+from scheduler.cli.plot import plot_option, write_plot
 from scheduler.errors import BadGarden, BadInput, CouldNot
 
 if TYPE_CHECKING:
@@ -73,6 +74,10 @@ MANY = 240
 @click.option("--dry-run", is_flag=True, help="say how many seasons it is, and about how long it takes")
 @click.option("--json", "as_json", is_flag=True, help="print the answer as JSON")
 @click.option("--csv", "as_csv", is_flag=True, help="print a row for each variant and year")
+@click.option(
+    "--parquet", metavar="FILE", type=click.Path(path_type=Path), help="write the same rows as Parquet"
+)
+@plot_option("the years of each variant, and a map where two keys are varied")
 @common.place_options
 @click.pass_context
 def command(
@@ -94,6 +99,8 @@ def command(
     dry_run: bool,
     as_json: bool,
     as_csv: bool,
+    parquet: Path | None,
+    plot: Path | None,
 ) -> None:
     """What variants of the garden come to in many years: which supply, hours, days or trigger are enough.
 
@@ -103,14 +110,22 @@ def command(
     Exit status 3 where variants, years or gardens had to be left out.
     """
     wish = _wish(file, vary, years, foresight, forecast, unlimited, sample, seed, gaps)
+    from scheduler.study.statistics import can_resample
+
     if workers is not None and cluster is not None:
         raise BadInput("--workers and --cluster: one of them carries the seasons")
     asked = _Asked(
         wish, weather, forecast, gardens, keep or common.data_folder() / "study.db", workers, cluster
     )
-    if as_csv and not dry_run:
-        _print_rows(chain.from_iterable(asked.run()))
+    if not dry_run:
+        _write_rows(asked, parquet, as_csv=as_csv)
     page = asked.dry_run() if dry_run else asked.answer()
+    if plot and not dry_run:
+        from scheduler.drawings.study import study as drawn
+
+        write_plot(plot, drawn("study", page, asked.display))
+    if not can_resample() and any(len(garden["variants"]) > 1 for garden in page["gardens"]):
+        click.echo(f"rowwater: without scipy nothing is said of differences - {EXTRA}", err=True)
     if as_json:
         common.print_json(page)
     elif dry_run or not as_csv:
@@ -338,10 +353,22 @@ def _again() -> str:
     return shlex.join(["rowwater", *sys.argv[1:]])
 
 
-def _print_rows(rows: Iterator[StudySeason]) -> None:
+def _write_rows(asked: _Asked, parquet: Path | None, *, as_csv: bool) -> None:
+    """Runs the study where its rows are wanted."""
     from scheduler.shapes.study import StudySeason
+    from scheduler.study import parquet as parquet_file
 
-    common.print_csv(rows, list(StudySeason.__annotations__))
+    if not (parquet or as_csv):
+        return
+    if parquet:
+        parquet_file.check()
+    rows: Iterator[StudySeason] = chain.from_iterable(asked.run())
+    rows = parquet_file.through(parquet, rows) if parquet else rows
+    if as_csv:
+        common.print_csv(rows, list(StudySeason.__annotations__))
+    else:
+        for _ in rows:
+            pass
 
 
 def _look(page: StudyPage) -> bool:

@@ -182,9 +182,14 @@ def _spread(one: Years, name: str) -> StudySpread | None:
     values = one.known(name)
     if values is None:
         return None
+    least, lower, median, upper, most = np.quantile(values, [0, 0.25, 0.5, 0.75, 1]).tolist()
     return {
-        "median": rounded(float(np.median(values)), DECIMALS),
+        "least": rounded(least, DECIMALS),
+        "lower_quartile": rounded(lower, DECIMALS),
+        "median": rounded(median, DECIMALS),
+        "upper_quartile": rounded(upper, DECIMALS),
         "nine_of_ten": rounded(nine_of_ten(values), DECIMALS),
+        "most": rounded(most, DECIMALS),
     }
 
 

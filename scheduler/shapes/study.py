@@ -8,10 +8,14 @@ from scheduler.shapes.base import Span
 
 
 class StudySpread(TypedDict):
-    """nine_of_ten: the smallest figure that at least nine years of ten do not exceed."""
+    """Of the years. nine_of_ten: the smallest figure that at least nine years of ten do not exceed."""
 
+    least: float
+    lower_quartile: float
     median: float
+    upper_quartile: float
     nine_of_ten: float
+    most: float
 
 
 class StudyCapacity(TypedDict):

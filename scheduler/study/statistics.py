@@ -61,6 +61,15 @@ class Difference:
         return "first" if self.high < 0 else "second"
 
 
+def can_resample() -> bool:
+    """Whether scipy is there, which draws the years anew."""
+    try:
+        import scipy.stats  # noqa: F401 - only whether it is there
+    except ImportError:
+        return False
+    return True
+
+
 def difference(first: FloatArray, second: FloatArray, seed: int) -> Difference | None:
     """first less second, (year,), by bootstrap over the years; None with fewer than two, or without scipy.
 
@@ -69,13 +78,13 @@ def difference(first: FloatArray, second: FloatArray, seed: int) -> Difference |
     by_year = first - second
     if len(by_year) < 2:
         return None
+    if not can_resample():
+        return None
+    from scipy.stats import bootstrap
+
     mean = float(by_year.mean())
     if (by_year == by_year[0]).all():
         return Difference(mean, mean, mean)
-    try:
-        from scipy.stats import bootstrap
-    except ImportError:
-        return None
     found = bootstrap(
         (by_year,), np.mean, n_resamples=RESAMPLES, confidence_level=CONFIDENCE, method="percentile", rng=seed
     ).confidence_interval

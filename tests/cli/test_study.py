@@ -7,12 +7,16 @@ import io
 import json
 import random
 import sqlite3
+import sys
+import xml.etree.ElementTree as ET
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 from cli.conftest import Grower
+from pyarrow import parquet
 
 YEARS = range(2012, 2016)
 TEXT = """\
@@ -446,3 +450,67 @@ def test_a_folder_of_gardens_is_one_line_each_and_the_bad_are_told(short: Grower
     assert [row["garden"] for row in rows_out] == ["Ash bed"] * 4 + ["Birch bed"] * 3
     assert study(short, "--gardens", "nowhere").status == 2
     assert "--weather" in short("study", "--gardens", "farms").err
+
+
+# --- pictures and files --------------------------------------------------------------------------
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def test_a_box_for_each_variant_and_a_map_of_two_keys(short: Grower) -> None:
+    said = study(short, *GRID, "--unlimited", "--json", "--plot", "study.svg")
+    root = ET.parse(short.folder / "study.svg").getroot()
+    kinds = Counter(kind for one in root.iter() for kind in one.attrib.get("class", "").split())
+    (garden,) = said.json["gardens"]
+    assert kinds["asked"] == len(garden["variants"]) + 1  # water, and the legend
+    assert kinds["doubt"] == len(garden["variants"])  # yield lost
+    assert kinds["guessed"] == 6 + 1  # pairs of values, and the legend
+    enough = [one for one in garden["variants"] if one["values"] and one["carried"] == one["years"]]
+    assert kinds["known"] == len(enough) + 1
+    words = " ".join(one.text or "" for one in root.iter())
+    assert garden["enough"]["text"] in words
+    assert all(one["variant"] in words for one in garden["variants"])
+    boxes = [one for one in root.iter(f"{SVG}rect") if one.attrib["class"] == "asked"][1:]
+    lines = sorted(
+        float(one.attrib["x1"]) for one in root.iter(f"{SVG}line") if one.attrib["class"] == "level"
+    )
+    assert lines[0] == 12  # zero
+    first = garden["variants"][0]["liters"]
+    left, width = float(boxes[0].attrib["x"]) - 12, float(boxes[0].attrib["width"])
+    share = (first["upper_quartile"] - first["lower_quartile"]) / first["lower_quartile"]
+    assert width / left == pytest.approx(share, abs=0.01)
+
+
+def test_parquet_holds_the_rows_of_csv(short: Grower) -> None:
+    said = study(short, *GRID, "--unlimited", "--csv", "--parquet", "study.parquet")
+    table = parquet.read_table(short.folder / "study.parquet")
+    rows = rows_of(said.out)
+    assert table.column_names == list(rows[0])
+    for written, row in zip(table.to_pylist(), rows, strict=True):
+        assert {key: "" if value is None else str(value) for key, value in written.items()} == row
+    alone = study(short, *GRID, "--unlimited", "--json", "--parquet", "again.parquet")
+    assert alone.json["gardens"]
+    assert parquet.read_table(short.folder / "again.parquet") == table
+    assert study(short, "--unlimited", "--parquet", "nowhere/study.parquet").status == 1
+    assert [path.name for path in short.folder.glob(".*")] == []
+
+
+def test_without_the_extra_it_is_told_and_the_rest_goes_on(
+    short: Grower, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("distributed", "scipy.stats", "pyarrow", "pyarrow.parquet"):
+        monkeypatch.setitem(sys.modules, name, None)
+    said = study(short, "--vary", "supply.flow=1,6gpm", "--years", "2", "--workers", "2")
+    assert said.status == 0
+    assert "without Dask one season after another is run - pip install 'rowwater[study]'" in said.err
+    assert "without scipy nothing is said of differences" in said.err
+    assert "Against the garden as it is" not in said.out
+    for words, told in (
+        (("--sample", "1", "--vary", "supply.flow=1,6gpm"), "--sample needs scipy"),
+        (("--parquet", "x.parquet"), "--parquet needs pyarrow"),
+        (("--cluster", "tcp://127.0.0.1:9"), "--cluster needs Dask"),
+    ):
+        refused = study(short, *words)
+        assert refused.status in (1, 2)
+        assert told in refused.err
+        assert "rowwater[study]" in refused.err
