@@ -156,6 +156,15 @@ files_named_in() { # GARDEN
   done <<<"$named"
 }
 
+# Nothing where no page: stands in it, or it cannot be read.
+page_address() { # GARDEN
+  local asked=("$versions/current/bin/python" -P -m scheduler.garden.page_address "$1")
+  if [ -z "$destdir" ] && [ "$(id -u)" = 0 ] && id rowwater >/dev/null 2>&1; then
+    asked=(timeout 60 runuser -u rowwater -- "${asked[@]}")
+  fi
+  (cd / && "${asked[@]}") | grep -Ex '[][0-9a-fA-F.:]+:[0-9]+' || true
+}
+
 place_of() { # NAME OF A SETTING
   if [ "$1" = environment ]; then printf '%s\n' "$environment"; else printf '%s\n' "$config/$1"; fi
 }
@@ -299,13 +308,14 @@ leave_earlier_environment() {
   fi
 }
 
-own_units=(rowwater.service rowwater-backup.service rowwater-backup.timer)
-own_scripts=(backup.sh restore.sh common.sh)
+own_units=(rowwater.service rowwater-backup.service rowwater-backup.timer rowwater-page.socket rowwater-page.service)
+own_scripts=(backup.sh restore.sh page.sh common.sh)
 
 place_unit() { # FOLDER OF THE SCRIPTS
   local name
   mkdir -p "$units" "$commands" "$versions/scripts"
-  for name in "${own_units[@]}"; do install -m 0644 "$1/$name" "$units/$name"; done
+  # page.sh where it was laid has no units beside it: they stand already
+  for name in "${own_units[@]}"; do [ ! -e "$1/$name" ] || install -m 0644 "$1/$name" "$units/$name"; done
   for name in "${own_scripts[@]}"; do
     [ "$1/$name" -ef "$versions/scripts/$name" ] || install -m 0755 "$1/$name" "$versions/scripts/$name"
   done

@@ -49,4 +49,5 @@ if [ -z "$destdir" ]; then
   [ -z "$grower" ] || [ "$grower" = root ] ||
     say "$grower is now in the group rowwater: log in again for that to take effect."
 fi
+if [ -e "$config/garden.yaml" ] && [ -n "$(page_address "$config/garden.yaml" 2>/dev/null)" ]; then "$here/page.sh"; fi
 say "Before the first run read $here/WIRING.md; then: rowwater valve-test, standing beside the rows."

@@ -21,6 +21,7 @@ fi
 
 if [ -z "$destdir" ]; then
   systemctl disable --now rowwater-backup.timer 2>/dev/null || true
+  systemctl disable --now rowwater-page.socket rowwater-page.service 2>/dev/null || true
   systemctl disable --now rowwater.service 2>/dev/null || true # closes every valve
   if [ -x "$versions/current/bin/python" ] && [ -e "$data/valves.json" ]; then
     (cd / && runuser -u rowwater -- "$versions/current/bin/python" -P -m scheduler.service.guard --close-all "$data/valves.json") ||
@@ -28,11 +29,13 @@ if [ -z "$destdir" ]; then
   fi
 fi
 for name in "${own_units[@]}"; do rm -f "$units/$name"; done
+rm -rf "$units/rowwater-page.socket.d"
 rm -f "$commands/rowwater"
 system daemon-reload
 rm -rf "$versions"
 if [ -n "$purge" ]; then
   rm -rf "$data" "$config" "$environment"
+  [ -n "$destdir" ] || userdel rowwater-page 2>/dev/null || true
   [ -n "$destdir" ] || userdel rowwater 2>/dev/null || true
   say "All of it is gone, the records too; backups in /var/backups/rowwater stay."
 else

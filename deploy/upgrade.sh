@@ -82,6 +82,7 @@ fi
 trap - EXIT HUP INT TERM
 system enable --now rowwater-backup.timer || say "No daily backup: systemctl enable --now rowwater-backup.timer"
 leave_earlier_environment
+system try-restart rowwater-page.service || say "The page for phones did not come back: journalctl -u rowwater-page"
 drop_versions_but "$version" "$old"
 rm -rf "$kept"
 say "Upgraded. The old version is kept in $old"

@@ -67,10 +67,11 @@ def _hold(told: Mapping[str, Any]) -> list[str]:
 
 
 def _chore(told: Mapping[str, Any]) -> list[str]:
-    later = ["later"] if told.get("later") is True else []
-    if told.get("zone") is not None:
-        return ["note", {"tape": "tape", "repair": "repair"}[told["chore"]], "--", _text(told, "zone")]
-    return ["note", "chore", "--", _text(told, "chore"), *later]
+    """Of a zone: that new tape was laid there, or something mended; what is put off is put off everywhere."""
+    chore, later = _text(told, "chore"), told.get("later") is True
+    if chore in ("tape", "repair") and told.get("zone") is not None and not later:
+        return ["note", chore, "--", _text(told, "zone")]
+    return ["note", "chore", "--", chore, *(["later"] if later else [])]
 
 
 _COMMANDS: Mapping[str, Callable[[Mapping[str, Any]], list[str]]] = {

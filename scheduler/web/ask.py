@@ -32,7 +32,10 @@ def asked(settings: Settings, request: Mapping[str, Any]) -> Answer:
 def _without_service(settings: Settings, request: Mapping[str, Any]) -> Answer:
     match request["do"]:
         case "note":
-            status, said = note(settings.config, settings.data, request["note"], NOTE_LIMIT_S)
+            try:
+                status, said = note(settings.config, settings.data, request["note"], NOTE_LIMIT_S)
+            except (ValueError, LookupError, TypeError) as error:
+                return Answer(False, f"not understood: {error}")
             return Answer(status != COULD_NOT, said)
         case "stop":
             zone = [] if request.get("zone") is None else ["--", request["zone"]]

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import time
+from collections.abc import Callable
 from contextlib import closing, suppress
 from pathlib import Path
 
@@ -26,8 +28,9 @@ def copy_records(data: Path, to: Path) -> None:
     try:
         try:
             _copy(source, to / DATABASE, "mode=ro")
-        except sqlite3.OperationalError:
-            if source.with_name(f"{DATABASE}-wal").exists():
+        except sqlite3.OperationalError as error:
+            cannot_open = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_CANTOPEN
+            if not cannot_open or source.with_name(f"{DATABASE}-wal").exists():
                 raise
             _copy(source, to / DATABASE, "mode=ro&immutable=1")
     except sqlite3.Error as error:
@@ -43,4 +46,15 @@ def _copy(source: Path, to: Path, mode: str) -> None:
         closing(sqlite3.connect(f"{source.as_uri()}?{mode}", uri=True, timeout=PATIENCE_S)) as found,
         closing(sqlite3.connect(to)) as copy,
     ):
-        found.backup(copy)
+        found.execute("SELECT count(*) FROM sqlite_master").fetchone()  # waits for a lock as long as said
+        found.backup(copy, progress=_until(time.monotonic() + PATIENCE_S))
+
+
+def _until(deadline: float) -> Callable[[int, int, int], None]:
+    """Python's backup waits for a lock without end; what is raised in here ends it."""
+
+    def look(status: int, _left: int, _of: int) -> None:
+        if status not in (sqlite3.SQLITE_OK, sqlite3.SQLITE_DONE) and time.monotonic() > deadline:
+            raise sqlite3.DatabaseError("database is locked")
+
+    return look

@@ -206,7 +206,7 @@ class Phones:
     def _writing(self) -> Iterator[_Book]:
         """One writer at a time, of all processes. CouldNot where the folder cannot be written."""
         try:
-            self._folder.mkdir(mode=0o700, exist_ok=True)
+            own_folder(self._folder)
             handle = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY)
         except OSError as error:
             raise CouldNot(f"{self._folder} cannot be used ({error.strerror or error})") from error
@@ -215,6 +215,15 @@ class Phones:
             yield self._book()
         finally:
             os.close(handle)
+
+
+def own_folder(folder: Path) -> None:
+    """Made where there is none yet: for the owner alone, or shared as the data folder is. OSError."""
+    if folder.is_dir():
+        return
+    shared = folder.parent.stat().st_mode & stat.S_ISGID
+    folder.mkdir(mode=0o700)
+    folder.chmod(0o2770 if shared else 0o700)  # whatever the umask
 
 
 def _lock(handle: int, folder: Path) -> None:

@@ -220,7 +220,7 @@ def test_no_upgrade_of_nothing(tmp_path: Path):
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root may become somebody else")
-@pytest.mark.parametrize("script", ["install.sh", "upgrade.sh", "uninstall.sh", "restore.sh"])
+@pytest.mark.parametrize("script", ["install.sh", "upgrade.sh", "uninstall.sh", "restore.sh", "page.sh"])
 def test_only_root_touches_the_system(script: str):
     environ = {key: value for key, value in os.environ.items() if key != "DESTDIR"}
     done = subprocess.run(

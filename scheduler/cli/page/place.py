@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -12,6 +12,7 @@ import click
 from scheduler.cli import common
 from scheduler.cli.site import site_of
 from scheduler.errors import BadInput
+from scheduler.web.phones import own_folder
 from scheduler.web.settings import FOLDER, LISTEN, Settings
 
 
@@ -42,8 +43,9 @@ def of_garden(
     """Raises what reading a garden raises."""
     data = common.data_folder() if data is None else data
     folder = data / FOLDER
-    if data.is_dir() and not folder.is_dir():
-        folder.mkdir(mode=0o700)
+    if data.is_dir():
+        with suppress(OSError):  # whatever needs it says so
+            own_folder(folder)
     site = site_of(config, folder if folder.is_dir() else data)
     if site.page is None and needs_page:
         raise BadInput(f"{config}: no page: stands in it, so none is served")
