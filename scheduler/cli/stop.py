@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,12 +11,17 @@ import click
 
 from scheduler.cli import common
 from scheduler.cli.complete import ZONE
+from scheduler.clock import site_now
 from scheduler.errors import CouldNot, RowwaterError
 
 if TYPE_CHECKING:
     from scheduler.service.stopped import Stopped
 
 TRY_FOR_S = 10.0  # then a person has to hear that it does not close
+MAY_OPEN = (
+    "it closed, but the open that was sent before may still take effect until {:%H:%M:%S %Z}, and nobody "
+    "waits for that: `rowwater stop` once more then"
+)
 HINT = "hand valve first, power second, software last"
 
 
@@ -48,7 +54,8 @@ def _without_service(data: Path, zone: str | None) -> Stopped:
     """Straight to the drivers of the valves that the service knew, and of those that garden.yaml names."""
     from scheduler.relays.closing import Closing
     from scheduler.relays.specs import not_quiet
-    from scheduler.service.stopped import Stopped
+    from scheduler.service.stopped import Stopped, may_open_until
+    from scheduler.store import trace
 
     specs, by_hand, unread = _valves(data, zone)
     chosen = [spec for spec in specs if zone is None or zone in spec["zones"]]
@@ -56,12 +63,21 @@ def _without_service(data: Path, zone: str | None) -> Stopped:
     left = closing.wait()
     if closing.failed:
         not_quiet(data)
+    for key, until in may_open_until(chosen, trace.unclosed(data), _now()).items():
+        left.setdefault(key, MAY_OPEN.format(until))
     names = {str(spec["key"]): tuple(spec["zones"]) or (str(spec["key"]),) for spec in chosen}
     return Stopped(
         closed=tuple(name for key, zones in names.items() if key not in left for name in zones),
         unconfirmed={", ".join(names[key]): why for key, why in left.items()} | unread,
         by_hand=tuple(name for name in by_hand if zone is None or name == zone),
     )
+
+
+def _now() -> datetime:
+    try:
+        return site_now(common.site().timezone)
+    except RowwaterError:
+        return site_now("UTC")
 
 
 def _valves(data: Path, zone: str | None) -> tuple[list[Any], tuple[str, ...], dict[str, str]]:

@@ -8,7 +8,10 @@ from dataclasses import dataclass, field
 
 from scheduler.model import Unsettled
 from scheduler.service import water_records
-from scheduler.service.actions import Action, Beat, Book, Late, Moment, Replan, Tell
+from scheduler.service.actions import Action, Beat, Book, Close, Late, Moment, Replan, Tell
+
+UNREAD_S = 2.0  # books that are not read by then may be busy for long
+LONGEST_PAUSE_S = 15.0
 
 
 @dataclass(slots=True)
@@ -25,9 +28,12 @@ class Recovery:
     _asked_late: dict[str, float] = field(default_factory=dict)  # by opening: since when, monotonic
     _settled: deque[str] = field(default_factory=lambda: deque(maxlen=200))
     _beat_at: float = float("-inf")
+    _close_at: float | None = None  # while the books are not read: when all are closed again
+    _pause_s: float = UNREAD_S
 
     def closed(self, key: str, mono: float) -> None:
-        self._closed_at[key] = mono
+        if self.asked or key not in self._closed_at:  # what was open closed with the first
+            self._closed_at[key] = mono
         self._closed_once.add(key)
 
     def late(self, key: str) -> None:
@@ -47,6 +53,8 @@ class Recovery:
 
     def step(self, at: Moment, valves: Collection[str]) -> list[Action]:
         """valves: those that will report; an opening of any other valve is booked as it is known."""
+        if not self.asked:
+            return self._close_meanwhile(at, valves)
         late = self._ask_late(at, valves)
         if not at.dated:
             return late  # a wrong date in the books would outlive the wrong clock
@@ -70,6 +78,16 @@ class Recovery:
 
     def _is_closed(self, key: str) -> bool:
         return key in self._closed_at and key not in self._unsure
+
+    def _close_meanwhile(self, at: Moment, valves: Collection[str]) -> list[Action]:
+        """Which open may still take effect only the books know: until they are read, any may."""
+        if self._close_at is None:
+            self._close_at = at.mono + self._pause_s
+        if at.mono < self._close_at:
+            return []
+        self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
+        self._close_at = at.mono + self._pause_s
+        return [Close(key, "the books are not read yet") for key in sorted(valves)]
 
     def _ask_late(self, at: Moment, valves: Collection[str]) -> list[Action]:
         """Of an open that was never seen to be confirmed nobody knows whether it is still to come."""

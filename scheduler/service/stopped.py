@@ -2,10 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from scheduler.relays.base import ACTS_WITHIN_S, LIMIT_S
+from scheduler.relays.specs import MASTER, Spec
 
 DONE, COULD_NOT, LOOK = 0, 1, 3
 """Exit statuses of a command."""
+
+
+def may_open_until(
+    specs: Iterable[Spec], opened: Iterable[tuple[str, datetime]], now: datetime
+) -> dict[str, datetime]:
+    """By valve: until when an open may still take effect that a service sent which is gone.
+
+    opened: valves and moments of openings that nobody closed on record. The master valve opens with any.
+    """
+    latest: dict[str, datetime] = {}
+    at: datetime | None
+    for key, at in opened:
+        latest[key] = latest["any"] = at
+    found = {}
+    for spec in specs:
+        acts_within_s = float(spec.get("acts_within_s", ACTS_WITHIN_S))
+        at = latest.get("any" if MASTER in spec["zones"] else spec["key"])
+        if at is not None and acts_within_s > 0:
+            limit_s = float(spec["settings"].get("limit_s", LIMIT_S))
+            until = at + timedelta(seconds=limit_s + acts_within_s)
+            if until > now:
+                found[str(spec["key"])] = until.astimezone(now.tzinfo)
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ import os
 import zlib
 from collections.abc import Mapping
 from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +56,18 @@ def read(folder: Path) -> list[dict[str, Any]]:
             if text and checked == _sum(text):
                 found.append(json.loads(text))
     return found
+
+
+def unclosed(folder: Path) -> list[tuple[str, datetime]]:
+    """Valve and moment of each opening that no closing followed, in order."""
+    lines = read(folder)
+    closed = {line["closing"]["opening"] for line in lines if line.get("closing")}
+    opened = [line["openings"][0] for line in lines if line.get("openings")]
+    return [
+        (row["valve"], datetime.fromisoformat(row["recorded_at"]))
+        for row in opened
+        if row["opening"] not in closed
+    ]
 
 
 def _sum(text: str) -> str:

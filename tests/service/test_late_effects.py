@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import signal
+import sqlite3
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -106,6 +108,58 @@ def test_killed_in_that_time(
         assert sum(relay.water.spans) <= most
     time.sleep(1.0)
     assert relay.water.open_since is None
+
+
+def test_stop_without_the_service_knows_of_what_may_still_open(
+    late_relay: Callable[[float], LateRelay], make_shed: MakeShed
+) -> None:
+    """From the trace of openings and from valves.json: nobody else is left to close it."""
+    relay = late_relay(8.0)
+    shed = make_shed(valves={"a": relay.valve()}, acts_within_s=14.0)
+    shed.start()
+    ask_for_water(shed, "a")
+    shed.until(lambda: relay.opens, 15, "the open")
+    guard = shed.guard_pid()
+    assert guard is not None
+    os.kill(guard, signal.SIGKILL)
+    shed.kill()
+    said = shed.rowwater("stop")
+    assert said.returncode == 1
+    assert "NOT confirmed closed: a (it closed, but the open that was sent before may still" in said.stderr
+    assert "b, c closed" in said.stderr
+    shed.until(lambda: relay.water.open_since is not None, 15, "the late opening")
+    again = shed.rowwater("stop", "b")
+    assert again.returncode == 0, again
+    time.sleep(8.0)
+    over = shed.rowwater("stop")
+    assert over.returncode == 0, over
+    assert opened_late_and_closed(relay.water)
+
+
+def test_killed_in_that_time_and_the_books_are_busy_at_the_next_start(
+    late_relay: Callable[[float], LateRelay], make_shed: MakeShed
+) -> None:
+    """Closing needs no books: what opens late is closed while another program holds them."""
+    relay = late_relay(14.0)
+    shed = make_shed(valves={"a": relay.valve()}, acts_within_s=18.0)
+    shed.start()
+    ask_for_water(shed, "a")
+    shed.until(lambda: "may still open until" in shed.said(), 15, "the summary")
+    guard = shed.guard_pid()
+    assert guard is not None
+    os.kill(guard, signal.SIGKILL)
+    shed.kill()
+    with closing(sqlite3.connect(shed.data / "rowwater.db", isolation_level=None)) as other:
+        other.execute("PRAGMA locking_mode=EXCLUSIVE")  # nobody else can read either
+        other.execute("BEGIN EXCLUSIVE")
+        shed.start()
+        assert not relay.water.spans
+        shed.until(lambda: relay.water.open_since is not None, 15, "the late opening")
+        shed.until(lambda: opened_late_and_closed(relay.water), 18, "its close")
+        assert shed.rowwater("water", "b", "5 min").returncode == 1
+    outcome, _, most = bounds(shed, "a")
+    assert outcome == "interrupted"
+    assert sum(relay.water.spans) <= most
 
 
 def test_a_program_that_goes_on_in_another_session(make_shed: MakeShed, tmp_path: Path) -> None:
