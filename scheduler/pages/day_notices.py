@@ -174,6 +174,13 @@ def _plan_notices(garden: Garden, facts: Facts, plan: Plan) -> Iterator[Notice]:
             f"{one.why} (to take it back: rowwater note list, note undo)",
             "answer",
         )
+    for kept, why in facts.unread:
+        yield Notice(
+            "look",
+            f"the plan of {kept.day} that was made {kept.made_at:%Y-%m-%d %H:%M} UTC cannot be read: {why}. "
+            "It stays on record, and an older one or none stands in for it",
+            "records",
+        )
     yield from lost_zone_notices(facts)
     yield from _restated(garden, facts, plan.live)
     yield from _dry_notices(facts, plan)

@@ -51,6 +51,8 @@ def inputs_digest(garden: Garden, facts: Facts) -> str:
     parts: dict[str, Any] = digests(garden, facts, facts.day + timedelta(days=DAYS_AHEAD + 1))
     if facts.in_hand():
         parts["in hand"] = [repr((run.zone, run.pulse)) for run in facts.in_hand()]
+    if facts.unread:
+        parts["unread"] = [repr((plan.day, plan.made_at, why)) for plan, why in facts.unread]
     if facts.aside:
         parts["aside"] = [repr((one.note.kind, one.note.day, one.note.zone, one.why)) for one in facts.aside]
     if facts.under_way:

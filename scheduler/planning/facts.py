@@ -34,6 +34,7 @@ class Facts:
     flags: tuple[Flag, ...] = ()  # what quality control set aside or remarks on
     tried: frozenset[tuple[str, int]] = frozenset()  # today's runs that were opened or answered: zone, pulse
     aside: tuple[LeftAside, ...] = ()  # notes that could not be followed
+    unread: tuple[tuple[StoredPlan, str], ...] = ()  # plans that nobody can follow, with the reason
     stored_from: date | None = None  # first day with any weather, at most `start`; None: that of `weather`
     temperatures: WeatherDays | None = None  # of days before `weather`, where a crop goes by their warmth
     begun: frozenset[tuple[str, int]] = frozenset()  # of today, by hand: start passed, not answered yet
@@ -121,6 +122,7 @@ def gather(
         flags=found.flags,
         tried=frozenset((zone, pulse) for _, zone, pulse in tried(store, day, day)),
         aside=(*aside, *(LeftAside(note, why) for note, why in store.unusable_notes())),
+        unread=tuple(store.unusable_plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)),
         begun=frozenset((run.zone, run.pulse) for run in in_use),
         stored_from=stored_from,
         temperatures=temperatures(garden, store, warm_from, before) if warm_from <= before else None,

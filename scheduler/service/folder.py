@@ -28,11 +28,24 @@ def compare(data: Path, store: Store, day: date) -> None:
 
 
 def last_page(data: Path) -> dict[str, Any] | None:
-    """today.json; None where there is none that can be read."""
+    """today.json; None where there is none that can be read and taken on."""
     try:
-        return read_today(data)
+        page = read_today(data)
     except CouldNot:
         return None
+    return page if page is None or _has_shape(page) else None
+
+
+def _has_shape(page: Mapping[str, Any]) -> bool:
+    notices, facts = page.get("notices", []), page.get("facts", 0)
+    try:
+        date.fromisoformat(page.get("date", ""))
+        for notice in notices:
+            if "key" in notice:
+                datetime.fromisoformat(notice["at"])
+    except (LookupError, TypeError, ValueError, AttributeError):
+        return False
+    return isinstance(notices, list) and isinstance(facts, int)
 
 
 def write_page(data: Path, service: Mapping[str, Any]) -> None:

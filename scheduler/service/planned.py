@@ -42,7 +42,9 @@ class Planned:
         if all(new is old for new, old in zip(made_of, self._made_of, strict=True)):
             return
         self._made_of = made_of
-        self.plan = plan_from_page(page, self.brief.valve_of, self.rates) if page else None
+        self.plan = (
+            plan_from_page(page, self.brief.valve_of, self.rates) if page and page.get("window") else None
+        )
 
     def on(self, day: date) -> DayPlan | None:
         return self.plan if self.plan is not None and self.plan.day == day else None

@@ -6,6 +6,7 @@ Weather, which only the daily way asks for, goes through SQLAlchemy Core (`store
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
 from collections import deque
@@ -24,7 +25,7 @@ from scheduler.store.effective import effective_applied
 from scheduler.store.failures import Damaged, explained
 from scheduler.store.opening import SHIPPED, Opened, Setup, open_database
 from scheduler.store.owner import OWNERS, Owner, refuse_another
-from scheduler.store.usable import why_unusable
+from scheduler.store.usable import why_unusable, why_unusable_plan
 from scheduler.store.withdrawn import UNDO, withdrawn
 
 if TYPE_CHECKING:
@@ -39,8 +40,10 @@ Fact = TypeVar("Fact")
 __all__ = ["Store", "effective_applied"]
 
 _NEWEST_PLANS = """
-SELECT day, made_at, inputs, page FROM plans
-WHERE id IN (SELECT max(id) FROM plans WHERE day BETWEEN ? AND ? GROUP BY day) ORDER BY day
+SELECT id, day, made_at, inputs, page FROM plans WHERE id IN (
+    SELECT max(id) FROM plans WHERE day BETWEEN ? AND ? AND id NOT IN (SELECT value FROM json_each(?))
+    GROUP BY day
+) ORDER BY day
 """
 _WORKING = "SELECT working FROM plans WHERE day = ? AND made_at = ? AND inputs = ? ORDER BY id DESC LIMIT 1"
 
@@ -250,10 +253,10 @@ class Store:
     ) -> StoredPlan:
         """The plan as stored; the day's newest, and nothing added, where that rests on the same inputs."""
         row = rows.plan_row(day, made_at, inputs, page, working)
-        days = (row["day"], row["day"])
+        days = (row["day"], row["day"], "[]")
         with self.writing() as connection:
             newest = connection.execute(_NEWEST_PLANS, days).fetchone()
-            if newest is None or newest["inputs"] != inputs:
+            if newest is None or newest["inputs"] != inputs or why_unusable_plan(rows.plan(newest)):
                 rows.insert(connection, "plans", [row])
                 newest = connection.execute(_NEWEST_PLANS, days).fetchone()
         return self._read_all(rows.plan, [newest])[0]
@@ -268,8 +271,27 @@ class Store:
         return None if newest["day"] is None else self.plan(date.fromisoformat(newest["day"]))
 
     def plans(self, first: date, last: date) -> list[StoredPlan]:
-        """The newest of each of the days first..last that has one, in order of days."""
-        return self._read_all(rows.plan, self._rows(_NEWEST_PLANS, rows.day_text(first), rows.day_text(last)))
+        """The newest of each of the days first..last that has one, in order of days; see `unusable_plans`."""
+        return self._plans(first, last)[0]
+
+    def unusable_plans(self, first: date, last: date) -> list[tuple[StoredPlan, str]]:
+        """Those that `plans` leaves out in favour of older ones, each with the reason."""
+        return self._plans(first, last)[1]
+
+    def _plans(self, first: date, last: date) -> tuple[list[StoredPlan], list[tuple[StoredPlan, str]]]:
+        aside: dict[int, tuple[StoredPlan, str]] = {}
+        while True:
+            days = rows.day_text(first), rows.day_text(last)
+            found = self._rows(_NEWEST_PLANS, *days, json.dumps([*aside]))
+            plans = self._read_all(rows.plan, found)
+            worse = {
+                row["id"]: (plan, why)
+                for row, plan in zip(found, plans, strict=True)
+                if (why := why_unusable_plan(plan))
+            }
+            if not worse:
+                return plans, list(aside.values())
+            aside |= worse
 
     def working(self, plan: StoredPlan) -> StoredWorking:
         """What `why` shows of a plan of this store."""

@@ -1,7 +1,7 @@
-"""Whether a stored note can count: its details have the shape and the range that every reader relies on.
+"""Whether a stored note or plan can count: it has the shape and the range that every reader relies on.
 
-What the command line keeps is judged before it is written; this judges what an older version, another
-program or a failing card left.  A note that cannot count is set aside and told, and stops nothing.
+What the program itself keeps is judged before it is written; this judges what an older version, another
+program or a failing card left.  What cannot count stays on record, is set aside and told, and stops nothing.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from datetime import date, datetime
 from typing import Any, get_args
 
 from scheduler.errors import BadInput
-from scheduler.model import EARLIEST, LATEST, Note, RainReading, Stage
+from scheduler.model import EARLIEST, LATEST, Note, RainReading, Run, Stage, StoredPlan
 
 Details = Mapping[str, Any]
 
@@ -38,6 +38,29 @@ def why_unusable(note: Note) -> str | None:
         return f"{error.args[0]} is missing" if error.args else "something is missing"
     except (TypeError, ValueError, OverflowError, AttributeError) as error:
         return str(error)
+    return None
+
+
+def why_unusable_plan(plan: StoredPlan) -> str | None:
+    """Why nobody can water by a plan, or answer its runs; None where all can."""
+    runs: object = plan.page.get("runs", [])
+    if not isinstance(runs, list):
+        return "its runs are no list"
+    for k, run in enumerate(runs, 1):
+        try:
+            read = Run.from_page(run)
+            _text(read.zone)
+            for value in (read.pulse, read.minutes, read.liters, read.net_mm, read.flow_lpm):
+                _number(value)
+            for at in (read.start, read.stop):
+                _moment(at.isoformat())
+        except LookupError as error:
+            return f"its run {k} has no {error.args[0]}"
+        except (TypeError, ValueError, AttributeError) as error:
+            return f"its run {k}: {error}"
+    window: Mapping[str, Any] = plan.page.get("window") or {}
+    if runs and not (isinstance(window, dict) and {"from", "until"} <= window.keys()):
+        return "it has no watering hours"
     return None
 
 

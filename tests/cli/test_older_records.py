@@ -268,3 +268,21 @@ def test_the_trace_stays_small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         file.write(b'\n0123 {"k": 20')  # a power cut in the middle of a line
     trace.add(tmp_path, {"k": 200})
     assert [line["k"] for line in trace.read(tmp_path)] == [*kept, 200]
+
+
+def test_a_plan_of_another_shape_is_named_and_stops_nothing(grower: Grower) -> None:
+    """As another version or a failing card leaves it: an older plan of the day stands in."""
+    assert grower("day", "--date", DAY).status in (0, 3)
+    with opened(grower) as store:
+        kept = store.plan(at(0).date())
+        store.add_plan(at(0).date(), at(9), "another", {"runs": [{}]}, {})  # type: ignore[typeddict-item]
+        assert store.plan(at(0).date()) == kept
+    named = grower("day", "--date", DAY)
+    assert named.status == 3
+    assert "cannot be read: its run 1 has no zone. It stays on record" in " ".join(named.out.split())
+    for words in (["log"], ["week"], ["note", "applied", "--as-planned", "--date", DAY]):
+        said = grower(*words)
+        assert said.status in (0, 3), (words, said)
+    with opened(grower) as store:
+        assert not store.unusable_plans(at(0).date(), at(0).date()), "a newer plan stands before it"
+    assert "cannot be read" not in grower("day", "--date", "2015-07-02").out

@@ -285,10 +285,10 @@ def test_notes_narrowed_by_day_and_kind(store: Store) -> None:
 
 
 def test_a_plan_on_the_same_inputs_is_kept(store: Store, path: Path) -> None:
-    first = store.add_plan(DAY, NOW, "a", {"runs": [1]}, {"kc": 0.6})
-    again = store.add_plan(DAY, NOW + timedelta(hours=1), "a", {"runs": [2]}, {})
+    first = store.add_plan(DAY, NOW, "a", {"zones": [1]}, {"kc": 0.6})
+    again = store.add_plan(DAY, NOW + timedelta(hours=1), "a", {"zones": [2]}, {})
     assert again == first == store.plan(DAY)
-    assert first.page == {"runs": [1]}
+    assert first.page == {"zones": [1]}
     assert first.made_at == NOW
     assert rows(path, "SELECT count(*) FROM plans") == [(1,)]
 
