@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from datetime import date
-from functools import partial
 
 from markupsafe import Markup
 
 from scheduler.drawings import paint
 from scheduler.drawings.bars import bars
 from scheduler.drawings.root_zone import root_zone
-from scheduler.html.environment import templates
-from scheduler.shapes.base import Display
+from scheduler.html.environment import quantities, templates
 from scheduler.shapes.report import MonthWater, ReportPage
-from scheduler.show import LITERS_PER_GALLON, show_depth, show_volume
+from scheduler.show import LITERS_PER_GALLON
 
 
 def report_html(page: ReportPage) -> str:
@@ -31,15 +29,10 @@ def report_html(page: ReportPage) -> str:
             },
             by_month=Markup(_by_month(page)),
             paint=Markup(paint.css()),
-            volume=partial(_or_unknown, show_volume, display=display),
-            depth=partial(_or_unknown, show_depth, display=display),
+            **quantities(display),
             day=day_words,
         )
     )
-
-
-def _or_unknown(show: Callable[[float, Display], str], value: float | None, *, display: Display) -> str:
-    return "?" if value is None else show(value, display)
 
 
 def day_words(text: str) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
 from typing import TYPE_CHECKING
 
 from scheduler.cli.text.base import Row, table, wrap
-from scheduler.show import Display, show_depth
+from scheduler.phrases.days import weekday
+from scheduler.phrases.working import figure
+from scheduler.show import Display
 
 if TYPE_CHECKING:
     from scheduler.shapes.working import Line, WhyPage
@@ -18,8 +19,7 @@ def why_text(working: WhyPage, *, display: Display, width: int) -> str:
 
 
 def _lines(working: WhyPage, display: Display, width: int) -> Iterator[str]:
-    today = date.fromisoformat(working["date"])
-    yield from wrap(f"{working['zone']}, {today:%a} {today.day} {today:%b %Y}", width, 2)
+    yield from wrap(f"{working['zone']}, {weekday(working['date'])} {working['date'][:4]}", width, 2)
     for text in working.get("plain", ()):
         yield from wrap(text, width, 2)
     yield ""
@@ -56,16 +56,7 @@ def _history(working: WhyPage, *, apart: bool) -> Iterator[Row]:
 
 
 def _line(line: Line, display: Display, width: int) -> Iterator[str]:
-    symbol = f" {line['symbol']}" if line["symbol"] else ""
-    head = f"  {line['what']}{symbol}"
-    if line["value"] is not None:
-        shown = f"{line['value']:.4f}".rstrip("0").rstrip(".")
-        head += f" = {shown} {line['unit']}".rstrip()
-        if display == "us" and line["unit"].startswith("mm") and "/" not in line["unit"]:
-            head += f" ({show_depth(line['value'], display)})"
-    if line["source"]:
-        head += f"  [{line['source']}]"
-    yield from wrap(head, width, 6)
+    yield from wrap(f"  {figure(line, display)}", width, 6)
     for text in (line["formula"], line["numbers"]):
         if text:
             yield from wrap(text, width, 8, first=6, cut=False)

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Literal, TypedDict
 from urllib.parse import quote
 
-from scheduler.html.environment import templates
+from scheduler.html.environment import quantities, templates
 from scheduler.phrases.morning import overdue
 from scheduler.shapes.base import Display, Moment
 from scheduler.shapes.day import OpenLine
@@ -60,6 +60,7 @@ def render(name: str, frame: Frame, **values: object) -> str:
         opened=[(entry, overdue(entry, frame.now)) for entry in frame.open],
         live=live,
         zone_path=zone_path,
+        **quantities(frame.display),
         **values,
     )  # fmt: skip
 
