@@ -22,7 +22,8 @@ COLUMNS = ("date", "zone", "planned_minutes", "minutes", "liters", "gross_mm", "
 def command(zone: str | None, first: date | None, last: date | None, as_json: bool, as_csv: bool) -> None:
     """Applied depth, litres and minutes; planned against real."""
     from scheduler.clock import site_now
-    from scheduler.pages.log import log_page
+    from scheduler.pages.log import log_month, log_page
+    from scheduler.service.limits import rule_on
 
     site = common.site()
     now = site_now(site.timezone)
@@ -32,6 +33,9 @@ def command(zone: str | None, first: date | None, last: date | None, as_json: bo
         last = last or max(now.date() if newest is None else newest.day, first or date.min)
         first = first or max(last - timedelta(days=13), date.min)
         page = log_page(store, first, last, name)
+        if as_json:
+            rule = rule_on(site.rules, last)
+            page["month"] = log_month(store, last, rule.daily_cap_l, rule.monthly_cap_l)
     if as_json:
         common.print_json(page)
     elif as_csv:

@@ -32,10 +32,13 @@ class Site:
     name: str
     latitude: float
     longitude: float
+    rules: Mapping[str, Any]  # of the supply: hours, days, caps
     page: Mapping[str, Any] | None = None  # where phones may look, as garden.yaml has it
 
     @classmethod
     def of(cls, garden: Garden) -> Site:
+        from scheduler.service.limits import rules_of
+
         by_hand = tuple(zone.name for zone in garden.zones if zone.valve.driver == "by_hand")
         names = tuple(zone.name for zone in garden.zones)
         place = garden.location
@@ -47,6 +50,7 @@ class Site:
             garden.name,
             place.latitude_deg,
             place.longitude_deg,
+            rules_of(garden.supply, place.timezone, garden.display),
             garden.service.get("page"),
         )
 

@@ -25,7 +25,7 @@ def command(ctx: click.Context, day: date | None, plot: Path | None, as_json: bo
     your eye; 1 where there is none yet.
     """
     from scheduler.clock import site_now
-    from scheduler.pages.week import kept_week, needs_a_look, promised
+    from scheduler.pages.week import kept_week, needs_a_look
     from scheduler.planning.day_rules import today_and_now
 
     garden = common.garden()
@@ -40,7 +40,7 @@ def command(ctx: click.Context, day: date | None, plot: Path | None, as_json: bo
 
         write_plot(plot, week("week", page))
     if as_json:
-        common.print_json(promised(page))
+        common.print_json(page)
     else:
         from scheduler.cli.text.week import week_text
 

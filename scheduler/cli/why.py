@@ -16,6 +16,7 @@ from scheduler.errors import CouldNot
 
 if TYPE_CHECKING:
     from scheduler.model import StoredPlan
+    from scheduler.shapes.root_zone import RootZone
     from scheduler.store.store import Store
 
 
@@ -23,9 +24,10 @@ if TYPE_CHECKING:
 @click.argument("zone", type=ZONE)
 @click.option("--date", "day", type=common.DATE, help="the plan of this date (default: the newest)")
 @plot_option("the zone's root zone over its season, and the week ahead")
+@click.option("--season", is_flag=True, help="with --json: its root zone day by day, and the week ahead")
 @click.option("--json", "as_json", is_flag=True, help="print the working as JSON")
 @common.place_options
-def command(zone: str, day: date | None, plot: Path | None, as_json: bool) -> None:
+def command(zone: str, day: date | None, plot: Path | None, season: bool, as_json: bool) -> None:
     """Every number behind ZONE's minutes, with formula, inputs, unit and source."""
     from scheduler.clock import site_now
     from scheduler.pages.why import why_page
@@ -43,8 +45,13 @@ def command(zone: str, day: date | None, plot: Path | None, as_json: bool) -> No
                 hint="rowwater log has that",
             )
         page = why_page(plan, working, name)
-        if plot:
-            _draw(plot, store, plan, name)
+        if plot or season:
+            page["root_zone"] = _root_zone(store, plan, name)
+    if plot:
+        from scheduler.drawings.root_zone import root_zone
+
+        own = page["root_zone"]
+        write_plot(plot, root_zone("zone", name, own["days"], site.display, own["ahead"], own["morning"]))
     if as_json:
         common.print_json(page)
     else:
@@ -53,13 +60,10 @@ def command(zone: str, day: date | None, plot: Path | None, as_json: bool) -> No
         click.echo(why_text(page, display=site.display, width=common.terminal_width()))
 
 
-def _draw(path: Path, store: Store, plan: StoredPlan, zone: str) -> None:
+def _root_zone(store: Store, plan: StoredPlan, zone: str) -> RootZone:
     """The zone up to the evening before the plan, and the week that was planned then."""
-    from scheduler.drawings.root_zone import root_zone
     from scheduler.garden.file import planting_from_note
     from scheduler.pages.root_zone import root_zone_days
 
-    garden = common.garden()
     make = partial(planting_from_note, common.config_path())
-    own = root_zone_days(garden, store, plan, zone, make)
-    write_plot(path, root_zone("zone", zone, own["days"], garden.display, own["ahead"], own["morning"]))
+    return root_zone_days(common.garden(), store, plan, zone, make)

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 from scheduler.pages.rounding import rounded
 from scheduler.planning.on_record import Given, bounds_of, given, planned_minutes
+from scheduler.store.effective import effective_applied
 from scheduler.store.store import Store
 
 if TYPE_CHECKING:
-    from scheduler.shapes.log import LogLine, LogPage, LogTotal
+    from scheduler.shapes.log import LogLine, LogMonth, LogPage, LogTotal
 
 
 def log_page(store: Store, first: date, last: date, zone: str | None) -> LogPage:
@@ -26,6 +27,24 @@ def log_page(store: Store, first: date, last: date, zone: str | None) -> LogPage
         "to": last.isoformat(),
         "zones": {name: _total(line for line in days if line["zone"] == name) for name in zones},
         "days": days,
+    }
+
+
+def log_month(store: Store, last: date, daily_cap_l: float | None, monthly_cap_l: float | None) -> LogMonth:
+    """Of all zones, up to `last`; the caps are those of that day."""
+    first = last.replace(day=1)
+    water = effective_applied(store.applied(first, last))
+    by_day: dict[str, float] = {}
+    for record in water:
+        by_day[record.day.isoformat()] = by_day.get(record.day.isoformat(), 0.0) + record.liters
+    return {
+        "from": first.isoformat(),
+        "to": last.isoformat(),
+        "liters": _sum(by_day.values()),
+        "metered_l": _sum(record.liters for record in water if record.measured),
+        "by_day": {day: rounded(liters) for day, liters in sorted(by_day.items())},
+        "daily_cap_l": daily_cap_l,
+        "monthly_cap_l": monthly_cap_l,
     }
 
 

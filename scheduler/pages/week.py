@@ -17,7 +17,7 @@ from scheduler.pages.unmet import unmet_lines
 from scheduler.planning.plan import Plan
 from scheduler.planning.shortage import yield_at_stake
 from scheduler.planning.week import MANY_ZONES, WORTH_TELLING_STRESS, Outlook
-from scheduler.shapes.week import UnmetFrom, WeekPage, WeekSummary, ZoneDay
+from scheduler.shapes.week import UnmetFrom, WeekPage, ZoneDay
 from scheduler.shapes.working import StoredWorking
 from scheduler.show import show_depth, show_flow
 
@@ -71,11 +71,6 @@ def kept_week(working: StoredWorking, display: Display) -> WeekPage | None:
 
 def needs_a_look(page: WeekPage, today: date) -> bool:
     return page["date"] != today.isoformat() or any(notice["level"] != "info" for notice in page["notices"])
-
-
-def promised(page: WeekPage) -> WeekSummary:
-    """What `rowwater week --json` prints."""
-    return {"made_at": page["made_at"], "days": page["days"], "unmet": page["unmet"]}
 
 
 def _days(plan: Plan, ahead: Outlook) -> Iterator[ZoneDay]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 from scheduler.shapes.base import Bounds, Day, Span
 
@@ -28,8 +28,22 @@ class LogTotal(TypedDict):
     net_mm: float
 
 
-class LogPage(Span):
-    """`rowwater log --json`."""
+class LogMonth(Span):
+    """The month of the last day, as far as that day: litres by day, and the caps that hold on it.
 
+    metered_l: those that a meter told, or that somebody measured; the others are minutes times flow.
+    """
+
+    liters: float
+    metered_l: float
+    by_day: dict[Day, float]
+    daily_cap_l: float | None
+    monthly_cap_l: float | None
+
+
+class LogPage(Span):
+    """`rowwater log --json`; month: of all zones."""
+
+    month: NotRequired[LogMonth]
     zones: dict[str, LogTotal]
     days: list[LogLine]

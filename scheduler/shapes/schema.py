@@ -21,7 +21,7 @@ from scheduler.shapes.selfcheck import SelfcheckPage
 from scheduler.shapes.study import StudyPage
 from scheduler.shapes.valves import ValveTestPage
 from scheduler.shapes.weather import WeatherPage
-from scheduler.shapes.week import WeekSummary
+from scheduler.shapes.week import WeekPage
 from scheduler.shapes.working import WhyPage
 
 Schema = dict[str, object]
@@ -46,7 +46,7 @@ PAGES: dict[str, type] = {
     "study": StudyPage,
     "valve-test": ValveTestPage,
     "weather": WeatherPage,
-    "week": WeekSummary,
+    "week": WeekPage,
     "why": WhyPage,
 }
 """By file, or by the command whose --json prints it."""

@@ -1,4 +1,4 @@
-"""The week's page; `rowwater week --json` prints three of its keys."""
+"""The week's page: `rowwater week --json`."""
 
 from __future__ import annotations
 
@@ -34,15 +34,12 @@ class DayAhead(TypedDict):
     et0_mm: float | None
 
 
-class WeekSummary(TypedDict):
+class WeekPage(TypedDict):
     """`rowwater week --json`: the 7 days ahead."""
 
     made_at: Moment
     days: list[ZoneDay]
     unmet: list[UnmetFrom]
-
-
-class WeekPage(WeekSummary):
     garden: str
     date: Day
     display: Display

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NotRequired, TypedDict
 
 from scheduler.shapes.base import Day, Moment
+from scheduler.shapes.root_zone import RootZone
 from scheduler.shapes.week import WeekPage
 
 
@@ -71,3 +72,4 @@ class WhyPage(ZoneWorking):
     zone: str
     date: Day
     made_at: Moment
+    root_zone: NotRequired[RootZone]  # with --season

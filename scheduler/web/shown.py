@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from asyncio import to_thread
+from collections.abc import Mapping
 from typing import Any
 
 from starlette.responses import JSONResponse, RedirectResponse, Response
@@ -22,8 +23,13 @@ A_WEEK_S = 7 * 86400
 
 async def today(visit: Visit) -> Response:
     page = visit.page.pages.today()
+    return _of_today(visit, "today", page, page)
+
+
+def _of_today(visit: Visit, name: str, values: Any, page: Mapping[str, Any]) -> Response:
+    """A screen that is made of today.json: CouldNot where another version wrote it."""
     try:
-        return visit.show("today", page)
+        return visit.show(name, values)
     except OTHER_SHAPE:
         refuse_other_shape(visit.page.settings.data, page)
         raise
@@ -33,7 +39,9 @@ async def zone(visit: Visit) -> Response:
     name = _known_zone(visit)
     if name is None:
         return visit.sorry(404, "no such zone in today's plan")
-    return visit.show("zone", await _printed(visit, "why", "--", name))
+    why = await _printed(visit, "why", "--season", "--", name)
+    page = visit.page.pages.today()
+    return _of_today(visit, "zone", {"today": page, "why": why}, page)
 
 
 async def week(visit: Visit) -> Response:
@@ -60,7 +68,8 @@ async def confirm(visit: Visit) -> Response:
     minutes = _minutes(visit.request.query_params.get("minutes", ""))
     if minutes is None:
         return visit.sorry(400, "for how many minutes? A number from 1 to 1440 is needed")
-    return visit.show("confirm", {"page": visit.page.pages.today(), "zone": name, "minutes": minutes})
+    page = visit.page.pages.today()
+    return _of_today(visit, "confirm", {"page": page, "zone": name, "minutes": minutes}, page)
 
 
 async def pair(visit: Visit) -> Response:

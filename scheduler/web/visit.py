@@ -8,7 +8,6 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import partial
 from importlib import import_module
 from typing import Any
 
@@ -134,10 +133,5 @@ class Visit:
 
 def screen(name: str) -> Callable[[Any, Frame], str]:
     """Imported when it is first shown: the first answer of a cold start waits for its own alone."""
-    try:
-        found: Callable[[Any, Frame], str] = getattr(import_module(f"scheduler.html.screens.{name}"), name)
-    except ModuleNotFoundError:
-        from scheduler.web.stand_in import plain
-
-        return partial(plain, name)
+    found: Callable[[Any, Frame], str] = getattr(import_module(f"scheduler.html.screens.{name}"), name)
     return found

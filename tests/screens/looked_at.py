@@ -34,6 +34,9 @@ class Screen:
         self.text = text
         parser = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False)
         self.tree: Element = parser.parse(text)
+        for one in self.tree.iter():
+            if isinstance(one.tag, str):
+                one.tag = one.tag.rpartition("}")[2]  # of pictures too
         self._sound()
 
     def all(self, tag: str, **attributes: str) -> list[Element]:

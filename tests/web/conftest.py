@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import shutil
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -82,6 +85,25 @@ def planned_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for day in ("2015-07-08", "2015-07-09"):
             assert rowwater(*places, "day", "--date", day)[0] in (0, 3)
     return folder
+
+
+Printed = Callable[..., Any]
+
+
+@pytest.fixture(scope="session")
+def printed(planned_folder: Path) -> Printed:
+    """What a command prints of that garden, run in this process, once for all tests."""
+    places = ("--config", str(planned_folder / "garden.yaml"), "--data", str(planned_folder / "data"))
+
+    @cache
+    def page(*words: str) -> Any:
+        out = io.StringIO()
+        quiet = contextlib.redirect_stderr(io.StringIO())
+        with contextlib.redirect_stdout(out), quiet, pytest.raises(SystemExit):
+            main([*places, words[0], "--json", *words[1:]])
+        return json.loads(out.getvalue())
+
+    return page
 
 
 @pytest.fixture

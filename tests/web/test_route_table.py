@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from web.browser import HOST, Browser, forms
-from web.conftest import Shed, settings_of
+from web.conftest import Printed, Shed, settings_of
 
 from scheduler.web import done, shown
 from scheduler.web.app import WAYS, Way, application
@@ -61,16 +61,18 @@ def test_the_application_has_no_other_routes(shed: Shed) -> None:
 
 
 @pytest.mark.parametrize("way", GUARDED, ids=named)
-def test_it_is_done_for_a_phone_that_may(shed: Shed, way: Way, asked: list[Any], monkeypatch: Any) -> None:
+def test_it_is_done_for_a_phone_that_may(
+    shed: Shed, way: Way, asked: list[Any], printed: Printed, monkeypatch: Any
+) -> None:
     """Else the refusals below would say nothing."""
-    monkeypatch.setattr(shown, "_printed", _nothing_printed)
+
+    async def in_this_process(_: object, *words: str) -> Any:
+        await asyncio.sleep(0)
+        return printed(*words)
+
+    monkeypatch.setattr(shown, "_printed", in_this_process)
     assert call(shed.browser(way.needs), way) == (303 if way.method == "POST" else 200)
     assert len(asked) == (way.method == "POST")
-
-
-async def _nothing_printed(*_: object) -> dict[str, Any]:
-    await asyncio.sleep(0)
-    return {}
 
 
 @pytest.mark.parametrize("way", GUARDED, ids=named)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from scheduler.cli.text.base import wrap
+from scheduler.phrases.water import outcome
 from scheduler.show import Display, show_depth, show_volume
 
 if TYPE_CHECKING:
@@ -36,13 +37,8 @@ def _day(row: LogLine, display: Display, width: int) -> list[str]:
     given = "?" if row["minutes"] is None else f"{row['minutes']:.0f} min"
     water = "" if row["liters"] is None else show_volume(row["liters"], display)
     net = "" if row["net_mm"] is None else show_depth(row["net_mm"], display)
-    remark = "not answered" if row["minutes"] is None else ""
-    if row["outcome"] in ("cut short", "interrupted"):
-        remark = str(row["outcome"])
-    if "least_minutes" in row and "most_minutes" in row:
-        remark = f"{remark}: {row['least_minutes']:.1f} to {row['most_minutes']:.1f} min".removeprefix(": ")
     planned = f"{row['planned_minutes']:.0f} min"
-    return _row(row["date"], row["zone"], (planned, given, water, net), remark, width)
+    return _row(row["date"], row["zone"], (planned, given, water, net), outcome(row), width)
 
 
 def _total(zone: str, total: LogTotal, display: Display, width: int) -> list[str]:

@@ -7,22 +7,14 @@ from datetime import date
 from typing import TYPE_CHECKING, Literal
 
 from scheduler.cli.text.base import Row, table, wrap
-from scheduler.show import M_S_PER_MPH, MM_PER_INCH, Display
+from scheduler.phrases.weather import WORDS, named, quality, restated, shown
+from scheduler.show import Display
 
 if TYPE_CHECKING:
-    from scheduler.shapes.weather import FlagLine, SkillLine, Value, WeatherDay, WeatherPage
+    from scheduler.shapes.weather import SkillLine, WeatherDay, WeatherPage
 
 ESTIMATED, LOOK = "~", "!"
-MATTERS = {"rain_mm": 0.5, "solar_mj_m2": 2.0, "wind_m_s": 0.5, "tdew_c": 1.0}
-"""Restatements below these (below 1 degC, 5 % for the rest) are left to --json."""
 STAND_IN = {"climatology": "c", "recent-mean": "m"}
-WORDS = {
-    "tmin_c": "low", "tmax_c": "high", "tdew_c": "dew point", "rh_mean_pct": "mean RH",
-    "rh_min_pct": "lowest RH", "rh_max_pct": "highest RH", "wind_m_s": "wind", "wind_height_m": "wind height",
-    "solar_mj_m2": "sun", "sunshine_h": "sunshine", "rain_mm": "rain", "rain_chance_pct": "chance of rain",
-    "rain_so_far_mm": "rain so far", "et0_mm": "ET0",
-}  # fmt: skip
-VERDICTS = {"rejected": "set aside", "repaired": "held", "kept": "kept, in doubt"}
 
 
 Figure = Literal["bias", "mean_absolute", "pairs"]
@@ -49,29 +41,6 @@ def _lines(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
         yield from wrap(credit, width, 2, cut=False)
 
 
-# --- quantities ----------------------------------------------------------------------------------
-
-
-def _shown(field: str, display: Display) -> tuple[Callable[[float], str], str]:
-    """How a field's SI value is written, and its unit."""
-    us = display == "us"
-    if field in ("tmin_c", "tmax_c", "tdew_c"):
-        return (lambda c: f"{c * 1.8 + 32:.0f}", "F") if us else (lambda c: f"{c:.1f}", "C")
-    if field in ("rain_mm", "rain_so_far_mm", "et0_mm"):
-        return (lambda mm: f"{mm / MM_PER_INCH:.2f}", "in") if us else (lambda mm: f"{mm:.1f}", "mm")
-    if field == "wind_m_s":
-        return (lambda v: f"{v / M_S_PER_MPH:.0f}", "mph") if us else (lambda v: f"{v:.1f}", "m/s")
-    if field == "solar_mj_m2":
-        return lambda v: f"{v:.1f}", "MJ/m2"
-    unit = "m" if field == "wind_height_m" else "h" if field == "sunshine_h" else "%"
-    return lambda v: f"{v:.0f}", unit
-
-
-def _say(field: str, value: float, display: Display) -> str:
-    write, unit = _shown(field, display)
-    return f"{write(value)} {unit}"
-
-
 # --- the days ------------------------------------------------------------------------------------
 
 
@@ -83,7 +52,7 @@ def _days(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
              ("sun", "solar_mj_m2"), (wind, "wind_m_s"), ("rain", "rain_mm")]  # fmt: skip
     rows: list[Row | None] = [
         ("day", [*(name for name, _ in heads), "odds"]),
-        ("", [*(_shown(field, display)[1] for _, field in heads), "%"]),
+        ("", [*(shown(field, display)[1] for _, field in heads), "%"]),
     ]
     for day in page["days"]:
         when = date.fromisoformat(day["date"])
@@ -101,7 +70,7 @@ def _cell(
     day: WeatherDay, field: str, letters: dict[str, str], looked: set[tuple[str, str]], display: Display
 ) -> str:
     """Value and its marks."""
-    write = _shown(field, display)[0]
+    write = shown(field, display)[0]
     if field == "et0_mm":
         mark = STAND_IN.get(day["et0_method"] or "", ESTIMATED if day["estimated"] else " ")
         return "-" if day["et0_mm"] is None else write(day["et0_mm"]) + mark + " "
@@ -133,17 +102,12 @@ def _who(day: WeatherDay, fields: list[str]) -> str:
     if len(fields) > 1:
         fields = fields[:1] if by.startswith("dew") else fields[1:3] if by.startswith("RHmax") else fields[3:]
     told = next((day["values"][name] for name in fields if name in day["values"]), None)
-    return _named(told) if told else ""
-
-
-def _named(told: Value) -> str:
-    source = told["source"] or ""
-    return source if source == told["kind"] else f"{source} ({told['kind']})"
+    return named(told) if told else ""
 
 
 def _letters(page: WeatherPage) -> dict[str, str]:
     seen = dict.fromkeys(
-        _named(told)
+        named(told)
         for day in page["days"]
         for field, told in day["values"].items()
         if field not in ("wind_height_m", "rain_chance_pct") and told["source"]
@@ -179,42 +143,20 @@ def _legend(page: WeatherPage, letters: dict[str, str], width: int) -> Iterator[
 
 
 def _quality(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
-    if not page["quality"]:
-        return
-    yield ""
-    yield "Quality control"
-    by_rule: dict[tuple[str, str, str], dict[tuple[str, str], FlagLine]] = {}
-    for flag in page["quality"]:
-        same = by_rule.setdefault((flag["source"], flag["rule"], flag["verdict"]), {})
-        same[flag["date"], flag["field"]] = flag
-    for (source, rule, verdict), flags in by_rule.items():
-        mine = list(flags.values())
-        last, fields = mine[-1], dict.fromkeys(WORDS[flag["field"]] for flag in mine)
-        first = min(flag["since"] or flag["date"] for flag in mine)
-        when = first if first == last["date"] else f"{first} to {last['date']}"
-        amount = (
-            f" {_say(last['field'], last['value'], display)}" if len(mine) == 1 and not last["since"] else ""
-        )
-        yield from wrap(
-            f"  {when} {', '.join(fields)}{amount} of {source} {VERDICTS[verdict]}: {last['reason']}"
-            f"  [{rule}: {last['published']}]", width, 6, cut=False,
-        )  # fmt: skip
+    if page["quality"]:
+        yield ""
+        yield "Quality control"
+    for text in quality(page, display):
+        yield from wrap(f"  {text}", width, 6, cut=False)
 
 
 def _restated(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
-    shown = [
-        r
-        for r in page["restated"]
-        if abs(r["now"] - r["was"]) >= MATTERS.get(r["field"], 1.0 if r["field"].endswith("_c") else 5.0)
-    ]
-    if not shown:
-        return
-    yield ""
-    yield "Said anew"
-    for r in shown:
-        was, now = _say(r["field"], r["was"], display), _say(r["field"], r["now"], display)
-        text = f"  {r['date']} {WORDS[r['field']]} of {r['source']}: {was} -> {now} ({r['said_at'][:10]})"
-        yield from wrap(text, width, 6)
+    said = list(restated(page, display))
+    if said:
+        yield ""
+        yield "Said anew"
+    for text in said:
+        yield from wrap(f"  {text}", width, 6)
 
 
 def _forecasts(page: WeatherPage, display: Display, width: int) -> Iterator[str]:
@@ -241,7 +183,7 @@ def _fared(rows: Sequence[SkillLine], display: Display) -> Iterator[Row]:
         mine = {row["lead_days"]: row for row in rows if row["field"] == field}
         if not mine:
             continue
-        write, unit = _shown(field, display)
+        write, unit = shown(field, display)
         for key, label in FIGURES:
             name = f"{WORDS[field]}, {unit}" if key == "bias" else ""
             yield f"  {name:<9} {label}", [_figure(mine.get(lead), key, write) for lead in range(1, 8)]
