@@ -59,8 +59,15 @@ class Connection(H11Protocol):
                 self._wind(TAKEN_IN_S)
 
     def on_response_complete(self) -> None:
+        """uvicorn's word for: all of it is in the transport's buffer. Taken away it need not be."""
         self._wind(None)
         super().on_response_complete()
+        if self.transport.get_write_buffer_size():
+            self.loop.call_later(TAKEN_IN_S, self._cut_off)
+
+    def _cut_off(self) -> None:
+        if self.transport.get_write_buffer_size():
+            self.transport.abort()
 
     def _wind(self, seconds: float | None) -> None:
         if self._clock is not None:

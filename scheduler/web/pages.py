@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from tempfile import TemporaryDirectory
+from tempfile import mkdtemp
 from typing import Any, cast
+from weakref import finalize
 
 from scheduler.errors import CouldNot
 from scheduler.publish.files import TODAY, read_today
@@ -47,7 +49,9 @@ class Pages:
         """own_copy: read the records from a copy; None: where they cannot be written."""
         self._settings = settings
         own_copy = not os.access(settings.data, os.W_OK) if own_copy is None else own_copy
-        self._copy = TemporaryDirectory(prefix="rowwater-page-") if own_copy else None
+        self._copy = Path(mkdtemp(prefix="rowwater-page-")) if own_copy else None
+        if self._copy is not None:
+            finalize(self, shutil.rmtree, self._copy, ignore_errors=True)
         self._copied: Any = None
         self._run = run
         self._today: tuple[Any, dict[str, Any]] | None = None
@@ -99,11 +103,11 @@ class Pages:
         """The data folder, or the copy, made anew where it is an old one."""
         if self._copy is None:
             return self._settings.data
-        copy, rests_on = Path(self._copy.name), self._rests_on()
+        rests_on = self._rests_on()
         if self._copied != rests_on:
-            copy_records(self._settings.data, copy)
+            copy_records(self._settings.data, self._copy)
             self._copied = rests_on
-        return copy
+        return self._copy
 
     def _ask(self, words: Sequence[str]) -> Any:
         places = ["--config", str(self._settings.config), "--data", str(self._records())]

@@ -83,7 +83,7 @@ def look_at_certificate(settings: Settings) -> None:
         raise Unusable("certificate", f"{settings.certificate}: {why}, or needs a password") from error
 
 
-class _Ending(Server):
+class Ending(Server):
     """Ends where nobody asked anything for so long. None: never."""
 
     def __init__(self, config: Config, seen: LastSeen, idle_s: float | None) -> None:
@@ -114,6 +114,11 @@ class LastSeen:
 
 def serve(app: Starlette, settings: Settings, door: socket.socket, idle_s: float | None) -> None:
     """Answers until it is told to end, or nobody asked for `idle_s` seconds."""
+    made(app, settings, idle_s).run([door])
+
+
+def made(app: Starlette, settings: Settings, idle_s: float | None) -> Ending:
+    """The server of an application, with all that bounds it."""
     seen = LastSeen(app)
     config = Config(
         seen, http=Connection, ws="none", loop="asyncio", lifespan="off", log_config=None, access_log=False,
@@ -121,4 +126,4 @@ def serve(app: Starlette, settings: Settings, door: socket.socket, idle_s: float
         timeout_keep_alive=REST_S, timeout_graceful_shutdown=5,
         ssl_certfile=settings.certificate, ssl_keyfile=settings.key,
     )  # fmt: skip
-    _Ending(config, seen, idle_s).run([door])
+    return Ending(config, seen, idle_s)
