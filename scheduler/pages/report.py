@@ -9,7 +9,7 @@ from scheduler.model import WaterPrice
 from scheduler.pages.report_advice import advice
 from scheduler.pages.report_record import done, skill, zone_report
 from scheduler.pages.report_soil import curve, month_weather
-from scheduler.pages.report_water import flow_months, month_lines, water_of
+from scheduler.pages.report_water import flow_months, meter_total, month_lines, water_of
 from scheduler.pages.rounding import rounded
 from scheduler.planning.season_past import Past
 from scheduler.planning.timer import TIMER
@@ -40,6 +40,8 @@ def report_page(past: Past, store: Store, *, now: datetime) -> ReportPage:
         "remarks": [],
     }
     page["remarks"] = list(_remarks(past, page))
+    if flow:
+        page["meter"] = meter_total(flow, sum(water.given.values()))
     if garden.supply.water_price is not None:
         page["cost"] = _cost(garden.supply.water_price, zones)
     return page

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import NamedTuple
 
@@ -11,7 +11,7 @@ from scheduler.core.arrays import FloatArray
 from scheduler.model import Applied, StoredPlan
 from scheduler.pages.rounding import rounded
 from scheduler.planning.season_past import Past
-from scheduler.shapes.report import FlowMonth, MonthWater
+from scheduler.shapes.report import FlowMonth, MeterTotal, MonthWater
 
 Key = tuple[str, str]
 """(month, zone); months as 2026-07."""
@@ -144,3 +144,13 @@ def flow_months(past: Past) -> list[FlowMonth]:
          "expected_l": rounded(expected)}
         for (month, zone), (runs, metered, expected) in sorted(sums.items())
     ]  # fmt: skip
+
+
+def meter_total(flow: Sequence[FlowMonth], given_l: float) -> MeterTotal:
+    """Meter against log over all months; given_l: all water of the log."""
+    return {
+        "runs": sum(line["runs"] for line in flow),
+        "metered_l": rounded(sum(line["metered_l"] for line in flow)),
+        "expected_l": rounded(sum(line["expected_l"] for line in flow)),
+        "given_l": rounded(given_l),
+    }

@@ -87,6 +87,15 @@ class FlowMonth(TypedDict):
     expected_l: float
 
 
+class MeterTotal(TypedDict):
+    """Meter against log: runs that a meter told, what minutes times flow make of them, and all of the log."""
+
+    runs: int
+    metered_l: float
+    expected_l: float
+    given_l: float
+
+
 class SkillShort(TypedDict):
     source: str
     field: str
@@ -127,6 +136,7 @@ class ReportPage(Span):
     curves: dict[str, list[CurveDay]]
     weather: list[MonthWeather]
     flow: list[FlowMonth]
+    meter: NotRequired[MeterTotal]  # where a meter told any run
     skill: list[SkillShort]
     done: list[Done]
     cost: NotRequired[Cost]

@@ -22,6 +22,7 @@ ASKED = {
     "log": ("log",),
     "check": ("check", "--offline", "--date", "2015-07-09"),
     "why": ("why", "tomatoes", "--season"),
+    "report": ("report",),
 }
 
 
