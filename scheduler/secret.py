@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Mapping
 from pathlib import Path
+
+from scheduler.places import unreadable
 
 
 def secret(file: str, environ: Mapping[str, str]) -> str:
@@ -16,4 +19,6 @@ def secret(file: str, environ: Mapping[str, str]) -> str:
     handed = environ.get("CREDENTIALS_DIRECTORY")
     if handed and not path.is_absolute() and (Path(handed) / path).is_file():
         path = Path(handed) / path
+    if path.exists() and (why := unreadable(path)):  # a pipe would be waited for
+        raise OSError(errno.EINVAL, why, str(path))
     return path.read_text(encoding="utf-8").rstrip("\r\n")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -34,6 +36,20 @@ def test_credentials_of_the_service_manager_come_first_for_a_bare_name(
 def test_only_the_end_of_the_line_is_dropped(tmp_path: Path) -> None:
     (tmp_path / "key").write_bytes(b" two words \n\n")
     assert secret(str(tmp_path / "key"), {}) == " two words "
+
+
+@pytest.mark.parametrize(
+    ("make", "why"),
+    [
+        (os.mkfifo, "a pipe or a device, not a file"),
+        (os.mkdir, "a folder, not a file"),
+        (lambda path: path.symlink_to("/dev/zero"), "a pipe or a device, not a file"),
+    ],
+)
+def test_what_is_no_file_is_told_at_once(tmp_path: Path, make: Callable[[Path], object], why: str) -> None:
+    make(tmp_path / "key")
+    with pytest.raises(OSError, match=why):
+        secret(str(tmp_path / "key"), {})
 
 
 def test_a_file_that_is_missing_or_no_text_is_an_error(tmp_path: Path) -> None:

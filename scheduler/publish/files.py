@@ -43,6 +43,8 @@ def read_today(data_dir: Path) -> dict[str, Any] | None:
     Its shape is not looked at, for the morning's sake: see `refuse_other_shape`.
     """
     path = data_dir / TODAY
+    if path.exists() and not path.is_file():  # a pipe would be waited for
+        raise _broken(path, "it is no file")
     try:
         page = json.loads(path.read_bytes().decode(), parse_constant=_not_json)
     except FileNotFoundError:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from scheduler.disk import write_atomic
 from scheduler.errors import CouldNot
+from scheduler.places import unreadable
 from scheduler.relays.base import LIMIT_S, Driver
 from scheduler.relays.make import driver_named
 
@@ -74,6 +75,8 @@ def load(path: Path) -> list[Spec]:
     """Raises CouldNot for a file that is missing or no list. An entry that is no valve stays, under a driver
     that does not exist: so it is counted as not closed, and the others are closed all the same.
     """
+    if path.exists() and (why := unreadable(path)):  # a pipe would be waited for, and no valve closed
+        raise CouldNot(f"{path}: {why}")
     try:
         entries = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as problem:

@@ -72,6 +72,8 @@ def keep(
 
 def kept(data: Path) -> InUse | None:
     """The version in force before this start; None where there is none that can be read."""
+    if not (data / IN_USE).is_file():  # a pipe would be waited for
+        return None
     try:
         record = json.loads((data / IN_USE).read_text(encoding="utf-8"))
         original = Path(record["original"])

@@ -38,6 +38,7 @@ from scheduler.service.water_records import MISSED_BEATS
 FLOW_TOLERANCE_LPM = 1e-6
 LATE_S = 120.0  # a run that starts later than this behind its plan gets a line saying why
 SHORTEST_CUT_S = 60.0  # a run that is cut to less than this is not worth opening a valve for
+NOT_THERE = "the service was not running, or its clock not trusted"
 WORTH_A_LINE_S = 30.0  # a cut of less is not worth telling
 RETRY_WRITE_S = 15.0  # pause before the disk is asked again for the record that must come first
 GRACE_S = 5.0  # past its time, a valve that has not reported its close is told again
@@ -71,6 +72,7 @@ class Ledger:
         self._beaten = float("-inf")
         self._retry_at = float("-inf")
         self._idle_since = float("-inf")  # when the last zone closed
+        self._since: float | None = None  # when this process first knew the time, wall
 
     # --- the settings ---
 
@@ -90,6 +92,8 @@ class Ledger:
 
     def step(self, at: Moment, plan: DayPlan | None, blocked: str | None) -> list[Action]:
         """All that is to be done now. blocked: why nothing may be opened, whatever is due."""
+        if self._since is None and at.trusted:
+            self._since = at.wall.timestamp()
         actions = self._overdue(at)
         actions += self._unrecorded(at)
         actions += self._beats(at)
@@ -199,9 +203,7 @@ class Ledger:
         self, at: Moment, watering: Watering, plan: DayPlan, limit: str | None = None, *, meant: bool = False
     ) -> list[Action]:
         self.tried |= watering.identities
-        why = self.lately.get(
-            watering.valve, limit or "the service was not running, or its clock not trusted, in time"
-        )
+        why = self.lately.get(watering.valve, limit or f"{NOT_THERE}, in time")
         text = f"{watering.names}: the run of {plan.day} {watering.start:%H:%M} did not happen: {why}"
         return [
             Book(None, water_records.never_opened(watering.shares, at.wall), at.wall),
@@ -295,7 +297,8 @@ class Ledger:
         """Lines on a run that starts late, or is cut."""
         lines: list[Action] = []
         if at.wall.timestamp() - watering.start_s > LATE_S:
-            why = self.lately.get(watering.valve, "the service was not ready before")
+            away = self._since is not None and watering.start_s < self._since
+            why = NOT_THERE if away else self.lately.get(watering.valve, "the service was not ready before")
             lines.append(_of(watering, "late", "info", f"{watering.names} started late, "
                               f"{at.wall:%H:%M} for {watering.start:%H:%M}: {why}"))  # fmt: skip
         if seconds < watering.seconds - WORTH_A_LINE_S:

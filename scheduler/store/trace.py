@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import stat
 import zlib
 from collections.abc import Mapping
 from contextlib import suppress
@@ -31,7 +32,11 @@ def add(folder: Path, line: Mapping[str, Any]) -> None:
     text = json.dumps(line, allow_nan=False)
     try:
         # between line ends of its own: a line that a power cut tore takes no other with it
-        fd = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW, 0o660)
+        _replace_what_is_no_file(path)
+        flags = (
+            os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK
+        )  # a pipe is not waited for
+        fd = os.open(path, flags, 0o660)
         try:
             os.write(fd, f"\n{_sum(text)} {text}\n".encode())
             os.fsync(fd)
@@ -49,13 +54,22 @@ def read(folder: Path) -> list[dict[str, Any]]:
     """The whole lines, in order."""
     found = []
     with suppress(OSError):
-        if not (folder / FILE).is_file():  # a pipe would be waited for
+        if not stat.S_ISREG((folder / FILE).lstat().st_mode):  # a pipe would be waited for
             return []
         for line in (folder / FILE).read_bytes().split(b"\n"):
             checked, _, text = line.decode(errors="replace").partition(" ")
             if text and checked == _sum(text):
                 found.append(json.loads(text))
     return found
+
+
+def _replace_what_is_no_file(path: Path) -> None:
+    """A link or a pipe in its place would keep openings from being remembered. A folder stays. OSError."""
+    with suppress(FileNotFoundError):
+        mode = path.lstat().st_mode
+        if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+            log.warning("%s: was no file, and is replaced by one", path)
+            path.unlink()
 
 
 def unclosed(folder: Path) -> list[tuple[str, datetime]]:

@@ -287,6 +287,6 @@ def calm(w: World) -> None:
         assert open_books <= in_hand, f"P5: never settled: {open_books - in_hand}"
         if datetime.fromtimestamp(w.wall, w.plot.zone).date() == true_day:
             for day in (true_day - timedelta(days=1), true_day):
-                if w.wall > w.plot.windows(day)[-1][1].timestamp():
+                if w.wall > w.plot.windows(day)[-1][1].timestamp() + w.idle_s:  # it had its ticks since
                     w.check_day(day)
     w.check()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import signal
 import sqlite3
@@ -374,3 +375,21 @@ def test_records_that_cannot_be_read_refuse_nobody(tmp_path: Path) -> None:
             (tmp_path / name).write_bytes(data)
         refuse_another(mine, owners_of(tmp_path / name), tmp_path / name)
     assert not (tmp_path / "none.db").exists()
+
+
+def test_a_run_of_two_hours_ago_is_watered_late_in_its_hours_and_after_them_no_more(
+    make_shed: MakeShed,
+) -> None:
+    """Row 6: the service was down; what is left of the hours is used, and both are said."""
+    shed = make_shed()
+    shed.plan([("a", 1, -7200.0, 3.0), ("b", 1, -7200.0, 1200.0)], until_s=70.0)
+    shed.start()
+    shed.until(lambda: shed.is_open("a") or not shed.is_open("b"), 20, "the runs")
+    shed.until(lambda: "a started late" in shed.said(), 20, "the line")
+    shed.until(lambda: shed.rows("SELECT 1 FROM applied WHERE zone = 'a' AND outcome = 'done'"), 20, "a")
+    assert re.search("a started late, .*: the service was not running, or its clock not trusted", shed.said())
+    shed.until(lambda: shed.rows("SELECT 1 FROM applied WHERE zone = 'b'"), 90, "b")
+    ((outcome, minutes),) = shed.rows("SELECT outcome, minutes FROM applied WHERE zone = 'b'")
+    assert minutes * 60 <= 71.0
+    assert outcome in ("cut short", "never opened")
+    assert re.search("b: cut from 20 to 1 min|the run of .* did not happen", shed.said())
