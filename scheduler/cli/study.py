@@ -26,9 +26,9 @@ if TYPE_CHECKING:
     from scheduler.study.study import Answer, Carry, Study
 
 EXIT_LOOK = 3
-A_FEW = 2
-"""Seasons within the supply in one piece of work, that little is lost where it breaks off."""
-FEW_PIECES = 20
+TOGETHER = {"none": 8, "forecast": 1, "perfect": 1}
+"""Seasons within the supply in one piece of work: so few that little is lost where it breaks off."""
+FEW_PIECES = 8
 EXTRA = "pip install 'rowwater[study]' brings it"
 MANY = 240
 """Seasons without limits, which are walked together."""
@@ -196,7 +196,8 @@ class _Asked:
     @property
     def _together(self) -> int:
         """Seasons in one piece of work."""
-        return MANY if self._wish.how.unlimited else A_FEW
+        how = self._wish.how
+        return MANY if how.unlimited else TOGETHER[how.mode]
 
     def run(self) -> Iterator[Iterator[StudySeason]]:
         """Runs what is left to run; a garden's seasons, one garden after another."""

@@ -67,7 +67,7 @@ class Years:
 
 
 NAMES = (
-    "liters", "stress_days", "drained_l", "longest_minutes", "short_days", "lost", "short_share",
+    "liters", "stress_days", "drained_l", "longest_minutes", "short_days", "short_l", "lost", "short_share",
 )  # fmt: skip
 
 
@@ -122,7 +122,7 @@ def season_rows(study: Study, answer: Answer, kept: Kept) -> Iterator[StudySeaso
                     "garden": study.garden.name, "variant": ready.variant.name, "year": year,
                     "liters": found.liters, "stress_days": found.stress_days, "drained_l": found.drained_l,
                     "longest_minutes": found.longest_minutes, "short_days": found.short_days,
-                    "lost": found.lost, "short_share": found.short_share,
+                    "short_l": found.short_l, "lost": found.lost, "short_share": found.short_share,
                 }  # fmt: skip
 
 
@@ -161,6 +161,7 @@ def _variant(one: Years, *, beaten: bool) -> StudyVariant:
         "drained_l": _spread(one, "drained_l"),
         "longest_minutes": _spread(one, "longest_minutes"),
         "short_days": _spread(one, "short_days"),
+        "short_l": _spread(one, "short_l"),
         "lost": _spread(one, "lost"),
         "carried": len(carried),
         "not_carried": [year for year in one.years if year not in carried],

@@ -48,6 +48,7 @@ class StudyVariant(TypedDict):
     drained_l: StudySpread | None
     longest_minutes: StudySpread | None
     short_days: StudySpread | None
+    short_l: StudySpread | None  # that all crops used less than they asked for
     lost: StudySpread | None
     carried: int
     not_carried: list[int]
@@ -129,6 +130,7 @@ class StudySeason(TypedDict):
     drained_l: float
     longest_minutes: float
     short_days: int | None
+    short_l: float
     lost: float | None
     short_share: float
 

@@ -39,6 +39,7 @@ class Figures:
     drained_l: float
     longest_minutes: float  # most minutes of a morning, one valve after another
     short_days: int | None
+    short_l: float  # that all crops used less than they asked for
     lost: float | None  # share of the yield, the plantings weighed by their area
     short_share: float  # of the water that it asks for: of the planting that went shortest
     zones: Mapping[str, ZoneFigures]
@@ -80,6 +81,7 @@ def figures_of(zones: Sequence[Zone], season: Season, gardens: Sequence[slice]) 
                 drained_l=_rounded(drained[:, garden].sum()),
                 longest_minutes=_longest(balance.minutes[:, garden], zones[garden]),
                 short_days=sum(shorts) if len(shorts) == len(by_zone) else None,
+                short_l=_rounded(sum(use.short_mm * use.stand.planting.rows.area_m2 for use in plantings)),
                 lost=_lost(plantings),
                 short_share=_rounded(max(_short_shares(plantings), default=0.0)),
                 zones=by_zone,

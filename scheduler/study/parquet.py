@@ -12,7 +12,8 @@ from scheduler.shapes.study import StudySeason
 ROWS_AT_ONCE = 10_000
 _KINDS = {
     "garden": "string", "variant": "string", "year": "int32", "liters": "float64", "stress_days": "int32",
-    "drained_l": "float64", "longest_minutes": "float64", "short_days": "int32", "lost": "float64",
+    "drained_l": "float64", "longest_minutes": "float64", "short_days": "int32", "short_l": "float64",
+    "lost": "float64",
     "short_share": "float64",
 }  # fmt: skip
 

@@ -117,6 +117,7 @@ def figures_of(page: dict[str, Any]) -> dict[str, float | None]:
         "drained_l": sum(area[name] * zone["percolation_mm"] for name, zone in page["zones"].items()),
         "longest_minutes": max(morning.values()),
         "short_days": sum(known) if known else None,
+        "short_l": sum(area[one["zone"]] * one["short_use_mm"] for one in page["plantings"]),
         "lost": 1 - sum(share * left for share, left in shares) / whole,
         "short_share": max(asked),
     }
@@ -128,7 +129,7 @@ def hold(row: dict[str, str], page: dict[str, Any]) -> None:
     for name in ("liters", "stress_days", "longest_minutes", "short_days"):
         value = expected[name]
         assert row[name] == ("" if value is None else str(round(value, 6))), (row, name, value)
-    for name, near in (("drained_l", 1e-3), ("lost", 2e-6), ("short_share", 2e-6)):
+    for name, near in (("drained_l", 1e-3), ("short_l", 1e-3), ("lost", 2e-6), ("short_share", 2e-6)):
         assert float(row[name]) == pytest.approx(expected[name], abs=near), (row, name)
 
 
@@ -198,7 +199,15 @@ def test_the_answer_follows_from_the_seasons(short: Grower) -> None:
     assert [one["variant"] for one in page["variants"]] == list(dict.fromkeys(row["variant"] for row in rows))
     for one in page["variants"]:
         mine = [row for row in rows if row["variant"] == one["variant"]]
-        for name in ("liters", "stress_days", "drained_l", "longest_minutes", "short_days", "lost"):
+        for name in (
+            "liters",
+            "stress_days",
+            "drained_l",
+            "longest_minutes",
+            "short_days",
+            "short_l",
+            "lost",
+        ):
             values = sorted(float(row[name]) for row in mine)
             assert one[name]["median"] == pytest.approx((values[1] + values[2]) / 2, abs=1e-6)
             assert (
