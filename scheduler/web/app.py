@@ -75,7 +75,7 @@ def application(settings: Settings, pages: Pages | None = None) -> Starlette:
     """pages: in place of those that children print."""
     page = Page(settings, Phones(settings.folder), pages or Pages(settings))
     return Starlette(
-        routes=[Route(way.path, _endpoint(page, way), methods=[way.method]) for way in WAYS],
+        routes=[Route(_pattern(way), _endpoint(page, way), methods=[way.method]) for way in WAYS],
         middleware=[
             Middleware(OurHeaders),
             Middleware(Bounded),
@@ -84,6 +84,11 @@ def application(settings: Settings, pages: Pages | None = None) -> Starlette:
         ],
         exception_handlers={HTTPException: partial(_no_such_way, page), Exception: partial(_failed, page)},
     )
+
+
+def _pattern(way: Way) -> str:
+    """A zone's name may hold a slash."""
+    return way.path.replace("{zone}", "{zone:path}")
 
 
 def _endpoint(page: Page, way: Way) -> Callable[[Request], Awaitable[Response]]:

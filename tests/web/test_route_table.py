@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import pytest
 from web.browser import HOST, Browser, forms
 from web.conftest import Printed, Shed, settings_of
 
+from scheduler.html.screens.frame import zone_path
 from scheduler.web import done, shown
 from scheduler.web.app import WAYS, Way, application
 from scheduler.web.ask import Answer
@@ -56,7 +58,7 @@ def keys(browser: Browser) -> dict[str, str]:
 
 
 def test_the_application_has_no_other_routes(shed: Shed) -> None:
-    routes = {(method, route.path) for route in shed.app.routes for method in route.methods}
+    routes = {(method, route.path_format) for route in shed.app.routes for method in route.methods}
     assert routes - {("HEAD", path) for _, path in routes} == {(way.method, way.path) for way in WAYS}
 
 
@@ -173,3 +175,20 @@ def test_every_answer_has_the_same_headers(shed: Shed, way: Way, asked: list[Any
         "private, max-age=604800" if "static" in way.path else "no-store"
     )
     assert "server" not in answer.headers
+
+
+def test_a_zone_whose_name_holds_a_slash_has_its_screen(
+    shed: Shed, printed: Printed, monkeypatch: Any
+) -> None:
+    name = "beans/north 50%?"
+    today = shed.data / "today.json"
+    today.write_text(today.read_text().replace('"beans"', json.dumps(name)))
+
+    async def in_this_process(*_: object) -> Any:
+        await asyncio.sleep(0)
+        return {**printed("why", "--season", "--", "beans"), "zone": name}
+
+    monkeypatch.setattr(shown, "_printed", in_this_process)
+    phone = shed.browser()
+    assert phone.get(zone_path(name)).status == 200
+    assert phone.get(f"{zone_path(name).replace('/zone/', '/confirm/water/')}?minutes=5").status == 200
