@@ -125,6 +125,8 @@ class ControlSocket:
             answers: queue.SimpleQueue[tuple[int, str]] = queue.SimpleQueue()
             try:
                 asked = json.loads(read_line(guest))
+                if not isinstance(asked, dict):
+                    raise TypeError("no request")
                 _log(asked)
                 if asked["do"] == "note":
                     self._send(guest, *self._noted(dict(asked["note"])))
