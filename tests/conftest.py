@@ -6,12 +6,14 @@ import os
 from typing import Any
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
+# how long a busy machine, or an emulated one, takes for a case is no fault of the code
+unhurried = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("unhurried", unhurried)
 # in CI the same cases each time: a new find belongs to whoever looks for one, not to an unrelated change
-settings.register_profile("ci", derandomize=True)
-if os.environ.get("CI"):
-    settings.load_profile("ci")
+settings.register_profile("ci", unhurried, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "unhurried")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -161,7 +161,7 @@ def test_a_killed_trial_is_closed_by_the_guard(run: Any, tmp_path: Path) -> None
         [sys.executable, "-c", script, "kale", "--yes", "--seconds", "60", *places], stderr=subprocess.DEVNULL
     ) as process:
         try:
-            assert until(lambda: "kale 3 open 60" in told(tmp_path), 10)
+            assert until(lambda: "kale 3 open 60" in told(tmp_path), 30)
             guard = guard_of(process.pid)
         finally:
             process.kill()
@@ -187,7 +187,7 @@ def test_ctrl_c_closes(run: Any, tmp_path: Path) -> None:
     with subprocess.Popen(
         [sys.executable, "-c", script, "kale", "--yes", "--seconds", "60", *places], stderr=subprocess.PIPE
     ) as process:
-        assert until(lambda: "kale 3 open 60" in told(tmp_path), 10)
+        assert until(lambda: "kale 3 open 60" in told(tmp_path), 30)
         process.send_signal(signal.SIGINT)
         _, err = process.communicate(timeout=10)
     assert process.returncode == 1

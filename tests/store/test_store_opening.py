@@ -122,10 +122,12 @@ def test_a_first_start_cut_off_after_the_header_goes_on(path: Path) -> None:
 def test_two_first_starts_at_once_share_one_database(path: Path) -> None:
     code = (
         "import sys, pathlib, datetime\n"
+        "from scheduler.store.opening import Setup\n"
         "from scheduler.store.store import Store\n"
         "sys.stdin.readline()\n"
         "now = datetime.datetime(2026, 6, 12, 8, tzinfo=datetime.UTC)\n"
-        "with Store.open(pathlib.Path(sys.argv[1]), now=now) as store:\n"
+        "setup = Setup(patience_s=50)\n"  # the other one makes a database meanwhile, on a busy machine
+        "with Store.open(pathlib.Path(sys.argv[1]), now=now, setup=setup) as store:\n"
         "    store.begin(datetime.date(2026, 6, 12))\n"
         "    print(store.replaced, store.notices)\n"
     )

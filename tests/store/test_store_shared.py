@@ -73,6 +73,7 @@ def test_one_spoilt_letter_in_a_name_is_damage_and_no_defect(tmp_path: Path, tex
 
 SERVICE = """
 import os, pathlib, sys
+import urllib.parse  # pathlib loads it late, and the other user may not read Python
 from datetime import date
 from functools import partial
 from scheduler.service.books import AskDay, Books

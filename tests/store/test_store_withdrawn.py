@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
@@ -18,8 +19,9 @@ from scheduler.store.told import moment_of_telling, told, withdraw
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return Store.open(tmp_path / "rowwater.db", now=NOW)
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "rowwater.db", now=NOW) as opened:
+        yield opened
 
 
 def test_what_is_withdrawn_counts_nowhere_and_stays_on_disk(store: Store) -> None:
