@@ -31,7 +31,7 @@ AIMS = (
 )
 PLANNED_BY = {
     "rule": "every zone follows its own trigger, and all of it fits",
-    "solver": "a program of the week (HiGHS), packed into the hours and made better there",
+    "solver": "a search of the week, held against the least stress that a program (HiGHS) says is possible",
     "heuristic": "plain steps, the thirstiest first",
 }
 

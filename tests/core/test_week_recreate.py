@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from scheduler.core.week.outcome import judge, terms_of
 from scheduler.core.week.plan import plan_week
 from scheduler.core.week.recreate import ValveDays
 from scheduler.core.week.rule import rule_minutes
+from scheduler.core.week.solver import Model, Solved
 from scheduler.core.week.valves import Valves
 
 
@@ -73,3 +75,28 @@ def test_more_time_is_never_worse_and_the_same_facts_are_the_same_plan(dry: bool
     assert all(later <= sooner * (1 + 1e-4) + 1e-6 for sooner, later in zip(found, found[1:], strict=False))
     assert plans[-1].pulses == plans[-2].pulses
     assert plans[-1].score.loss >= plans[-1].best_loss - 1e-9
+
+
+@pytest.mark.parametrize(("zones", "seed"), [(4, 4006), (6, 6002)])
+def test_the_last_digits_of_the_solvers_sums_pick_no_plan(
+    zones: int, seed: int, monkeypatch: pytest.MonkeyPatch
+):
+    """As another processor would round them: an ARM's multiply-add rounds once where x86 rounds twice."""
+    ahead = random_week(np.random.default_rng(seed), zones)
+    solve, noise, asked = Model.solve, np.random.default_rng(seed), []
+
+    def otherwise(model: Model, *given: Any, **named: Any) -> Solved:
+        for name in ("cost", "value", "low", "high", "row_low", "row_high"):
+            exact = np.array(getattr(model, name))
+            setattr(model, name, (exact * (1 + 2.0**-52 * noise.integers(-1, 2, len(exact)))).tolist())
+        asked.append(model)
+        return solve(model, *given, **named)
+
+    plain = plan_week(ahead, seconds=20.0)
+    monkeypatch.setattr(Model, "solve", otherwise)
+    for _ in range(2):
+        plan = plan_week(ahead, seconds=20.0)
+        assert plan.pulses == plain.pulses
+        assert plan.best_loss == pytest.approx(plain.best_loss, abs=1.1e-6)
+    assert asked
+    assert plain.score.loss > 0.1

@@ -84,7 +84,7 @@ class Capacity:
         Litres or minutes, as the row has it.
         """
         flat = minutes.ravel()
-        return [row.most - float(row.coefficient @ flat[row.place]) for row in self.rows]
+        return [row.most - math.fsum((row.coefficient * flat[row.place]).tolist()) for row in self.rows]
 
     def fits(self, minutes: Minutes) -> bool:
         """Whether (day, valve) minutes keep every row, but for rounding.

@@ -105,9 +105,8 @@ def alike(values: FloatArray) -> FloatArray:
     >>> alike(np.array([0.1 + 0.2, np.inf, 0.0])).tolist()
     [0.3, inf, 0.0]
     """
-    size = np.maximum(np.abs(np.where(np.isfinite(values), values, 1.0)), 1e-9)
-    scale = 10.0 ** (_DIGITS - 1 - np.floor(np.log10(size)))
-    return np.asarray(np.round(values * scale) / scale)
+    text = [f"{value:.{_DIGITS}g}" for value in values.ravel().tolist()]
+    return np.array([float(one) for one in text], dtype=np.float64).reshape(values.shape)
 
 
 def _of_soil(

@@ -1,9 +1,6 @@
 """The week as a mixed-integer program for HiGHS.
 
-Two solves, one aim after the other: first the least loss by stress; then, holding that, the rest with
-weights ten and a hundred apart.  Stress has a solve of its own because no weight is right for it: a tenth of
-a stress day must outweigh any amount of water.  The others are all litres, so that weights keep their order,
-and one solve in place of four keeps a small computer quick.
+It is asked for the least loss by stress alone; the other aims are the search's (`core.week.recreate`).
 
 The balance is linear but for Ks (FAO-56 eq 84): ETc = evaporation + use (1 - lack), lack >= (start - RAW) /
 (TAW - RAW), lack >= 0; and but for evaporation, which ends where the soil has nothing left.  What a lack
@@ -14,7 +11,6 @@ every minute is looked at, get binaries that hold it to the line.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
@@ -24,18 +20,12 @@ from scheduler.core.arrays import FloatArray, Minutes, Mm
 from scheduler.core.week.capacity import Capacity
 from scheduler.core.week.cuts import MOST_SIDE_BY_SIDE, Cut, Share, together
 from scheduler.core.week.loss import EXTRA
-from scheduler.core.week.outcome import Terms, dry_side_balance, may_wait, mean_balance
+from scheduler.core.week.outcome import Terms, dry_side_balance, mean_balance
 from scheduler.core.week.problem import DOUBT_SD
 from scheduler.core.week.solver import Model, Solved, Term
 
-DEPARTURE, PERCOLATION, FILL = 100.0, 10.0, 1.0  # per litre
-START_SHARE = 0.01  # of the litres that a valve's readily available water is worth
-FULLER = 1e-3  # per litre, for sooner and fuller runs where all else is equal
 LOSS_GAP = 1e-3
-REST_GAP = 1e-2
 SLIGHT = 1e-7
-FIRM_DAYS = 3
-"""Of later mornings a program of many runs plans the water, not every start: tomorrow it is planned again."""
 WHOLE_UP_TO = 40
 """Runs are whole minutes in the program up to so many (day, valve) pairs; above, they are rounded after."""
 
@@ -69,20 +59,20 @@ class Program:
         unwatered = dry_side_balance(capacity.valves, terms, dry)
         self.no_rain, self.dry_side = unwatered.no_rain_start, unwatered.dry_side_start
 
-    def relaxed(self, seconds: float) -> Answer:
+    def relaxed(self, seconds: float) -> float:
         """Least loss if runs could be split and mornings cut into any sets of valves that may run together.
 
-        A linear program; nothing is better than its objective, in weighted stress days.  The columns are
+        A linear program; in weighted stress days, and nothing is better.  The columns are
         those of the cutting stock problem (Gilmore and Gomory 1961, Operations Research 9; from memory).
         seconds: for the solver.  Raises `NoSolver` where it is not there or finds nothing in time.
         """
-        build = _Build(self, rest=False)
+        build = _Build(self)
         for column, cost in build.loss:
             build.model.cost[column] = cost
         for day in range(self.capacity.valves.week.days):
             build.sets_of_valves(day)
         build.model.whole = [False] * len(build.model.whole)
-        return build.answer(build.model.solve(seconds, LOSS_GAP))
+        return build.model.solve(seconds, LOSS_GAP).bound
 
     def least_loss(self, seconds: float, start: Minutes) -> Answer:
         """(day, valve) minutes of the least loss; objective and bound in weighted stress days.
@@ -91,23 +81,10 @@ class Program:
         seconds: for the solver.  start: (day, valve) minutes of a known plan, from which it sets out.
         Raises `NoSolver` where it is not there or finds nothing in time.
         """
-        build = _Build(self, rest=False)
+        build = _Build(self)
         for column, cost in build.loss:
             build.model.cost[column] = cost
         return build.answer(build.model.solve(seconds, LOSS_GAP, build.start(start)))
-
-    def best_of(self, loss: float, seconds: float, start: Minutes) -> Answer:
-        """(day, valve) minutes best by the other aims, at a loss of at most `loss` weighted stress days.
-
-        Objective and bound: departures from the trigger rule (model M6), percolation and filling of the
-        lines, and starts, all in weighted litres.
-        seconds, start and errors: as for `least_loss`.
-        """
-        build = _Build(self, rest=True)
-        build.model.row(build.loss, high=loss * (1 + LOSS_GAP) + 1e-6)
-        for (day, v), pair in build.runs.items():
-            build.price(day, v, *pair)
-        return build.answer(build.model.solve(seconds, REST_GAP, build.start(start)))
 
 
 class _Build:
@@ -117,21 +94,19 @@ class _Build:
     q what drains below the roots.
     """
 
-    def __init__(self, program: Program, *, rest: bool) -> None:
+    def __init__(self, program: Program) -> None:
         self.program, self.capacity, self.terms = program, program.capacity, program.terms
         self.valves = program.capacity.valves
         self.week = self.valves.week
         self.model = Model()
-        self.rest = rest
         self.runs: Runs = {}
         self.loss: list[Term] = []  # the pieces of every zone and day, and what each costs
-        self.due: dict[tuple[int, int], list[int]] = {}  # (day, valve) -> columns
         self._runs()
         self._capacity()
         self._shares()
         self._cuts()
         for z in range(len(self.week.zones)):
-            self._zone(z, rest=rest)
+            self._zone(z)
 
     def start(self, minutes: Minutes) -> dict[int, float]:
         """(day, valve) minutes of a plan that is known, as values of the columns."""
@@ -157,7 +132,6 @@ class _Build:
         model, valves = self.model, self.valves
         pairs = [(int(d), int(v)) for d, v in zip(*np.nonzero(valves.most), strict=True)]
         self.whole = len(pairs) <= WHOLE_UP_TO
-        self.firm = FIRM_DAYS if self.rest else self.week.days
         for day, v in pairs:
             most, least = float(valves.most[day, v]), float(valves.useful[day, v])
             if day == 0:
@@ -165,7 +139,7 @@ class _Build:
                 if most < least:
                     continue
             x = model.column(0, most, whole=self.whole)
-            y = model.column(0, 1, whole=self.whole or day < self.firm)
+            y = model.column(0, 1, whole=True)
             self.runs[day, v] = x, y
             model.row([(x, 1.0), (y, -least)], low=0)
             model.row([(x, 1.0), (y, -most)], high=0)
@@ -230,8 +204,8 @@ class _Build:
             self.model.row([(self.runs[day, v][0], 1.0), (below, over[v])], high=minutes - 1 + over[v])
         self.model.row(which, low=1)
 
-    def _zone(self, z: int, *, rest: bool) -> None:
-        """The outcomes of one zone, its refills, and with the other aims what drains and what is late."""
+    def _zone(self, z: int) -> None:
+        """The outcomes of one zone, and its refills."""
         week, near = self.week, self.terms.near
         v = int(week.valve[z])
         mine = {
@@ -253,11 +227,6 @@ class _Build:
             mean = _Path(self, mine, z, sure, self.program.unwatered)
             mean.go_on(rain, dry_side.shares)
         self._refill(mine, z, mean.starts)
-        if rest:
-            for day, column in mean.drained.items():
-                if week.standing[day, z]:
-                    self.model.cost[column] = PERCOLATION * float(self.valves.liters_per_mm[day, z])
-            self._trigger(mine, z, mean.starts)
 
     def water(self, mine: Mine, z: int, day: int) -> list[Term]:
         """Net mm of a morning, as terms."""
@@ -327,77 +296,6 @@ class _Build:
                 terms.append((dry, -rate * forced))
             self.model.row(terms, high=0)
 
-    def _trigger(self, mine: Mine, z: int, start: Sequence[int]) -> None:
-        """Litres over the trigger that a morning leaves, as costs."""
-        for day in np.flatnonzero(self.valves.allowed).tolist():
-            trigger = float(self.week.trigger[day, z])
-            if not self.valves.takes_part[day, z] or not np.isfinite(trigger):
-                continue
-            if day == 0:
-                if self._due_today(z, trigger):
-                    self._left_dry_today(mine, z)
-                    self._over_trigger(mine, z, 0, start, relief=0.0)
-                continue
-            until = self.valves.next_morning[day]
-            relief = float((self.terms.rain[day:until, z] - self.week.etc[day:until, z]).sum())
-            self._over_trigger(mine, z, day, start, relief=relief)
-            if day in mine:
-                self._due_later(z, day, start, trigger)
-
-    def _late_cost(self, z: int, day: int) -> float:
-        """Per mm over the trigger."""
-        return DEPARTURE * float(self.valves.liters_per_mm[day, z])
-
-    def _due_today(self, z: int, trigger: float) -> bool:
-        now = self.program.unwatered[0]
-        waits = may_wait(self.valves, self.terms, 0, now, self.program.no_rain[0])
-        return not (now[z] < trigger or waits[z])
-
-    def _left_dry_today(self, mine: Mine, z: int) -> None:
-        """left + deficit y >= deficit: a due zone that does not run at all."""
-        if 0 in mine:
-            now = float(self.program.unwatered[0][z])
-            left = self.model.column(0, cost=self._late_cost(z, 0))
-            self.model.row([(left, 1.0), (mine[0][1], now)], low=now)
-
-    def _over_trigger(self, mine: Mine, z: int, day: int, start: Sequence[int], *, relief: float) -> None:
-        """over >= s - water - trigger - relief (rain less use until the next morning)."""
-        over = self.model.column(0, cost=self._late_cost(z, day))
-        self.model.row(
-            [(over, 1.0), (start[day], -1.0), *self.water(mine, z, day)],
-            low=-float(self.week.trigger[day, z]) - max(relief, 0.0),
-        )
-
-    def _due_later(self, z: int, day: int, start: Sequence[int], trigger: float) -> None:
-        """trigger due <= s: whether the zone is due on a later morning."""
-        due = self.model.column(0, 1, whole=self.whole)
-        self.model.row([(start[day], 1.0), (due, -trigger)], low=0)
-        self.due.setdefault((day, int(self.week.valve[z])), []).append(due)
-
-    def price(self, day: int, v: int, x: int, y: int) -> None:
-        """What a run costs: filling its lines, its start, and being missing, or early.
-
-        missing >= settling minutes - x; early >= y - sum of due.
-        """
-        week, valves = self.week, self.valves
-        zones = [z for z in valves.of[v] if valves.takes_part[day, z]]
-        flow = float(valves.flow[day, v])
-        fill = math.fsum(float(week.fill[z] * week.flow_lpm[day, z]) for z in zones)
-        worth = math.fsum(float(week.raw[day, z] * valves.liters_per_mm[day, z]) for z in zones)
-        self.model.cost[y] += FILL * fill + START_SHARE * worth
-        self.model.cost[x] -= FULLER * flow * (week.days - day) / week.days
-        settle = max(float(valves.settling(day)[z]) for z in zones)
-        if settle > 0:
-            missing = self.model.column(0, cost=DEPARTURE * flow)
-            self.model.row([(missing, 1.0), (x, 1.0)], low=min(settle, self.model.high[x]))
-            return
-        if day == 0:
-            now = self.program.unwatered[0]
-            if any(now[z] >= week.trigger[0, z] for z in zones):
-                return
-        early = self.model.column(0, cost=DEPARTURE * 0.1 * worth)
-        self.model.row([(early, 1.0), (y, -1.0), *((due, 1.0) for due in self.due.get((day, v), ()))], low=0)
-
 
 class _Path:
     """One outcome of one zone: deficit at dawn, lack and what drains, day by day."""
@@ -406,7 +304,6 @@ class _Path:
         self.build, self.mine, self.z, self.unwatered = build, mine, z, unwatered
         self.starts = [build.model.column(first, first)]
         self.shares: list[int | None] = []
-        self.drained: dict[int, int] = {}
 
     def go_on(self, rain: FloatArray, given: Sequence[int | None] = ()) -> None:
         """Day after day of `rain`; given: the lack of the first days, from another outcome."""
@@ -486,8 +383,8 @@ class _Path:
             held = float(self.unwatered[day + 1, z])  # neither crop nor water before: known
             return model.column(held, held)
         following = model.column(0)
-        self.drained[day] = model.column(0, build.most_drained(self.mine, z, day, rain))
-        terms = [(following, 1.0), (self.starts[day], -1.0), (self.drained[day], -1.0)]
+        drained = model.column(0, build.most_drained(self.mine, z, day, rain))
+        terms = [(following, 1.0), (self.starts[day], -1.0), (drained, -1.0)]
         terms += build.water(self.mine, z, day)
         if share is not None:
             terms.append((share, float(build.terms.use[day, z])))

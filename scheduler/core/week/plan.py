@@ -4,13 +4,18 @@ The aims in their order: no crop beyond its readily available water, weighted by
 served by their own trigger; least water lost below the roots; least water; fewest starts.  Whatever made
 it, a plan is packed before it is given out, and judged by the same balance (`core.week.outcome`).
 
-Where the rule does not fit, a linear relaxation says how little stress there could be and where the water
-should go; its runs are packed, and the packed mornings made better (`core.week.recreate`).  Of few valves the
-solver then proves the least stress in whole minutes, and is asked for the other aims.
+Where the rule does not fit, a linear relaxation says how little stress there could be, and the packed
+mornings of the plain steps are made better (`core.week.recreate`).  Of few valves the solver is then asked
+for the least stress in whole minutes.
+
+What decides between plans as good as each other is reckoned here, in steps that every processor rounds
+alike: the same facts give the same plan on any machine.  The solver's sums are each machine's own, and of
+equal plans it gives any: only its bound is used, and its plan where that spares noticeably more (`WORTH`).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from time import process_time
@@ -40,20 +45,21 @@ SOLVER_SECONDS = 0.4, 0.04
 Not by the clock: a busy computer must not make another plan of the same facts.
 """
 LOSS_ROUNDS = 30
-FEW_VALVES, SOLVED_VALVES = 5, 8
-"""Up to so many the solver proves the least stress; up to so many it is asked for the other aims."""
-FEW_ROUNDS, MANY_ROUNDS = 8, 2
-"""Times the solver may be told that a morning does not pack, for the other aims; above FEW_VALVES."""
+FEW_VALVES = 5
+"""Up to so many the solver is asked for the least stress in whole minutes."""
+WORTH = 0.005, 1e-4
+"""Share of the loss, and weighted stress days, that the solver's plan must spare to be taken."""
+SEEDS = 0, 1
+"""Searches for the least loss, each by a chance of its own: one alone may end far from it."""
 MOVES_PER_SECOND, MOST_MOVES = 5000, 6000
 """Raises that may be looked at, for a second of the budget and at most; they take about as long."""
-AIM_ROUNDS = 30
+AIM_ROUNDS = 100, 30
+"""Tries for the aims after the loss; the second above MANY_VALVES."""
+MANY_VALVES = 8
 OUT_OF_TIME = "the solver ran out of time"
-OTHER_SECONDS = 1.0, 0.03
-"""The same for each solve for the other aims, at most; the second for every valve."""
 SHARE_STEP, LEAST_SHARE = 0.98, 0.9
 PROOF_VALVES = 5
 """A proof that a morning cannot be packed is sought up to so many runs."""
-NEAR = 0.005
 SAME_LOSS = 1e-3
 NEGLIGIBLE_LOSS = 1e-6
 NEGLIGIBLE_LITERS = 0.5
@@ -178,29 +184,24 @@ class Search:
         try:
             if self.budget is None:
                 raise NoSolver("the solver was not asked")
-            found, note = self.solved(rule or self._candidate("heuristic", self.rule), self.budget)
+            start = _better(self._by_steps(), rule or self._candidate("heuristic", self.rule))
+            return self.solved(start, self.budget)
         except NoSolver as error:
             steps = self._by_steps()
             return steps if rule is None else _better(steps, rule), str(error)
-        if self._least(found):
-            return found, note
-        return _better(self._by_steps(), found), note
 
     def solved(self, best: Candidate, budget: Budget) -> tuple[Candidate, str]:
-        """The best of `best` and of what is found from the solver's answers; a remark where time ran out.
+        """The best of `best` and of what is found from it; a remark where the solver's time ran out.
 
         Raises NoSolver where highspy is missing, or where a solve for the least stress found nothing.
         """
-        notes = []
+        note = ""
         if not self._least(best):
             best = self._recreated(best, budget)
         if not self._least(best) and self.valves.count <= FEW_VALVES:
-            best, note = self._least_loss(best, budget.part(0.6))
-            notes.append(note)
-        if not self.only_loss:
-            best, note = self._other_aims(best, budget)
-            notes.append(note)
-        return best, "; ".join(note for note in dict.fromkeys(notes) if note)
+            exact, note = self._least_loss(best, budget.part(0.6))
+            best = exact if _spares_worth(exact, best) else best
+        return best if self.only_loss else self._polished(best, budget), note
 
     # --- candidates ---
 
@@ -242,22 +243,25 @@ class Search:
 
     # --- on packed mornings ---
 
-    def _recreated(self, best: Candidate, budget: Budget) -> Candidate:
-        """From the relaxed program's minutes, as far as they pack, to the least stress that turns up."""
-        answer = self._program().relaxed(budget.left)
-        self.bound = max(self.bound, answer.bound)
-        start = _better(self._candidate("solver", answer.minutes), best)
-        moves = self._moves(budget)
-        found = moves.less_loss(moves.begin(_lie(start)), self.bound)
-        return _better(self._candidate("solver", found.by_day, found.runs), best)
+    def _recreated(self, start: Candidate, budget: Budget) -> Candidate:
+        """The least stress that turns up from `start` on, looked for until the relaxed program's is met."""
+        self.bound = max(self.bound, _rounded_down(self._program().relaxed(budget.left)))
+        best = start
+        for seed in SEEDS:
+            if not self._least(best):
+                moves = self._moves(budget, seed)
+                found = moves.less_loss(moves.begin(_lie(start)), self.bound)
+                best = _better(self._candidate("solver", found.by_day, found.runs), best)
+        return best
 
     def _polished(self, best: Candidate, budget: Budget) -> Candidate:
-        moves = self._moves(budget)
-        found = moves.other_aims(moves.begin(_lie(best)), AIM_ROUNDS)
+        moves = self._moves(budget, SEEDS[0])
+        rounds = AIM_ROUNDS[self.valves.count > MANY_VALVES]
+        found = moves.other_aims(moves.begin(_lie(best)), rounds)
         return _better(self._candidate("solver", found.by_day, found.runs), best)
 
-    def _moves(self, budget: Budget) -> Recreate:
-        return Recreate(self.valves, self.terms, self.rule, budget.moves)
+    def _moves(self, budget: Budget, seed: int) -> Recreate:
+        return Recreate(self.valves, self.terms, self.rule, budget.moves, seed)
 
     # --- solve, pack, learn, again ---
 
@@ -267,43 +271,13 @@ class Search:
                 return best, OUT_OF_TIME
             answer = self._program().least_loss(budget.left, best.packing.minutes)
             if all(use == 1.0 for use in self.use):
-                self.bound = max(self.bound, answer.bound)
+                self.bound = max(self.bound, _rounded_down(answer.bound))
             best = _better(self._tidied(answer), best)
             if best.score.loss <= max(answer.bound, 0.0) * (1 + SAME_LOSS) + NEGLIGIBLE_LOSS:
                 return best, ""
             if not self._learn(answer.minutes):
                 return best, "" if answer.done else OUT_OF_TIME
         return best, "the solver was stopped before every morning packed"
-
-    def _other_aims(self, best: Candidate, budget: Budget) -> tuple[Candidate, str]:
-        if self.valves.count > FEW_VALVES:
-            best = self._polished(best, budget)
-        if self.valves.count > SOLVED_VALVES:
-            return best, ""
-        late = False
-        loss = best.score.loss
-        for k in range(FEW_ROUNDS if self.valves.count <= FEW_VALVES else MANY_ROUNDS):
-            if budget.left <= 0 and k:
-                return best, OUT_OF_TIME
-            seconds = min(budget.left, OTHER_SECONDS[0] + OTHER_SECONDS[1] * self.valves.count)
-            try:
-                answer = self._program().best_of(loss, seconds, best.packing.minutes)
-            except NoSolver as error:
-                return best, str(error)
-            late |= not answer.done
-            found = self._tidied(answer)
-            best = _better(found, best)
-            if self._as_hoped(found.score, answer) or not self._learn(answer.minutes):
-                break
-        return best, OUT_OF_TIME if late else ""
-
-    def _as_hoped(self, score: Score, answer: Answer) -> bool:
-        """Packing took hardly anything from what the solver promised."""
-        _, hoped = judge(self.valves, self.terms, answer.minutes)
-        return (
-            score.departures_l <= hoped.departures_l + NEAR * score.liters
-            and score.percolation_l <= hoped.percolation_l + NEAR * score.liters
-        )
 
     def _packable(self, day: int, minutes: Minutes) -> float:
         """The share of a morning's flow and time that could be packed."""
@@ -361,3 +335,13 @@ def _lie(found: Candidate) -> dict[int, dict[int, Times]]:
 
 def _better(one: Candidate, other: Candidate) -> Candidate:
     return one if one.score.better_than(other.score) else other
+
+
+def _spares_worth(one: Candidate, other: Candidate) -> bool:
+    share, least = WORTH
+    return other.score.loss - one.score.loss > max(share * other.score.loss, least)
+
+
+def _rounded_down(bound: float) -> float:
+    """To six digits after the point: the solver's last ones are the machine's."""
+    return math.floor(bound * 1e6) / 1e6

@@ -18,7 +18,8 @@ DOUBT_SD = 1.28
 
 Finish = Literal["early", "late"]
 Method = Literal["rule", "solver", "heuristic"]
-"""rule: every zone follows its own trigger and all of it fits; solver: HiGHS; heuristic: the fallback."""
+"""rule: every zone follows its own trigger and all of it fits; solver: HiGHS and
+the search on packed mornings; heuristic: the fallback."""
 
 
 class Busy(NamedTuple):

@@ -230,10 +230,10 @@ class Recreate:
     """Moves on the packed mornings of one week.
 
     moves: raises of a run that may be looked at, in all: work is counted, not timed, so that a busy computer
-    makes the same plan.
+    makes the same plan.  seed: of the chance by which runs are taken out.
     """
 
-    def __init__(self, valves: Valves, terms: Terms, rule: Minutes, moves: int) -> None:
+    def __init__(self, valves: Valves, terms: Terms, rule: Minutes, moves: int, seed: int = 0) -> None:
         self.valves, self.week, self.terms = valves, valves.week, terms
         self.own = [ValveDays(valves, terms, rule, v) for v in range(valves.count)]
         self.days = range(self.week.days)
@@ -242,7 +242,7 @@ class Recreate:
         self.jobs = [[job_of(valves, day, v, 1.0) for v in range(valves.count)] for day in self.days]
         self.left = moves
         self.end = -4 * moves  # a round begun goes on to its end, but in a big dry garden not for ever
-        self.chance = random.Random(0)
+        self.chance = random.Random(seed)
 
     def begin(self, runs: Mapping[int, Mapping[int, Times]]) -> PackedWeek:
         """The packed plan to start from: the runs as they lie, held to what the zones still lack.

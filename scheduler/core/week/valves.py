@@ -67,13 +67,14 @@ class Valves:
         return self.sums(np.where(self.takes_part, self.week.flow_lpm, 0.0))
 
     def sums(self, values: FloatArray) -> FloatArray:
-        """(..., valve) sums of (..., zone) values over the zones of each valve."""
-        return np.asarray(values @ self._hangs_on)
+        """(..., valve) sums of (..., zone) values over the zones of each valve, in their order.
 
-    @cached_property
-    def _hangs_on(self) -> FloatArray:
-        """(zone, valve) 1 where it does."""
-        return np.asarray(self.week.valve[:, None] == np.arange(self.week.valves), dtype=np.float64)
+        By no product of matrices: each processor adds those up in an order of its own.
+        """
+        found = np.zeros((*values.shape[:-1], self.week.valves))
+        for zone, valve in enumerate(self.week.valve.tolist()):
+            found[..., valve] += values[..., zone]
+        return found
 
     def spread(self, minutes: Minutes) -> Minutes:
         """(..., day, zone) minutes from those by (..., day, valve): those who take part all run."""
