@@ -26,11 +26,6 @@ def samples(weather_folder: Path) -> Path:
 
 
 @pytest.fixture
-def recorded(weather_folder: Path) -> Path:
-    return weather_folder / "recorded"
-
-
-@pytest.fixture
 def fernhollow() -> Location:
     """The made-up place of the invented samples."""
     return Location(latitude_deg=34.5, longitude_deg=-81.5, elevation_m=152, timezone="America/New_York")
