@@ -52,7 +52,7 @@ def run_day(garden: Garden, store: Store, day: date, *, now: datetime, places: P
     """
     _refuse_far(store, day)
     store.keep_for(owner_of(garden, places))
-    new = store.weather_span() is None
+    new = store.first_day is None or store.weather_span() is None  # past years may have been stored before
 
     def ask(since: date) -> tuple[list[Fetched], list[str]]:
         return collect_weather(

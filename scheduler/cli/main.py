@@ -29,6 +29,7 @@ COMMANDS = {
     "day": "the daily job once: weather, balance, plan",
     "week": "the 7 days ahead: minutes, expected deficit, forecast rain",
     "weather": "each value and who said it, and how forecasts have fared",
+    "history": "daily weather of past years, fetched or from a file",
     "why": "every number behind a zone's minutes",
     "note": "what you saw or did: rain, water given, planting, chores",
     "hold": "keep a zone dry until a date",

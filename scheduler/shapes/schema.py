@@ -11,6 +11,7 @@ from scheduler.shapes.changeover import ChangeoverPage
 from scheduler.shapes.check import CheckPage
 from scheduler.shapes.crops import CropsPage
 from scheduler.shapes.day import DayPage, ScheduleFile, TodayFile
+from scheduler.shapes.history import HistoryPage
 from scheduler.shapes.log import LogPage
 from scheduler.shapes.notes import NotesPage
 from scheduler.shapes.parts import PartsPage
@@ -35,6 +36,7 @@ PAGES: dict[str, type] = {
     "check": CheckPage,
     "crops": CropsPage,
     "day": DayPage,
+    "history": HistoryPage,
     "log": LogPage,
     "morning": TodayFile,
     "note list": NotesPage,

@@ -16,6 +16,7 @@ CALLS = {
     "day": ["day"],
     "week": ["week"],
     "weather": ["weather"],
+    "history": ["history"],
     "why": ["why", "beans"],
     "note": ["note", "rain", "0.1in"],
     "note list": ["note", "list"],

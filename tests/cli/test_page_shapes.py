@@ -55,6 +55,7 @@ COMMANDS = {
     "check": ["--date", DAY],
     "crops": [],
     "day": ["--date", "2015-07-02"],
+    "history": [],
     "log": ["--from", "2015-06-29"],
     "morning": ["--date", DAY],
     "parts": [],

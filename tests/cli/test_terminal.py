@@ -39,6 +39,7 @@ CALLS = {
     "day": ["day", "--date", "2015-07-01"],
     "week": ["week", "--date", "2015-07-01"],
     "weather": ["weather", "--date", "2015-07-01"],
+    "history": ["history"],
     "why": ["why", "beans"],
     "note": ["note", "rain", "0.1in"],
     "hold": ["hold", "beans", "until", "2015-07-02"],

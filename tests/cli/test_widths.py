@@ -34,6 +34,7 @@ CALLS: dict[str, list[list[str]]] = {
     "day": [["day"]],
     "week": [["week"]],
     "weather": [["weather", "--from", "2015-07-01", "--to", "2015-07-12"]],
+    "history": [["history"]],
     "why": [["why", "beans"], ["why", LONG]],
     "note": [["note", "list"]],
     "page": [["page", "phones"]],

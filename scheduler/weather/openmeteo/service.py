@@ -73,6 +73,10 @@ _DAILY: Mapping[str, _Variable] = {
 }
 
 
+class NoValues(CouldNot):
+    """The service answered, and knows nothing of these days."""
+
+
 # --- asking --------------------------------------------------------------------------------------
 
 
@@ -181,7 +185,7 @@ def parse(
         and (field != "rain_so_far_mm" or day == today)
     )
     if not values:
-        raise CouldNot("the weather service answered, but without one usable value for these days")
+        raise NoValues("the weather service answered, but without one usable value for these days")
     last = max(value.day for value in values)
     if today_expected and last < today:
         notices.append(f"{source}: the answer ends with {last}: nothing for today")
