@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scheduler.model import StoredPlan
+from scheduler.pages.lines import line
 
 if TYPE_CHECKING:
-    from scheduler.shapes.working import StoredWorking, WhyPage, ZoneWorking
+    from scheduler.shapes.working import Section, StoredWorking, WhyPage, ZoneWorking
 
 
 def why_page(plan: StoredPlan, working: StoredWorking, zone: str) -> WhyPage:
@@ -19,6 +20,12 @@ def why_page(plan: StoredPlan, working: StoredWorking, zone: str) -> WhyPage:
         "date": plan.day.isoformat(),
         "made_at": plan.made_at.isoformat(),
         "plain": own.get("plain", []),
-        "sections": [*working["shared"], *own["sections"]],
+        "sections": [*working["shared"], *_sources(plan), *own["sections"]],
         "history": own["history"],
     }
+
+
+def _sources(plan: StoredPlan) -> list[Section]:
+    """What the sources of weather left out or repaired, a spoilt hour by its name."""
+    told = plan.page.get("sources", {}).get("notices", [])
+    return [{"title": "What was wrong with the weather", "lines": list(map(line, told))}] if told else []

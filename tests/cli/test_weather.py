@@ -258,3 +258,25 @@ def test_default_span_and_metric_words(grower: Grower) -> None:
     assert said.out.startswith("Creekside plot: weather from 2015-07-02 to 2015-07-16")
     assert " F" not in said.out.splitlines()[3]
     assert max(map(len, said.out.splitlines())) <= 80
+
+
+def test_a_spoilt_value_is_named_in_the_working_too(grower: Grower) -> None:
+    """As in the source's own notice, the morning and `weather`: every number of `why` rests on it."""
+    path = grower.folder / "weather.csv"
+    header, *rows = path.read_text().splitlines()
+    column = header.split(",").index("tmax_c")
+    spoilt = [row if not row.startswith("2015-06-30") else _with(row, column, "999") for row in rows]
+    path.write_text("\n".join([header, *spoilt]) + "\n")
+    grower("day", "--date", "2015-07-02")
+    told = grower("why", "beans", "--date", "2015-07-02", "--json").json["sections"]
+    (lines,) = [one["lines"] for one in told if one["title"] == "What was wrong with the weather"]
+    notices = grower("morning", "--date", "2015-07-02", "--json").json["sources"]["notices"]
+    assert [one["what"] for one in lines] == notices
+    assert any("2015-06-30" in text or "counted as missing" in text for text in notices)
+    assert notices[0].split(":")[0] in grower("why", "beans", "--date", "2015-07-02").out
+
+
+def _with(row: str, column: int, text: str) -> str:
+    cells = row.split(",")
+    cells[column] = text
+    return ",".join(cells)
