@@ -21,7 +21,9 @@
   }
 
   async function ask(path) {
-    const answer = await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
+    // by this header the page keeps what it has to tell for the screen that is on its way
+    const headers = { "X-Live": "1" };
+    const answer = await fetch(path, { cache: "no-store", headers, signal: AbortSignal.timeout(PATIENCE_MS) });
     if (answer.status === 401) location.assign("/pair");
     if (!answer.ok) throw new Error(answer.status);
     return answer;
