@@ -19,6 +19,8 @@ RATE_PER_S = 4.0
 BURST = 60.0
 """A person who hurries: a screen is four requests at first, then one every few seconds."""
 MOST_CLIENTS = 500
+UNCOUNTED = ("/do/stop", "/do/stop-all")
+"""Closing waits for nobody, also where several phones share one address."""
 
 HEADERS = {
     "content-security-policy": (
@@ -68,7 +70,7 @@ class Bounded:
         client = scope.get("client") or ("", 0)
         if why := _too_large(scope):
             await _away(*why)(scope, receive, send)
-        elif not self._rate.allows(str(client[0]), time.monotonic()):
+        elif scope["path"] not in UNCOUNTED and not self._rate.allows(str(client[0]), time.monotonic()):
             await _away(429, "too many requests: wait a little, then look again")(scope, receive, send)
         else:
             await self._app(scope, receive, send)

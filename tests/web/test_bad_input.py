@@ -185,6 +185,14 @@ def test_who_asks_too_often_waits_and_others_do_not(shed: Shed) -> None:
     assert other.get("/pair").status == 200
 
 
+def test_a_stop_is_never_too_often(shed: Shed, called: list[object]) -> None:
+    browser = shed.browser("water")
+    keys = forms(browser.get("/").body)[0].fields
+    assert [browser.get("/live").status for _ in range(int(BURST) + 10)][-1] == 429
+    assert browser.post("/do/stop-all", keys).status == 303
+    assert called
+
+
 def test_the_bucket_fills_again_and_forgets_the_longest_silent() -> None:
     rate = Rate()
     assert sum(rate.allows("a", 0.0) for _ in range(200)) == BURST
