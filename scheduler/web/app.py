@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import TypeAlias
@@ -152,10 +153,18 @@ def _told(visit: Visit, why: str) -> Response:
     return shown.back(visit)
 
 
+def _anybody(page: Page, request: Request) -> Visit:
+    """A paired phone has *stop all* here too; where the phones cannot be read, nobody is known."""
+    visit = Visit(request, page, None)
+    with suppress(CouldNot):
+        visit.phone = _phone(visit)
+    return visit
+
+
 async def _no_such_way(page: Page, request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     words = {404: "no such page", 405: "this cannot be asked for in that way", 413: "too large"}
-    answer = Visit(request, page, None).sorry(error.status_code, words.get(error.status_code, error.detail))
+    answer = _anybody(page, request).sorry(error.status_code, words.get(error.status_code, error.detail))
     answer.headers.update(error.headers or {})
     return answer
 
@@ -164,7 +173,7 @@ async def _failed(page: Page, request: Request, _: Exception) -> Response:
     """The server's log has the rest; nobody on the network does."""
     words = "a mistake of the program's: the log of the page has it"
     try:
-        return Visit(request, page, None).sorry(500, words)
+        return _anybody(page, request).sorry(500, words)
     except Exception:
         log.exception("nor can that be shown")
         return PlainTextResponse(words + "\n", 500)
