@@ -223,13 +223,12 @@ def test_days_of_clock_changes_have_their_hours(season: Grower, sky: Sky) -> Non
     assert rain["2014-06-01"] == pytest.approx(2.4)
 
 
-def test_the_recorded_answer_of_the_archive_is_read(season: Grower, replay: Replay, sky: Sky) -> None:
-    """A real answer of the service (tests/weather/recorded): another place, so it is refused as such."""
-    real = (WEATHER / "recorded" / "openmeteo_archive_hourly_2022-12-29.json").read_text()
-    sky.refuse_from, sky.refusal = 0, Answer(200, real)
+def test_an_answer_for_another_place_is_refused(season: Grower, sky: Sky) -> None:
+    sky.place = (38.54, -121.74)
     said = season("history", "--years", "1")
     assert said.status == 1
     assert "another place" in said.err
+    assert rows(season, "SELECT count(*) FROM weather_values WHERE source = 'open-meteo archive'") == [(0,)]
 
 
 def test_killed_in_the_middle_it_goes_on(season: Grower, sky: Sky, tmp_path: Path) -> None:
