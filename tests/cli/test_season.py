@@ -34,7 +34,7 @@ def test_the_open_garden_day_by_day(opened: Grower) -> None:
     expected, page = json.loads((OPEN / "expected.json").read_text()), said.json
     assert len(page["days"]) == len(expected["days"]) == 197
     for row, day in zip(expected["days"], page["days"], strict=True):
-        assert set(day) == set(row)
+        assert set(day) == set(row) | {"trigger_mm"}  # theirs has no point where water is due
         for name, value in row.items():
             near = value if isinstance(value, str | bool) else pytest.approx(value, abs=2e-6)
             assert day[name] == near, (row["date"], row["zone"], name)
