@@ -31,7 +31,7 @@ AIMS = (
 )
 PLANNED_BY = {
     "rule": "every zone follows its own trigger, and all of it fits",
-    "solver": "a search of the week, held against the least stress that a program (HiGHS) says is possible",
+    "solver": "a search of the week, held against the least stress that is possible",
     "heuristic": "plain steps, the thirstiest first",
 }
 

@@ -197,9 +197,9 @@ def test_a_broken_page_is_told_with_the_way_out(tmp_path: Path, content: bytes) 
     assert "rowwater day" in caught.value.hint
 
 
-def test_a_page_that_cannot_be_read_is_told(tmp_path: Path) -> None:
+def test_a_page_that_is_no_file_is_told(tmp_path: Path) -> None:
     (tmp_path / "today.json").mkdir()
-    with pytest.raises(CouldNot, match="cannot be read"):
+    with pytest.raises(CouldNot, match="it is no file"):
         read_today(tmp_path)
 
 
