@@ -66,6 +66,7 @@ def changeover(
     tolerance_m: two holes no farther apart count as the same.
     new_tape: zones that get new tape whatever the old could still do.
 
+    >>> from scheduler.model import Rows
     >>> tape = Tape("thin", 0.05)
     >>> two, three = (Laid("bed", 0.0, Rows(count, 20.0, 1.0), tape) for count in (2, 3))
     >>> (change,) = changeover([two], [three])
@@ -121,6 +122,7 @@ def best_shift(old: Laid, new: Laid, *, room_m: tuple[float, float], tolerance_m
     Of equal ones the smallest move, away from the line's beginning if there are two; at most half a spacing,
     and no hole outside `room_m` (along the line).
 
+    >>> from scheduler.model import Rows
     >>> old, new = (Laid("bed", at_m, Rows(3, 20.0, 1.0), Tape("thin", 0.05)) for at_m in (0.0, 0.2))
     >>> best_shift(old, new, room_m=(0.0, 4.0), tolerance_m=0.02)
     (-0.2, 3)
