@@ -39,7 +39,7 @@ def test_it_says_what_the_water_would_touch() -> None:
         "Lacks now": "0.49/0.46 in +/- 0.31 of the trigger",
         "Opens with it": "peppers (same valve)",
         "On hold": "until Sun 12 Jul; it would be watered all the same",
-        "Planned today": "04:00 to 07:23; what is still ahead is planned anew afterwards",
+        "Planned today": "06:30 to 09:53; what is still ahead is planned anew afterwards",
         "Open now": "beans until 07:15; they share the supply's flow",
     }
     (form,) = shown.forms("/do/water")

@@ -50,8 +50,8 @@ def asked(zone: str, day: str = "2015-07-08", minutes: float = 30.0) -> dict[str
 def test_every_zone_stands_there_with_its_plan() -> None:
     shown = Screen(today(page(), frame()))
     rows = {said(row.find("a/bdi")): said(row) for row in shown.all("li") if row.find("a/bdi") is not None}
-    assert list(rows) == ["tomatoes", "squash", "onions", "lettuce", "beans"]
-    assert "04:00 3 h 23 min" in rows["tomatoes"]
+    assert list(rows) == ["beans", "squash", "onions", "lettuce", "tomatoes"]
+    assert "06:30 3 h 23 min" in rows["tomatoes"]
     assert "0.49/0.46 in +/- 0.31" in rows["tomatoes"]
     assert "07:30 to 10:00" in rows["squash"]
     assert "Water today: 5 of 5 zones, 1,715 gal (hours 04:00 to 10:00)" in shown.words()
