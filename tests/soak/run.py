@@ -53,6 +53,7 @@ class Options:
     idle_speed: float
     seed: int
     faults_a_day: float
+    one_life_from: float = float("inf")  # day from which no fault ends the service: a slope takes a long life
     begin: datetime = BEGIN
 
 
@@ -182,6 +183,8 @@ class Soak:
         kinds = [k for k in KINDS if k.name not in self._active and (self.shed.on_tmpfs or not k.needs_tmpfs)]
         if any(name.startswith("broker") for name in self._active):
             kinds = [kind for kind in kinds if not kind.name.startswith("broker")]
+        if self.clock.mono_s - self.begin >= self.options.one_life_from * DAY_S:
+            kinds = [kind for kind in kinds if not kind.ends_service]
         kind = self.rng.choices(kinds, [kind.weight for kind in kinds])[0]
         lasts = self.rng.uniform(*kind.lasts_s)
         self.say(f"{kind.name} for {lasts:.0f} s")
@@ -211,13 +214,19 @@ class Soak:
                     self.at(begin + day * DAY_S + hour * 3600, lambda words=words: self._ask(*words))
 
     def _ask(self, *words: str) -> None:
-        self._errands.append((words, self.shed.rowwater(*words)))
+        self._errands.append((self.clock.mono_s, words, self.shed.rowwater(*words)))
 
     def _look_at_errands(self) -> None:
-        for words, process in [pair for pair in self._errands if pair[1].poll() is not None]:
-            self._errands.remove((words, process))
-            if process.returncode not in (0, 1, 3):
+        for errand in [errand for errand in self._errands if errand[2].poll() is not None]:
+            self._errands.remove(errand)
+            since, words, process = errand
+            if process.returncode not in ((0, 1, 2, 3) if self._spoilt(since) else (0, 1, 3)):
                 self.wrong.append(f"rowwater {' '.join(words)}: status {process.returncode}")
+
+    def _spoilt(self, since: float) -> bool:
+        """Whether garden.yaml was at any time from then on."""
+        name = "garden.yaml spoilt"
+        return name in self._active or any(spell.name == name and spell.end >= since for spell in self.spells)
 
     # --- what is seen ---
 
@@ -325,10 +334,16 @@ def main() -> int:
     )
     parser.add_argument("--seed", type=int, default=random.randrange(10**6))
     parser.add_argument("--faults", type=float, default=16.0, help="a day, on the average")
+    parser.add_argument(
+        "--one-life-from", type=float, default=float("inf"), help="day from which no fault ends the service"
+    )
     parser.add_argument("--folder", type=Path, help="default: a new one, for temporary files")
     parser.add_argument("--keep", action="store_true")
     asked = parser.parse_args()
-    options = Options(asked.days, asked.speed, asked.idle_speed or asked.speed, asked.seed, asked.faults)
+    options = Options(
+        asked.days, asked.speed, asked.idle_speed or asked.speed, asked.seed, asked.faults,
+        asked.one_life_from,
+    )  # fmt: skip
     folder = asked.folder or Path(tempfile.mkdtemp(prefix="rowwater-soak-"))
     folder.mkdir(parents=True, exist_ok=True)
     print(f"seed {options.seed}, in {folder} (a file `enough` there ends it early)", flush=True)
