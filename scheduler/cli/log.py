@@ -27,12 +27,13 @@ def command(zone: str | None, first: date | None, last: date | None, as_json: bo
 
     site = common.site()
     now = site_now(site.timezone)
-    name = common.known_zone(site.zones, zone) if zone else None
     with common.store(now) as store:
         newest = store.newest_plan()
         last = last or max(now.date() if newest is None else newest.day, first or date.min)
         first = first or max(last - timedelta(days=13), date.min)
-        page = log_page(store, first, last, name)
+        page = log_page(store, first, last, zone)
+        if zone and not page["zones"]:  # one that garden.yaml had once is on record still
+            common.known_zone(site.zones, zone)
         if as_json:
             rule = rule_on(site.rules, last)
             page["month"] = log_month(store, last, rule.daily_cap_l, rule.monthly_cap_l)

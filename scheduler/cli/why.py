@@ -33,10 +33,10 @@ def command(zone: str, day: date | None, plot: Path | None, season: bool, as_jso
     from scheduler.pages.why import why_page
 
     site = common.site()
-    name = common.known_zone(site.zones, zone)
     with common.store(site_now(site.timezone)) as store:
         plan = store.plan(day) if day else store.newest_plan()
         if plan is None:
+            common.known_zone(site.zones, zone)
             raise common.no_plan(day)
         working = store.working(plan)
         if not working:
@@ -44,7 +44,13 @@ def command(zone: str, day: date | None, plot: Path | None, season: bool, as_jso
                 f"the working of {plan.day} was not brought along: only what was planned is on record here",
                 hint="rowwater log has that",
             )
-        page = why_page(plan, working, name)
+        name = common.known_zone(list(dict.fromkeys([*site.zones, *working["zones"]])), zone)
+        if name not in working["zones"]:
+            raise CouldNot(
+                f"{name} is not in the plan of {plan.day}, which was made before garden.yaml had it",
+                hint="run: rowwater day",
+            )
+        page = why_page(plan, working, name, in_garden=name in site.zones)
         if plot or season:
             page["root_zone"] = _root_zone(store, plan, name)
     if plot:

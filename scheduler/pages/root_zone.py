@@ -15,12 +15,15 @@ from scheduler.store.store import Store
 def root_zone_days(
     garden: Garden, store: Store, plan: StoredPlan, zone: str, make_planting: MakePlanting | None
 ) -> RootZone:
-    """From 1 January of the plan's year, or the first day on record, to the evening before the plan."""
+    """From 1 January of the plan's year, or the first day on record, to the evening before the plan.
+
+    No days of a zone that stands in the plan, but no longer in garden.yaml.
+    """
     week = store.working(plan).get("week")
     ahead = [day for day in week["days"] if day["zone"] == zone] if week else []
     found: RootZone = {"zone": zone, "days": [], "ahead": ahead, "morning": _morning(plan, zone)}
     last, begin = plan.day - timedelta(days=1), store.first_day
-    if begin is None or begin > last:
+    if begin is None or begin > last or zone not in [one.name for one in garden.zones]:
         return found
     season = past(garden, store, max(begin, date(last.year, 1, 1)), last, make_planting)
     found["days"] = curve(season, [one.name for one in season.zones].index(zone))

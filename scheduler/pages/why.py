@@ -11,18 +11,22 @@ if TYPE_CHECKING:
     from scheduler.shapes.working import Section, StoredWorking, WhyPage, ZoneWorking
 
 
-def why_page(plan: StoredPlan, working: StoredWorking, zone: str) -> WhyPage:
-    """working: as kept with the plan."""
+def why_page(plan: StoredPlan, working: StoredWorking, zone: str, *, in_garden: bool = True) -> WhyPage:
+    """working: as kept with the plan. in_garden: garden.yaml has the zone still."""
     nothing: ZoneWorking = {"sections": [], "history": []}
     own = working["zones"].get(zone, nothing)
     return {
         "zone": zone,
         "date": plan.day.isoformat(),
         "made_at": plan.made_at.isoformat(),
-        "plain": own.get("plain", []),
+        "plain": [*([] if in_garden else [_gone(plan, zone)]), *own.get("plain", [])],
         "sections": [*working["shared"], *_sources(plan), *own["sections"]],
         "history": own["history"],
     }
+
+
+def _gone(plan: StoredPlan, zone: str) -> str:
+    return f"garden.yaml no longer has {zone}: this is the plan of {plan.day} as it was made."
 
 
 def _sources(plan: StoredPlan) -> list[Section]:

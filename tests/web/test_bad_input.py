@@ -276,3 +276,15 @@ def test_a_program_s_mistake_shows_no_traceback(shed: Shed, monkeypatch: pytest.
     monkeypatch.setattr("scheduler.web.visit.screen", wrong)
     with pytest.raises(RuntimeError, match="secret words"):  # the server's log gets it
         browser.get("/")
+
+
+def test_a_zone_renamed_since_the_plan_is_shown_as_it_was_planned(shed: Shed) -> None:
+    browser = shed.browser("water")
+    garden = shed.folder / "garden.yaml"
+    garden.write_text(garden.read_text().replace("  squash:", "  pumpkins:"))
+    assert "squash" in browser.get("/").body
+    assert "garden.yaml no longer has squash" in browser.get("/zone/squash").body
+    for answer in (browser.get("/week"), browser.get("/water"), browser.get("/zone/beans")):
+        assert (answer.status, "Traceback" in answer.body) == (200, False)
+    assert browser.get("/zone/pumpkins").status == 404
+    assert browser.get("/confirm/water/squash?minutes=5").status == 200
