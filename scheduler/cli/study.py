@@ -126,6 +126,8 @@ def command(
         write_plot(plot, drawn("study", page, asked.display))
     if not can_resample() and any(len(garden["variants"]) > 1 for garden in page["gardens"]):
         click.echo(f"rowwater: without scipy nothing is said of differences - {EXTRA}", err=True)
+    if weather is None:
+        _hint_at_history(page)
     if as_json:
         common.print_json(page)
     elif dry_run or not as_csv:
@@ -335,9 +337,20 @@ def _on_record() -> WeatherDays:
         found = on_record(garden, store, now.date())
     if found is None:
         raise BadInput(
-            "no weather is on record", hint="--weather FILE names a daily weather file of past years"
+            "no weather is on record",
+            hint="`rowwater history --years 30` fetches past years; --weather FILE names a file of them",
         )
     return found
+
+
+def _hint_at_history(page: StudyPage) -> None:
+    """Where past years are not on record, how they get there."""
+    from scheduler.clock import site_now
+
+    left = [one["year"] for garden in page["gardens"] for one in garden["left_out"]]
+    count = site_now(common.garden().location.timezone).year - min(left, default=9999)
+    if count > 0:
+        click.echo(f"rowwater: `rowwater history --years {count}` fetches what the record lacks", err=True)
 
 
 @contextmanager

@@ -92,6 +92,7 @@ def digest_of(garden: Garden) -> str:
 
 
 def record_digest(record: Record) -> str:
+    """Of what a season goes by: `Record.through` it."""
     issues = sorted((record.issues or {}).items())
     return _digest(_of_weather(record.weather), *(f"{issued}{_of_weather(days)}" for issued, days in issues))
 

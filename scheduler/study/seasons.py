@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, timedelta
 from functools import lru_cache
 
+from scheduler.core.week.problem import DAYS
 from scheduler.errors import NoReferenceET
-from scheduler.model import Garden, Location, Supply, WeatherDays, Zone
+from scheduler.model import WEATHER_FIELDS, Garden, Location, Supply, WeatherDays, Zone
 from scheduler.planning.foresight import Mode, ahead_on, weather_ahead
 from scheduler.planning.season import SpanWeather, by_rule, weather_of
 from scheduler.study.figures import Figures, figures_of
@@ -21,6 +22,16 @@ class Record:
 
     weather: WeatherDays
     issues: Mapping[date, WeatherDays] | None = None
+
+    def through(self, season: SeasonOfYear) -> Record:
+        """Up to the week after that season, which its last mornings look at.
+
+        No figure goes by what comes later: a season stays known while the record grows.
+        """
+        weather, last = self.weather, season.last + timedelta(days=DAYS)
+        days = {name: getattr(weather, name)[: (last - weather.first).days + 1] for name in WEATHER_FIELDS}
+        issues = self.issues and {day: issue for day, issue in self.issues.items() if day <= season.last}
+        return Record(replace(weather, came_from={}, notices=(), **days), issues)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +77,7 @@ def _each(gardens: Sequence[Garden], season: SeasonOfYear, record: Record, how: 
     """Within the supply each garden decides for itself."""
     for garden in gardens:
         try:
-            span = _ahead(record, garden.location, season.first, season.last)
+            span = _ahead(record, garden.location, season)
             found = ahead_on(garden, span, how.mode, issues=record.issues)
         except NoReferenceET as error:
             yield NoFigures(error.text)
@@ -86,7 +97,7 @@ def _together(gardens: Sequence[Garden], season: SeasonOfYear, record: Record) -
         alike.setdefault(kind, []).append(n)
     for group in alike.values():
         try:
-            span = _plain(record, gardens[group[0]].location, season.first, season.last)
+            span = _plain(record, gardens[group[0]].location, season)
             one, whose = merged([gardens[n] for n in group])
             outcomes: Sequence[Outcome] = figures_of(one.zones, by_rule(one, span), whose)
         except NoReferenceET as error:
@@ -116,10 +127,10 @@ def _water(supply: Supply) -> tuple[object, ...]:
 
 
 @lru_cache(maxsize=4)
-def _ahead(record: Record, location: Location, first: date, last: date) -> SpanWeather:
-    return weather_ahead(location, record.weather, first, last)
+def _ahead(record: Record, location: Location, season: SeasonOfYear) -> SpanWeather:
+    return weather_ahead(location, record.through(season).weather, season.first, season.last)
 
 
 @lru_cache(maxsize=4)
-def _plain(record: Record, location: Location, first: date, last: date) -> SpanWeather:
-    return weather_of(location, record.weather, first, last)
+def _plain(record: Record, location: Location, season: SeasonOfYear) -> SpanWeather:
+    return weather_of(location, record.through(season).weather, season.first, season.last)

@@ -115,7 +115,9 @@ def pieces(
     study: Study, kept: Kept, answer: Answer, together: int, done: Callable[[int], None] = lambda _: None
 ) -> Iterator[Piece]:
     """What is left to run: some variants at a time, in each year all of them; `answer` fills on the way."""
-    weather = record_digest(study.record)
+    seasons = [
+        (year, record_digest(study.record.through(study.season.in_year(year)))) for year in study.years
+    ]
     asked: set[str] = set()
     variants = iter(study.variants)
     while some := list(islice(variants, AT_ONCE)):
@@ -128,7 +130,7 @@ def pieces(
                 done(len(study.years))
                 continue
             digest = digest_of(garden)
-            keys = tuple(key_of(digest, weather, study.season, year, study.how) for year in study.years)
+            keys = tuple(key_of(digest, weather, study.season, year, study.how) for year, weather in seasons)
             gardens.append((_light(garden), Ready(variant, Capacity.of(garden.supply), keys)))
         answer.ready += [ready for _, ready in gardens]
         for n, year in enumerate(study.years):

@@ -100,19 +100,19 @@ def _moved(day: date | None, years: int) -> date | None:
 
 
 def years_asked(text: str | None, season: SeasonOfYear, weather: WeatherDays) -> list[int]:
-    """The years of "1995-2024", "2012,2015" or "30" (the latest so many); None: all that the weather covers.
+    """The years of "1995-2024", "2012,2015" or "30" (so many up to the latest whole one).
 
-    Raises BadInput.
+    None: all that the weather covers; what is asked for may lie outside it.  Raises BadInput.
     """
-    whole = [
+    ended = [
         year
-        for year in range(weather.first.year - 1, weather.last.year + 2)
-        if weather.first <= season.in_year(year).first and season.in_year(year).last <= weather.last
+        for year in range(weather.first.year - 2, weather.last.year + 2)
+        if season.in_year(year).last <= weather.last
     ]
     if text is None:
-        return whole
+        return [year for year in ended if weather.first <= season.in_year(year).first]
     try:
-        found = [year for part in text.split(",") for year in _of_part(part, whole)]
+        found = [year for part in text.split(",") for year in _of_part(part, ended[-1])]
     except ValueError:
         raise BadInput(
             f'--years: "{text}" are no years',
@@ -121,10 +121,10 @@ def years_asked(text: str | None, season: SeasonOfYear, weather: WeatherDays) ->
     return sorted(set(found))
 
 
-def _of_part(part: str, whole: list[int]) -> list[int]:
+def _of_part(part: str, latest: int) -> list[int]:
     first, dash, last = (piece.strip() for piece in part.partition("-"))
     if not dash and 0 < int(first) < 1000:
-        return whole[-int(first) :]
+        return list(range(latest - int(first) + 1, latest + 1))
     years = range(int(first), int(last or first) + 1)
     if not years or not 1800 <= years[0] <= years[-1] <= 2200:
         raise ValueError
@@ -149,9 +149,10 @@ def sorted_out(
 
 
 def _why_not(season: SeasonOfYear, weather: WeatherDays, most_gaps: float) -> str | None:
-    if season.first < weather.first or season.last > weather.last:
-        its = f"{season.first} to {season.last}"
-        return f"the weather has {weather.first} to {weather.last}, the season is {its}"
+    if season.first < weather.first:
+        return f"the season begins before the weather, {weather.first}"
+    if season.last > weather.last:
+        return f"the season ends after the weather, {weather.last}"
     days = slice((season.first - weather.first).days, (season.last - weather.first).days + 1)
     warm = np.isfinite(weather.tmin_c[days]) & np.isfinite(weather.tmax_c[days])
     for what, known in (("temperatures", warm), ("rain", weather.rain_mm[days] >= 0)):

@@ -5,15 +5,18 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 from said import Said
+from weather_sources.replay import Answer, Replay, serving
+from weather_sources.sky import Sky
 
 from scheduler.cli.main import main
+from scheduler.weather.openmeteo import history as archive
 
 Clock = Callable[[str], None]
 CREEKSIDE = Path(__file__).parents[2] / "examples" / "creekside"
@@ -98,6 +101,21 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
         monkeypatch.setattr("scheduler.clock.site_now", lambda zone: moment.replace(tzinfo=ZoneInfo(zone)))
 
     return at
+
+
+@pytest.fixture
+def replay() -> Iterator[Replay]:
+    with serving() as server:
+        yield server
+
+
+@pytest.fixture
+def sky(replay: Replay, monkeypatch: pytest.MonkeyPatch) -> Sky:
+    made = Sky()
+    replay.routes = {"/a": [Answer(body=made)]}
+    monkeypatch.setenv("ROWWATER_OPENMETEO_ARCHIVE_URL", f"{replay.base}/a")
+    monkeypatch.setattr(archive, "PAUSE_SECONDS", 0.0)
+    return made
 
 
 @pytest.fixture

@@ -4,25 +4,22 @@ from __future__ import annotations
 
 import csv
 import gzip
-import json
-import math
 import os
 import signal
 import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import pytest
 from cli.conftest import CREEKSIDE, Clock, Grower
 from hypothesis import given
 from hypothesis import strategies as st
-from weather_sources.replay import Answer, Replay, serving
+from weather_sources.replay import Answer
+from weather_sources.sky import Sky
 
 from scheduler.model import WeatherValue
 from scheduler.planning.history import Told, years_between
@@ -32,67 +29,6 @@ from scheduler.weather.openmeteo import history as archive
 ROOT = Path(__file__).parents[2]
 WEATHER = ROOT / "tests" / "weather"
 TODAY = "2015-07-03T07:00"
-SEATTLE = ZoneInfo("America/Los_Angeles")
-UNITS = {
-    "temperature_2m": "°C", "relative_humidity_2m": "%", "dew_point_2m": "°C", "wind_speed_10m": "m/s",
-    "shortwave_radiation": "W/m²", "precipitation": "mm",
-}  # fmt: skip
-
-
-class Sky:
-    """A made-up climate at the archive's address, in the documented shape: each day of the year alike."""
-
-    def __init__(self, latitude: float = 47.44, longitude: float = -122.31) -> None:
-        self.place = (latitude, longitude)
-        self.asked: list[tuple[str, str]] = []
-        self.refuse_from: int | None = None  # calls beyond so many meet this answer
-        self.refusal = Answer(400, '{"error": true, "reason": "no"}')
-        self.null_days: set[date] = set()
-        self.slow_s = 0.0
-
-    def __call__(self, params: dict[str, str], _: Any) -> Answer:
-        assert "precipitation_probability" not in params["hourly"]
-        self.asked.append((params["start_date"], params["end_date"]))
-        if self.refuse_from is not None and len(self.asked) > self.refuse_from:
-            return self.refusal
-        time.sleep(self.slow_s)
-        first, last = (datetime.fromisoformat(text).replace(tzinfo=UTC) for text in self.asked[-1])
-        hours = [first + timedelta(hours=i) for i in range(24 * ((last - first).days + 1))]
-        rows = [self._hour(at) for at in hours]
-        hourly = {name: [row[name] for row in rows] for name in params["hourly"].split(",")}
-        latitude, longitude = self.place
-        return Answer(body=json.dumps({
-            "latitude": latitude, "longitude": longitude, "utc_offset_seconds": 0,
-            "hourly_units": {"time": "iso8601", **UNITS},
-            "hourly": {"time": [f"{at:%Y-%m-%dT%H:%M}" for at in hours], **hourly},
-        }))  # fmt: skip
-
-    def _hour(self, at: datetime) -> dict[str, float | None]:
-        if (at - timedelta(minutes=30)).astimezone(SEATTLE).date() in self.null_days:
-            return dict.fromkeys(UNITS)
-        season = math.cos((at.timetuple().tm_yday - 200) / 365 * 2 * math.pi)
-        north = 1 if self.place[0] > 0 else -1
-        wave = math.cos((at.hour - 22) / 12 * math.pi)
-        return {
-            "temperature_2m": 12 + 8 * north * season + 5 * wave, "relative_humidity_2m": 70,
-            "dew_point_2m": 6 + 6 * north * season, "wind_speed_10m": 2.5,
-            "shortwave_radiation": 60.0, "precipitation": 0.1,
-        }  # fmt: skip
-
-
-@pytest.fixture
-def replay() -> Iterator[Replay]:
-    with serving() as server:
-        yield server
-
-
-@pytest.fixture
-def sky(replay: Replay, monkeypatch: pytest.MonkeyPatch) -> Sky:
-    made = Sky()
-    replay.routes = {"/a": [Answer(body=made)]}
-    monkeypatch.setenv("ROWWATER_OPENMETEO_ARCHIVE_URL", f"{replay.base}/a")
-    monkeypatch.setattr(archive, "PAUSE_SECONDS", 0.0)
-    return made
 
 
 @pytest.fixture

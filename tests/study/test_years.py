@@ -73,6 +73,7 @@ def test_which_years() -> None:
     assert years_asked("2", season, WEATHER) == [2014, 2015]
     assert years_asked("2013-2014,2012", season, WEATHER) == [2012, 2013, 2014]
     assert years_asked("1", season, WEATHER) == [2015]
+    assert years_asked("6", season, WEATHER) == [2010, 2011, 2012, 2013, 2014, 2015]  # two are to be left out
     for wrong in ("last", "2014-2012", "0", "12000", ""):
         with pytest.raises(BadInput, match="--years"):
             years_asked(wrong, season, WEATHER)
@@ -90,7 +91,7 @@ def test_a_year_with_gaps_is_left_out_by_name() -> None:
     kept, left = sorted_out([2011, 2012, 2013, 2014, 2015], season, spoilt, 0.10)
     assert kept == [2012, 2013, 2015]
     assert [(one.year, one.why.split(",")[0]) for one in left] == [
-        (2011, "the weather has 2012-01-01 to 2015-12-31"),
+        (2011, "the season begins before the weather"),
         (2014, "rain missing on 7 of 69 days"),
     ]
     assert sorted_out([2013, 2014], season, spoilt, 0.0)[0] == []

@@ -172,18 +172,33 @@ _SHOWN: dict[str, tuple[str, Callable[[float, Display], str]]] = {
 
 
 def _left_out(garden: StudyGarden, width: int) -> Iterator[str]:
-    not_run = [(f"{one['variant']}, ", year) for one in garden["variants"] for year in one["not_run"]]
-    years: list[tuple[str, StudyLeftOut]] = [("", year) for year in garden["left_out"]] + not_run
-    if years:
+    by_reason: dict[tuple[str, str], list[int]] = {}
+    for who, year in _years_left_out(garden):
+        by_reason.setdefault((who, year["why"]), []).append(year["year"])
+    if by_reason:
         yield ""
         yield from wrap("Left out:", width, 2)
-        for who, year in years[:MOST_LINES]:
-            yield from wrap(f"{who}{year['year']}: {year['why']}", width, 4, first=2)
+        told = [f"{who}{years_in_words(years)}: {why}" for (who, why), years in by_reason.items()]
+        yield from _some(told, width)
     if impossible := garden["impossible"]:
         yield ""
         yield from wrap(f"Skipped, for they make no garden: {len(impossible)} of the variants.", width, 2)
-        for one in impossible[:MOST_LINES]:
-            yield from wrap(f"{one['variant']}: {one['complaints'][0]}", width, 4, first=2)
+        yield from _some([f"{one['variant']}: {one['complaints'][0]}" for one in impossible], width)
+
+
+def _years_left_out(garden: StudyGarden) -> Iterator[tuple[str, StudyLeftOut]]:
+    """Of all variants, and of single ones, whose name stands in front."""
+    yield from (("", year) for year in garden["left_out"])
+    for one in garden["variants"]:
+        yield from ((f"{one['variant']}, ", year) for year in one["not_run"])
+
+
+def _some(told: Sequence[str], width: int) -> Iterator[str]:
+    """The first lines, and how many more there are."""
+    for text in told[:MOST_LINES]:
+        yield from wrap(text, width, 4, first=2)
+    if len(told) > MOST_LINES:
+        yield from wrap(f"{len(told) - MOST_LINES} more: see --json.", width, 4, first=2)
 
 
 def years_in_words(years: Sequence[int]) -> str:
