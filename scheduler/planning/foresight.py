@@ -47,6 +47,8 @@ from scheduler.planning.week import planned, week_ahead
 from scheduler.shapes.season import Foresight
 
 Mode = Literal["none", "forecast", "perfect"]
+AHEAD_DAYS = DAYS
+"""After a season's last day: its last mornings look at them."""
 MORNING_SECONDS = 5.0
 """The most that the solver may take for a simulated morning, where it is asked at all."""
 
@@ -164,7 +166,7 @@ def simulate_ahead(
 
 def weather_ahead(location: Location, weather: WeatherDays, first: date, last: date) -> SpanWeather:
     """The weather of first..last and of the week after, which the last mornings look at; errors as above."""
-    return weather_of(location, weather, first, last + timedelta(days=DAYS))
+    return weather_of(location, weather, first, last + timedelta(days=AHEAD_DAYS))
 
 
 def ahead_on(
@@ -176,7 +178,7 @@ def ahead_on(
     decide: Decide | None = None,
 ) -> Season:
     """`simulate_ahead` on a `weather_ahead`, without a look at the weather file: no notices."""
-    count = len(span.et0_mm) - DAYS
+    count = len(span.et0_mm) - AHEAD_DAYS
     last = span.first + timedelta(days=count - 1)
     source = _source(garden, span, mode, issues)
     planner = decide or (WithinSupply() if mode == "none" else Planner())

@@ -7,10 +7,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from functools import lru_cache
 
-from scheduler.core.week.problem import DAYS
 from scheduler.errors import NoReferenceET
 from scheduler.model import WEATHER_FIELDS, Garden, Location, Supply, WeatherDays, Zone
-from scheduler.planning.foresight import Mode, ahead_on, weather_ahead
+from scheduler.planning.foresight import AHEAD_DAYS, Mode, ahead_on, weather_ahead
 from scheduler.planning.season import SpanWeather, by_rule, weather_of
 from scheduler.study.figures import Figures, figures_of
 from scheduler.study.years import SeasonOfYear, in_years
@@ -28,7 +27,7 @@ class Record:
 
         No figure goes by what comes later: a season stays known while the record grows.
         """
-        weather, last = self.weather, season.last + timedelta(days=DAYS)
+        weather, last = self.weather, season.last + timedelta(days=AHEAD_DAYS)
         days = {name: getattr(weather, name)[: (last - weather.first).days + 1] for name in WEATHER_FIELDS}
         issues = self.issues and {day: issue for day, issue in self.issues.items() if day <= season.last}
         return Record(replace(weather, came_from={}, notices=(), **days), issues)
