@@ -30,6 +30,11 @@ if TYPE_CHECKING:
 else:
     DateParam = click.ParamType  # older releases know no type argument
 
+FORECAST_HINT = (
+    "FILE is a CSV with the columns of the daily weather file and in front `issued`, the date on which "
+    "the row was forecast"
+)
+
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 

@@ -65,8 +65,7 @@ def command(
     if (foresight == "forecast") != (forecast is not None):
         raise BadInput(
             "--foresight forecast and --forecast FILE go together",
-            hint="FILE is a CSV with the columns of the daily weather file and in front `issued`, the date "
-            "on which the row was forecast",
+            hint=common.FORECAST_HINT,
         )
     if unlimited and foresight != "none":
         raise BadInput(

@@ -56,7 +56,7 @@ MANY = 240
 @click.option("--seed", metavar="S", type=click.IntRange(0, 2**31 - 1), help="of the sample (default: 1)")
 @click.option(
     "--gaps", metavar="SHARE", default="10%", show_default=True,
-    help="leave out a year with more of its days without temperatures or rain",
+    help="leave out a year with more of its days without temperatures, rain or forecast",
 )  # fmt: skip
 @click.option(
     "--gardens", metavar="DIR", type=click.Path(path_type=Path),
@@ -157,7 +157,7 @@ def _wish(
     there = read(file) if file else Asked((), ())
     mode = there.foresight or "none" if foresight is None else foresight
     if (mode == "forecast") != (forecast is not None):
-        raise BadInput("--foresight forecast and --forecast FILE go together")
+        raise BadInput("--foresight forecast and --forecast FILE go together", hint=common.FORECAST_HINT)
     if unlimited and mode != "none":
         raise BadInput("--unlimited goes with --foresight none only")
     return Wish(

@@ -40,7 +40,7 @@ def study_of(path: Path, wish: Wish, record: Record) -> Study:
     check(file, [*(change for one in wish.named for change in one.changes), *changes_of(wish.axes)])
     season = season_of(garden)
     asked = years_asked(wish.years, season, record.weather)
-    years, left_out = sorted_out(asked, season, record.weather, wish.most_gaps)
+    years, left_out = sorted_out(asked, season, record.weather, wish.most_gaps, record.issues)
     return Study(file, garden, wish.variants(), season, years, left_out, record, wish.how)
 
 

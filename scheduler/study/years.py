@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -132,15 +134,23 @@ def _of_part(part: str, latest: int) -> list[int]:
 
 
 def sorted_out(
-    years: list[int], season: SeasonOfYear, weather: WeatherDays, most_gaps: float
+    years: list[int],
+    season: SeasonOfYear,
+    weather: WeatherDays,
+    most_gaps: float,
+    issues: Mapping[date, WeatherDays] | None = None,
 ) -> tuple[list[int], list[LeftOut]]:
     """Those that can be run, and the others: outside the weather, or with too many days without values.
 
-    most_gaps: the largest share of a season's days without temperatures or without rain.
+    most_gaps: the largest share of a season's days without temperatures, without rain, or without a forecast
+    where `issues` has those of then.
     """
     kept, left = [], []
     for year in years:
-        why = _why_not(season.in_year(year), weather, most_gaps)
+        ours = season.in_year(year)
+        why = _why_not(ours, weather, most_gaps)
+        if why is None and issues is not None:
+            why = _why_no_forecasts(ours, issues, most_gaps)
         if why is None:
             kept.append(year)
         else:
@@ -159,4 +169,21 @@ def _why_not(season: SeasonOfYear, weather: WeatherDays, most_gaps: float) -> st
         missing = int(np.count_nonzero(~known))
         if missing > most_gaps * len(known):
             return f"{what} missing on {missing} of {len(known)} days, more than {100 * most_gaps:g} %"
+    return None
+
+
+def _why_no_forecasts(
+    season: SeasonOfYear, issues: Mapping[date, WeatherDays], most_gaps: float
+) -> str | None:
+    """A morning has a forecast where the newest issue up to it reaches that day."""
+    issued = sorted(issues)
+    days = [season.first + timedelta(days=n) for n in range((season.last - season.first).days + 1)]
+    missing = 0
+    for day in days:
+        at = bisect_right(issued, day) - 1
+        missing += at < 0 or issues[issued[at]].last < day
+    if missing == len(days):
+        return "no forecast was issued for it"
+    if missing > most_gaps * len(days):
+        return f"forecasts missing on {missing} of {len(days)} mornings, more than {100 * most_gaps:g} %"
     return None

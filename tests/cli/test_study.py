@@ -10,7 +10,8 @@ import sqlite3
 import sys
 import xml.etree.ElementTree as ET
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -89,7 +90,7 @@ def season_alone(grower: Grower, values: dict[str, str], year: int, *how: str) -
     """What `season` prints for a file written by hand for that year."""
     text = text_of(**values, YEAR=str(year))
     last = f"{year}-08-04"
-    if "perfect" in how:
+    if "--foresight" in how:  # 20 days will do: each morning plans a week
         text = text.replace(f"{year}-08-05", f"{year}-06-25").replace(f"{year}-07-20", f"{year}-06-25")
         last = f"{year}-06-24"
     (grower.folder / "alone.yaml").write_text(text)
@@ -361,6 +362,75 @@ def test_a_year_with_gaps_is_left_out_by_name(short: Grower) -> None:
     nothing = study(short, "--years", "1990")
     assert nothing.status == 3
     assert "No year could be run." in nothing.out
+
+
+# --- with foresight ------------------------------------------------------------------------------
+
+
+def forecasts(grower: Grower, issued: Sequence[date]) -> None:
+    """forecast.csv: seven days each, warmer the further ahead, and the rain of the day after."""
+    header, *rows = (grower.folder / "weather.csv").read_text().splitlines()
+    by_day = {row.split(",")[0]: dict(zip(header.split(","), row.split(","), strict=True)) for row in rows}
+    lines = ["issued,date,tmin_c,tmax_c,rain_mm,rain_chance_pct"]
+    for issue in issued:
+        for lead in range(7):
+            days = [(issue + timedelta(days=n)).isoformat() for n in (lead, lead + 1)]
+            now, after = (by_day[day] for day in days)
+            told = (now["tmin_c"], float(now["tmax_c"]) + lead, after["rain_mm"], 90 - 10 * lead)
+            lines.append(f"{issue},{days[0]},{','.join(map(str, told))}")
+    (grower.folder / "forecast.csv").write_text("\n".join(lines) + "\n")
+
+
+def june(year: int, days: Iterable[int]) -> list[date]:
+    return [date(year, 6, day) for day in days]
+
+
+def test_a_season_on_the_forecasts_of_then_is_that_of_season(short: Grower) -> None:
+    """20 days; a morning without an issue goes by the newest before it. Years without forecasts are named."""
+    short.edit("2015-08-05", "2015-06-25")
+    short.edit("2015-07-20", "2015-06-25")
+    whole = june(2013, range(5, 25))
+    holes = june(2014, [1, *range(5, 9), *range(12, 25)])
+    forecasts(short, [*whole, *holes, *june(2015, range(1, 7))])
+    how = ["--foresight", "forecast", "--forecast", "forecast.csv"]
+    vary = ["--vary", "supply.flow=2,6gpm"]
+    said = study(short, *how, *vary, "--csv")
+    assert said.status == 3
+    rows = {(row["variant"], int(row["year"])): row for row in rows_of(said.out)}
+    assert {year for _, year in rows} == {2013, 2014}
+    for year in (2013, 2014):
+        for flow in ("2 gpm", "6 gpm"):
+            alone = season_alone(short, {"FLOW": flow}, year, *how)
+            assert alone["foresight"]["mode"] == "forecast"
+            hold(rows[f"supply.flow={flow.replace(' ', '')}", year], alone)
+    (garden,) = study(short, *how, *vary, "--json").json["gardens"]
+    assert garden["left_out"] == [
+        {"year": 2012, "why": "no forecast was issued for it"},
+        {"year": 2015, "why": "forecasts missing on 12 of 20 mornings, more than 10 %"},
+    ]
+    perfect = rows_of(study(short, "--foresight", "perfect", *vary, "--years", "2013-2014", "--csv").out)
+    assert [row["liters"] for row in perfect] != [row["liters"] for row in rows.values()]
+    text = study(short, *how).out
+    assert "2012: no forecast was issued for it" in text
+    assert "foresight forecast" in text
+
+
+def test_forecasts_that_are_not_there_are_told(short: Grower) -> None:
+    for words in (["--foresight", "forecast"], ["--forecast", "weather.csv"]):
+        said = study(short, *words)
+        assert said.status == 2
+        assert "--foresight forecast and --forecast FILE go together" in said.err
+        assert "`issued`, the date on which the row was forecast" in said.err
+    how = ("--foresight", "forecast", "--forecast")
+    assert "weather.csv: needs a column issued" in study(short, *how, "weather.csv").err
+    assert "no such file" in study(short, *how, "none.csv").err.casefold()
+    (short.folder / "empty.csv").write_text("issued,date,tmin_c,tmax_c,rain_mm\n")
+    assert "empty.csv: has a header but no rows" in study(short, *how, "empty.csv").err
+    forecasts(short, june(2014, [1]))
+    said = study(short, *how, "forecast.csv", "--gaps", "100%", "--years", "2012-2013")
+    assert said.status == 3
+    assert "2012, 2013: no forecast was issued for it" in said.out
+    assert "No year could be run." in said.out
 
 
 # --- kept, and gone on with ----------------------------------------------------------------------
