@@ -224,7 +224,7 @@ class _Asked:
         return study_page(self._wish.how, self._wish.axes, self._gardens or (), self._bad, self._sample())
 
     def _carried_out(self, study: Study, kept: Kept, carry: Carry) -> Answer:
-        from scheduler.study.cluster import Lost
+        from scheduler.study.cluster import BrokenOff
         from scheduler.study.study import carried_out
 
         with _progress(study.seasons) as done:
@@ -232,9 +232,10 @@ class _Asked:
                 return carried_out(study, kept, carry, together=self._together, done=done)
             except KeyboardInterrupt:
                 raise CouldNot("stopped; finished seasons are kept", hint=f"go on with: {_again()}") from None
-            except Lost as error:
+            except BrokenOff as error:
+                before = f"{error.hint}; " if error.hint else ""
                 raise CouldNot(
-                    f"{error.text}; finished seasons are kept", hint=f"go on with: {_again()}"
+                    f"{error.text}; finished seasons are kept", hint=f"{before}go on with: {_again()}"
                 ) from None
 
     def _carrier(self, study: Study, stack: ExitStack) -> Carry:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from itertools import islice
 from typing import Any
 
-from scheduler.errors import CouldNot
+from scheduler.errors import BadInput, CouldNot
 from scheduler.study.seasons import Outcome, Piece, Record, run
 from scheduler.study.study import Carry
 from scheduler.study.version import fingerprint, versions
@@ -25,7 +25,7 @@ DEATHS = 50
 
 
 class OtherVersion(Exception):
-    """A worker counts with another version; the text names both."""
+    """A worker counts with another version; which worker, and what it has."""
 
 
 def is_there() -> bool:
@@ -60,10 +60,14 @@ def local(workers: int) -> Iterator[Carry]:
 
 @contextmanager
 def elsewhere(address: str) -> Iterator[Carry]:
-    """The workers of the scheduler at `address`. CouldNot where there is none, or a worker is no match."""
+    """The workers of the scheduler at `address`.
+
+    Raises BadInput where that is no address, CouldNot where nobody answers, or a worker is no match.
+    """
     import dask
     from distributed import Client
 
+    _check(address)
     for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
         logging.getLogger(name).setLevel(logging.CRITICAL + 1)  # what went wrong is told in one line
     with dask.config.set({"distributed.admin.large-graph-warning-threshold": "1 GB"}):
@@ -81,34 +85,61 @@ def elsewhere(address: str) -> Iterator[Carry]:
             client.close(timeout=2)
 
 
+def _check(address: str) -> None:
+    """BadInput at once: Dask takes a minute over an address that is none."""
+    from distributed.comm import get_address_host_port, parse_address
+    from distributed.comm.registry import get_backend
+
+    try:
+        get_backend(parse_address(address)[0])
+        get_address_host_port(address)
+    except (ValueError, NotImplementedError):
+        raise BadInput(
+            f'--cluster: "{address}" is not the address of a scheduler',
+            hint="as `dask scheduler` prints it, for example tcp://192.168.1.20:8786",
+        ) from None
+
+
 def _refuse_others(client: Any, address: str) -> None:
-    """CouldNot where a worker has no rowwater, or another one, or other libraries."""
+    """CouldNot where scheduler or a worker has no rowwater, or another one, or other libraries."""
     try:
         client.wait_for_workers(1, timeout=WAIT_S)
     except TimeoutError:
         raise CouldNot(
             f"the scheduler at {address} has no worker", hint=f"start some: dask worker {address}"
         ) from None
+    theirs = {f"worker {name}": has for name, has in client.run(versions, on_error="return").items()}
+    for who, has in [("scheduler", _of_scheduler(client)), *sorted(theirs.items())]:
+        if isinstance(has, dict):
+            _compare(has, who)
+        elif not isinstance(has, OSError):  # which a worker gives that has just gone
+            raise CouldNot(f"the {who} has no rowwater: {has}", hint=HINT_SAME)
+
+
+def _of_scheduler(client: Any) -> dict[str, str] | Exception:
+    """It reads every piece before it hands it on."""
     try:
-        theirs = client.run(versions)
-    except ImportError as error:
-        raise CouldNot(f"a worker of {address} has no rowwater: {error}", hint=HINT_SAME) from None
-    for worker, has in sorted(theirs.items()):
-        _compare(has, worker)
+        found: dict[str, str] = client.run_on_scheduler(versions)
+    except Exception as error:  # noqa: BLE001 - what it cannot read comes back as a bare Exception
+        return error
+    return found
 
 
-HINT_SAME = "install this version of rowwater, with the same libraries, for the workers"
+HINT_SAME = "install this version of rowwater, with the same libraries, for scheduler and workers"
 
 
-def _compare(has: dict[str, str], worker: str) -> None:
-    ours = versions()
-    other = [
+def _compare(has: dict[str, str], who: str) -> None:
+    if other := _other(has):
+        raise CouldNot(f"the {who} counts with another version: {other}", hint=HINT_SAME)
+
+
+def _other(has: dict[str, str]) -> str:
+    """What differs from what is here, in words; empty where nothing does."""
+    return ", ".join(
         f"{name} {has.get(name, 'none')} (here {number})"
-        for name, number in ours.items()
+        for name, number in versions().items()
         if has.get(name) != number
-    ]
-    if other:
-        raise CouldNot(f"the worker {worker} counts with another version: {', '.join(other)}", hint=HINT_SAME)
+    )
 
 
 def held(record: Record) -> Record:
@@ -119,7 +150,9 @@ def held(record: Record) -> Record:
 def run_if_the_same(piece: Piece, record: Record, expected: str) -> list[Outcome]:
     """On a worker, which may have joined late."""
     if fingerprint() != expected:
-        raise OtherVersion(fingerprint())
+        from distributed import get_worker
+
+        raise OtherVersion(get_worker().address, versions())
     return run(piece, record)
 
 
@@ -150,14 +183,17 @@ def _carried_by(client: Any, whom: str) -> Carry:
                 for one in more(1):
                     done.add(one)
         except OtherVersion as error:
-            raise CouldNot(f"a worker counts with another version: {error}", hint=HINT_SAME) from None
+            worker, has = error.args
+            raise BrokenOff(
+                f"the worker {worker} counts with another version: {_other(has)}", hint=HINT_SAME
+            ) from None
         except ImportError as error:
-            raise CouldNot(f"a worker has no rowwater: {error}", hint=HINT_SAME) from None
+            raise BrokenOff(f"a worker has no rowwater: {error}", hint=HINT_SAME) from None
         except lost as error:
-            raise Lost(f"{whom} went away ({type(error).__name__})") from None
+            raise BrokenOff(f"{whom} went away ({type(error).__name__})") from None
 
     return carry
 
 
-class Lost(CouldNot):
-    """The cluster went away; what was done is kept."""
+class BrokenOff(CouldNot):
+    """The workers do not carry the study to its end; what was done is kept."""

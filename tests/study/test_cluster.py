@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import random
+import re
+import shlex
 import shutil
 import signal
 import socket
@@ -14,7 +16,11 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import distributed
 import pytest
+
+from scheduler.errors import BadInput
+from scheduler.study.cluster import elsewhere
 
 ROOT = Path(__file__).parents[2]
 CREEKSIDE = ROOT / "examples" / "creekside"
@@ -37,6 +43,13 @@ STUDY = (
     "zones.lettuce.refill_at=0.3,0.5,0.7",
 )  # fmt: skip
 SEASONS = 10 * 4
+IMPATIENT = """
+import sys
+from scheduler.study import cluster
+cluster.WAIT_S = 3
+from scheduler.cli.main import main
+main(sys.argv[1:])
+"""
 WAIT_S = 120
 """For processes on a busy machine."""
 
@@ -78,19 +91,58 @@ def rowwater(*args: str, keep: str) -> list[str]:
     return ["-m", "scheduler.cli.main", *place, *args, "--keep", keep, "--json"]
 
 
-def scheduler(start: Start) -> tuple[str, subprocess.Popen[str]]:
+def python_of(site: Path | None, module: str) -> list[str]:
+    """What runs a module; site: with the packages of that folder alone."""
+    if site is None:
+        return ["-m", module]
+    run = f"runpy.run_module({module!r}, run_name='__main__')"
+    return ["-I", "-S", "-c", f"import runpy, sys; sys.path.append({str(site)!r}); {run}"]
+
+
+def scheduler(start: Start, *, site: Path | None = None) -> tuple[str, subprocess.Popen[str]]:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    address = f"tcp://127.0.0.1:{port}"
+    return f"tcp://127.0.0.1:{port}", scheduler_at(start, port, site=site)
+
+
+def scheduler_at(start: Start, port: int, *, site: Path | None = None) -> subprocess.Popen[str]:
     words = ("--host", "127.0.0.1", "--port", str(port), "--no-dashboard")
     deaths = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "50"}
-    return address, start("-m", "distributed.cli.dask_scheduler", *words, **deaths)
+    return start(*python_of(site, "distributed.cli.dask_scheduler"), *words, **deaths)
 
 
-def worker(start: Start, address: str, **more: str) -> subprocess.Popen[str]:
+def worker(start: Start, address: str, *, site: Path | None = None, **more: str) -> subprocess.Popen[str]:
     words = (address, "--nthreads", "1", "--no-nanny", "--no-dashboard", "--memory-limit", "0")
-    return start("-m", "distributed.cli.dask_worker", *words, **more)
+    return start(*python_of(site, "distributed.cli.dask_worker"), *words, **more)
+
+
+def without_rowwater(folder: Path) -> Path:
+    """A folder of all packages that lie beside Dask's, but this program's."""
+    site = folder / "site"
+    site.mkdir()
+    for path in Path(distributed.__file__).parents[1].iterdir():
+        if not path.name.startswith(("rowwater", "scheduler", "__editable__")):
+            (site / path.name).symlink_to(path)
+    return site
+
+
+def edited(folder: Path) -> Path:
+    """A copy of the program that differs by a comment."""
+    other = folder / "other"
+    shutil.copytree(
+        ROOT / "scheduler", other / "scheduler", symlinks=False, ignore=shutil.ignore_patterns("__pycache__")
+    )
+    with (other / "scheduler" / "clock.py").open("a") as file:
+        file.write("\n# edited\n")
+    return other
+
+
+def goes_on(hint: str) -> list[str]:
+    """The command that the hint tells, as the tests start it."""
+    words = shlex.split(hint.partition("go on with: ")[2])
+    assert words[0] == "rowwater"
+    return ["-m", "scheduler.cli.main", *words[1:]]
 
 
 def kept(file: Path) -> int:
@@ -156,33 +208,46 @@ def test_a_lost_cluster_ends_the_study_with_what_is_done_and_how_to_go_on(start:
     assert not out
     assert f"the cluster at {address} went away" in err
     assert "finished seasons are kept" in err
-    assert "go on with: rowwater --config garden.yaml --data data study --weather weather.csv" in err
     assert "Traceback" not in err
-    assert 2 <= kept(folder / "lost.db") < SEASONS
-    out, err = start(*rowwater(*STUDY, "--workers", "0", keep="lost.db")).communicate(timeout=WAIT_S)
+    before = kept(folder / "lost.db")
+    assert 2 <= before < SEASONS
+    again = goes_on(err.splitlines()[-1])
+    assert again[2:] == rowwater(*STUDY, "--cluster", address, keep="lost.db")[2:]
+    scheduler_at(start, int(address.rpartition(":")[2]))  # on another day, at its old address
+    worker(start, address)
+    out, err = start(*again).communicate(timeout=WAIT_S)
+    assert kept(folder / "lost.db") == SEASONS, err
     assert out == alone(start)
 
 
 def test_no_cluster_and_no_worker_are_told(start: Start, folder: Path) -> None:
-    study = start(
-        *rowwater(*STUDY, "--cluster", "tcp://127.0.0.1:9", keep="none.db"),
-        DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT="2s",
-    )
+    study = start("-c", IMPATIENT, *rowwater(*STUDY, "--cluster", "tcp://127.0.0.1:9", keep="none.db")[2:])
     out, err = study.communicate(timeout=WAIT_S)
     assert (study.returncode, out) == (1, "")
     assert err.startswith("rowwater: no cluster at tcp://127.0.0.1:9")
     assert "Traceback" not in err
+    address, _ = scheduler(start)
+    begin = time.monotonic()
+    study = start("-c", IMPATIENT, *rowwater(*STUDY, "--cluster", address, keep="none.db")[2:])
+    out, err = study.communicate(timeout=WAIT_S)
+    assert (study.returncode, out) == (1, "")
+    assert err.splitlines() == [
+        f"rowwater: the scheduler at {address} has no worker", f"  hint: start some: dask worker {address}",
+    ]  # fmt: skip
+    assert time.monotonic() - begin < WAIT_S / 2
+
+
+@pytest.mark.parametrize(
+    "typed", ["tcp://127.0.0.1:287x", "127.0.0.1:8786:1", "htp://127.0.0.1:8786", "tcp://127.0.0.1"]
+)
+def test_what_is_no_address_is_told_at_once(typed: str) -> None:
+    with pytest.raises(BadInput, match="is not the address of a scheduler"), elsewhere(typed):
+        pass
 
 
 def test_a_worker_of_another_version_is_refused_in_a_line(start: Start, folder: Path) -> None:
-    other = folder / "other"
-    shutil.copytree(
-        ROOT / "scheduler", other / "scheduler", symlinks=False, ignore=shutil.ignore_patterns("__pycache__")
-    )
-    with (other / "scheduler" / "clock.py").open("a") as file:
-        file.write("\n# edited\n")
     address, _ = scheduler(start)
-    worker(start, address, PYTHONPATH=str(other))
+    worker(start, address, PYTHONPATH=str(edited(folder)))
     study = start(*rowwater(*STUDY, "--cluster", address, keep="other.db"))
     out, err = study.communicate(timeout=WAIT_S)
     assert (study.returncode, out) == (1, "")
@@ -191,3 +256,49 @@ def test_a_worker_of_another_version_is_refused_in_a_line(start: Start, folder: 
     assert "counts with another version: rowwater" in lines[0]
     assert lines[1].startswith("  hint: install this version of rowwater")
     assert kept(folder / "other.db") == 0
+
+
+LONGER = ("--vary", "supply.days=all,even", "--vary", "zones.lettuce.tape_depth=1in,2in,3in")
+
+
+def test_a_worker_of_another_version_that_joins_late_ends_the_study_in_a_line(
+    start: Start, folder: Path
+) -> None:
+    """What was done is kept, and the command that is printed goes on once that worker is gone."""
+    address, _ = scheduler(start)
+    worker(start, address)
+    study = start(*rowwater(*STUDY, *LONGER, "--cluster", address, keep="late.db"))
+    until(lambda: kept(folder / "late.db") >= 2, "no season")
+    stranger = worker(start, address, PYTHONPATH=str(edited(folder)))
+    out, err = study.communicate(timeout=WAIT_S)
+    assert (study.returncode, out) == (1, ""), err
+    lines = err.strip().splitlines()
+    assert len(lines) == 2, err
+    assert re.fullmatch(
+        r"rowwater: the worker tcp://127\.0\.0\.1:\d+ counts with another version: rowwater \S+ \(\w+\) "
+        r"\(here \S+ \(\w+\)\); finished seasons are kept",
+        lines[0],
+    )
+    before = kept(folder / "late.db")
+    assert 2 <= before < (9 * 6 + 1) * 4
+    os.kill(stranger.pid, signal.SIGKILL)
+    start(*goes_on(lines[1]))
+    until(lambda: kept(folder / "late.db") > before, "it does not go on")
+
+
+@pytest.mark.parametrize("who", ["worker", "scheduler"])
+def test_without_rowwater_it_is_told_in_a_line(start: Start, folder: Path, who: str) -> None:
+    """A real process of an environment that has Dask, and everything else but this program."""
+    site = without_rowwater(folder)
+    address, _ = scheduler(start, site=site if who == "scheduler" else None)
+    one = worker(start, address, site=site if who == "worker" else None)
+    study = start(*rowwater(*STUDY, "--cluster", address, keep="bare.db"))
+    out, err = study.communicate(timeout=WAIT_S)
+    assert one.poll() is None
+    assert (study.returncode, out) == (1, "")
+    lines = err.strip().splitlines()
+    assert len(lines) == 2, err
+    assert lines[0].startswith(f"rowwater: the {who} ")
+    assert "has no rowwater" in lines[0]
+    assert "No module named 'scheduler'" in lines[0]
+    assert lines[1].startswith("  hint: install this version of rowwater")
