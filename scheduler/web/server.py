@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import socket
-import ssl
 import time
 from collections.abc import Mapping
 from ipaddress import ip_address
@@ -22,14 +21,6 @@ MOST_CONNECTIONS = 48
 REST_S = 20  # a connection between two requests
 BACKLOG = 32
 FIRST_HANDED = 3  # sd_listen_fds(3)
-
-
-class Unusable(CouldNot):
-    """The certificate or its key; `which`: as garden.yaml names it."""
-
-    def __init__(self, which: str, text: str) -> None:
-        super().__init__(text)
-        self.which = which
 
 
 def handed_over(environ: Mapping[str, str], process: int) -> socket.socket | None:
@@ -63,24 +54,6 @@ def _why(error: OSError) -> str:
         errno.EACCES: "this user may not listen there",
     }
     return words.get(error.errno or 0, error.strerror or str(error))
-
-
-def look_at_certificate(settings: Settings) -> None:
-    """Unusable, with its name in garden.yaml, where certificate or key cannot be read or do not fit."""
-    for which, path in (("certificate", settings.certificate), ("key", settings.key)):
-        if path is None:
-            return
-        try:
-            path.read_bytes()
-        except OSError as error:
-            raise Unusable(which, f"{path} cannot be read: {error.strerror or error}") from error
-    assert settings.certificate is not None
-    try:
-        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-        context.load_cert_chain(settings.certificate, settings.key, lambda: b"")
-    except (ssl.SSLError, OSError, ValueError) as error:
-        why = "it and its key do not belong together" if "MISMATCH" in str(error) else "it is no PEM file"
-        raise Unusable("certificate", f"{settings.certificate}: {why}, or needs a password") from error
 
 
 class Ending(Server):

@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import subprocess
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
 from cli.conftest import Grower
 
 DAY = ("--date", "2015-07-09")
@@ -52,3 +59,75 @@ def test_a_wrong_column_is_named(grower: Grower) -> None:
     assert said.status == 3
     assert "! file weather.csv: " in said.out
     assert "tmax" in said.out
+
+
+# --- the page's certificate ---
+
+
+def openssl(*words: str) -> None:
+    subprocess.run(["openssl", *words], check=True, capture_output=True, timeout=60)
+
+
+@pytest.fixture
+def page(grower: Grower) -> Path:
+    """A garden with a page under TLS, its certificate good for 100 days from today on; the file's path."""
+    if not shutil.which("openssl"):
+        pytest.skip("no openssl on this machine")
+    with grower.garden.open("a") as garden:
+        garden.write("page: {listen: 127.0.0.1:8008, certificate: page.crt, key: page.key}\n")
+    openssl("req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days",
+            "100", "-subj", "/CN=shed.local", "-keyout", "page.key", "-out", "page.crt")  # fmt: skip
+    return grower.folder / "page.crt"
+
+
+def told(grower: Grower, after_days: int = 0) -> tuple[str, bool]:
+    """What check says of it so many days from today on."""
+    day = date.today() + timedelta(days=after_days)  # noqa: DTZ011 - certificates are of this machine's days
+    lines = grower("check", "--date", day.isoformat(), "--json").json["sources"]
+    (line,) = [line for line in lines if line["name"] == "certificate of the page"]
+    return line["text"], line["ok"]
+
+
+def test_until_when_the_page_s_certificate_is_good(grower: Grower, page: Path) -> None:
+    year = str((datetime.now(UTC) + timedelta(days=100)).year)
+    text, ok = told(grower)
+    assert ok
+    assert text.startswith("good until ")
+    assert text.endswith(year)
+    assert told(grower, 60) == (text, True)
+    near, ok = told(grower, 80)
+    assert not ok
+    assert near == f"{page}: make a new one: it is {text.replace('good', 'good only', 1)}"
+    over, ok = told(grower, 110)
+    assert not ok
+    assert over == f"{page}: phones accept it no more since {text.removeprefix('good until ')}"
+    assert "certificate of the page: good until" in " ".join(grower("check").out.split())
+    assert "certificate" not in grower("check", "--offline").out
+
+
+def test_a_certificate_that_cannot_be_used_is_told(grower: Grower, page: Path) -> None:
+    key = grower.folder / "page.key"
+    openssl("ecparam", "-name", "prime256v1", "-genkey", "-noout", "-out", str(key))
+    assert told(grower) == (f"{page}: it and its key do not belong together, or needs a password", False)
+    page.write_text("a note")
+    assert told(grower) == (f"{page}: it is no PEM file, or needs a password", False)
+    page.unlink()
+    assert told(grower) == (f"{page} cannot be read: No such file or directory", False)
+
+
+def test_a_key_for_the_page_s_user_alone_is_no_fault(
+    grower: Grower, page: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    key, plain = grower.folder / "page.key", Path.read_bytes
+
+    def read(path: Path) -> bytes:
+        if path == key:
+            raise PermissionError(13, os.strerror(13))
+        return plain(path)
+
+    monkeypatch.setattr(Path, "read_bytes", read)
+    text, ok = told(grower)
+    assert ok
+    assert text.endswith(f"; {key} is not for this user to read")
+    page.write_text("a note")
+    assert told(grower) == (f"{page}: it is no PEM file, or needs a password", False)

@@ -20,6 +20,7 @@ from web.real import Phone, free_port
 from scheduler.errors import CouldNot
 from scheduler.web import connection, server, shown
 from scheduler.web.app import application
+from scheduler.web.certificate import Unusable, look_at_certificate
 from scheduler.web.phones import Phones
 from scheduler.web.settings import Settings
 
@@ -201,7 +202,7 @@ def test_tls_with_a_certificate_of_one_s_own(
 
     at(datetime.now(UTC))  # a cookie that ran out in 2015 would not be sent
     settings = run(certificate=certificate[0], key=certificate[1])
-    server.look_at_certificate(settings)
+    look_at_certificate(settings)
     assert settings.url.startswith("https://")
     phone = Phone(settings.url, verify=str(certificate[0]))
     phone.get("/pair")
@@ -265,13 +266,13 @@ def test_a_certificate_that_cannot_be_read_is_named_by_its_line(
 def test_a_key_that_cannot_be_read_or_belongs_to_another_is_named(
     shed: Shed, certificate: tuple[Path, Path], tmp_path: Path
 ) -> None:
-    with pytest.raises(server.Unusable, match="cannot be read") as found:
-        server.look_at_certificate(settings_of(tmp_path, certificate=certificate[0], key=tmp_path / "none"))
+    with pytest.raises(Unusable, match="cannot be read") as found:
+        look_at_certificate(settings_of(tmp_path, certificate=certificate[0], key=tmp_path / "none"))
     assert found.value.which == "key"
     other = tmp_path / "other.key"
     subprocess.run(
         ["openssl", "ecparam", "-name", "prime256v1", "-genkey", "-noout", "-out", str(other)],
         check=True, capture_output=True, timeout=60,
     )  # fmt: skip
-    with pytest.raises(server.Unusable, match="do not belong together"):
-        server.look_at_certificate(settings_of(tmp_path, certificate=certificate[0], key=other))
+    with pytest.raises(Unusable, match="do not belong together"):
+        look_at_certificate(settings_of(tmp_path, certificate=certificate[0], key=other))

@@ -35,7 +35,8 @@ def command(ctx: click.Context, idle_s: float | None) -> None:
     if ctx.invoked_subcommand is not None:
         return
     from scheduler.web.app import application
-    from scheduler.web.server import IDLE_S, Unusable, handed_over, look_at_certificate, own_socket, serve
+    from scheduler.web.certificate import Unusable, look_at_certificate
+    from scheduler.web.server import IDLE_S, handed_over, own_socket, serve
 
     log_to_stderr()
     door = handed_over(os.environ, os.getpid())
