@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import time
 from collections.abc import Callable, Sequence
@@ -14,7 +13,7 @@ import click
 from scheduler.cli import common
 from scheduler.cli.complete import ZONE
 from scheduler.errors import BadInput, CouldNot
-from scheduler.relays.base import ValveFailed
+from scheduler.relays.base import ACTS_WITHIN_S, ValveFailed
 
 if TYPE_CHECKING:
     from scheduler.relays.base import Driver
@@ -37,6 +36,10 @@ Before the first valve opens:
 MAY_ACT = (
     "{}: what was sent may still take effect: it is closed again and again for {:.0f} s. Keep the hand valve "
     "in reach (Ctrl-C leaves the closing to a guard process)."
+)
+CLOSED_AGAIN = (
+    "{}: NOT closed yet. Close it by hand, at the hand valve: its close is sent again and again, for {:.0f} "
+    "s at most (Ctrl-C leaves the closing to a guard process)."
 )
 NOT_CLOSED = "NOT closed: {}. Close it by hand NOW, at the hand valve; a guard process goes on trying."
 
@@ -62,7 +65,7 @@ class Result:
 def command(zones: Sequence[str], seconds: int, yes: bool, as_json: bool) -> None:
     """Open the valve of each ZONE (default: all) for a moment, while you watch."""
     from scheduler.relays.lock import hold_valves
-    from scheduler.relays.specs import specs_of
+    from scheduler.relays.specs import not_quiet, specs_of
     from scheduler.service.guardlink import GuardLink
 
     if not yes and not common.asking_is_possible():
@@ -74,7 +77,12 @@ def command(zones: Sequence[str], seconds: int, yes: bool, as_json: bool) -> Non
     with hold_valves(data, "rowwater valve-test"):
         link = GuardLink(os.environ, data=data)
         trial = Trial(specs_of(garden), master["valve"].key if master else None, link, seconds, yes)
-        results = trial.walk(wanted)
+        results: list[Result] | None = None
+        try:
+            results = trial.walk(wanted)
+        finally:
+            if results is None or any(result.problem for result in results):
+                not_quiet(data)  # the service waits for a close of this that comes late
     if as_json:
         common.print_json({"valves": [asdict(result) for result in results]})
     else:
@@ -113,6 +121,7 @@ class Trial:
         self._sleep = sleep
         self._drivers: dict[str, Driver] = {}
         self._broken: dict[str, str] = {}
+        self._unclosed = False  # a valve that was opened here: nothing more opens
 
     def walk(self, wanted: set[str]) -> list[Result]:
         if by_hand := [zone for zone in self._by_hand if zone in wanted]:
@@ -143,10 +152,12 @@ class Trial:
                 _say(f"{', '.join(spec['zones'])}: {self._broken[key]}")
 
     def _one(self, spec: Spec) -> Result:
-        from scheduler.relays.trial import open_briefly
+        from scheduler.relays.trial import NotClosed, open_briefly
 
         names = ", ".join(spec["zones"])
         result = Result(list(spec["zones"]), spec["driver"])
+        if self._unclosed:
+            return result
         keys = [key for key in (self._master, spec["key"]) if key]
         result.problem = next((self._broken[key] for key in keys if key in self._broken), None)
         if result.problem:
@@ -163,8 +174,8 @@ class Trial:
         except ValveFailed as failed:
             result.problem = _words(failed)
             _say(f"{names}: {result.problem}")
-            if failed.may_act:
-                self._keep_closing(names, keys)
+            if failed.may_act or isinstance(failed, NotClosed):
+                self._keep_closing(names, keys, late=failed.may_act)
             return result
         _say(f"{names}: closed")
         if not self._yes and not result.simulated:
@@ -172,15 +183,24 @@ class Trial:
             result.right_rows = click.confirm(asked, default=False, err=True)
         return result
 
-    def _keep_closing(self, names: str, keys: Sequence[str]) -> None:
-        """Whichever of these valves it was: before the next one opens, nothing of this may be left."""
-        from scheduler.relays.trial import close_while_it_may_act
+    def _keep_closing(self, names: str, keys: Sequence[str], *, late: bool) -> None:
+        """Whichever of these valves it was: before the next one opens, nothing of this may be left.
 
-        for key in keys:
-            if acts_within_s := float(self._specs[key].get("acts_within_s", 0.0)):
-                _say(MAY_ACT.format(names, acts_within_s))
-                with contextlib.suppress(ValveFailed):  # it is told at the end, and left to the guard
-                    close_while_it_may_act(self._drivers[key], self._link, acts_within_s, sleep=self._sleep)
+        late: an open may still take effect; else a valve is open whose close is not confirmed.
+        """
+        from scheduler.relays.trial import close_again
+
+        acts_within_s = {key: float(self._specs[key].get("acts_within_s", 0.0)) for key in reversed(keys)}
+        longest = max(*acts_within_s.values(), 0.0 if late else ACTS_WITHIN_S)
+        if longest:
+            _say((MAY_ACT if late else CLOSED_AGAIN).format(names, longest))
+        for key, seconds in acts_within_s.items():
+            limit_s = seconds if late else max(seconds, ACTS_WITHIN_S)
+            try:
+                close_again(self._drivers[key], self._link, limit_s, late=late, sleep=self._sleep)
+            except ValveFailed:  # told at the end, and left to the guard
+                self._unclosed = True
+        _say(f"{names}: " + ("still NOT closed; nothing more is opened" if self._unclosed else "closed"))
 
     def _let_go(self) -> None:
         """Close all once more; the guard is dismissed only when each is confirmed."""

@@ -22,7 +22,7 @@ from scheduler.relays import closing
 from scheduler.relays.base import Driver, ValveFailed
 from scheduler.relays.closing import Closing
 from scheduler.relays.lock import hold_valves
-from scheduler.relays.trial import close_surely, close_while_it_may_act, open_briefly
+from scheduler.relays.trial import close_again, close_surely, open_briefly
 
 
 def spec(key: str, **settings: Any) -> dict[str, Any]:
@@ -247,7 +247,7 @@ def test_while_what_was_sent_may_act_it_is_closed_again_and_again() -> None:
     seen: list[tuple[str, str]] = []
     slept: list[float] = []
     driver = FakeDriver("a", seen, fails=1)
-    close_while_it_may_act(driver, FakeWatcher(seen), 120.0, sleep=slept.append)
+    close_again(driver, FakeWatcher(seen), 120.0, late=True, sleep=slept.append, clock=lambda: 0.0)
     assert slept[:5] == [1.0, 2.0, 4.0, 8.0, 15.0]
     assert sum(slept) == 120.0
     assert seen[0] == ("a", "guard: may act for 120")

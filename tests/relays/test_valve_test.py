@@ -10,13 +10,14 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
+from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 from relays.fakes import FakeDriver, FakeWatcher
-from relays.tools import Recorder, until
+from relays.tools import Recorder, RelayServer, answer, until
 
 from scheduler.cli import common, valve_test
 from scheduler.cli.valve_test import Trial, result_text
@@ -24,6 +25,7 @@ from scheduler.errors import BadInput, CouldNot
 from scheduler.relays import specs
 from scheduler.relays.base import ValveFailed
 from scheduler.relays.lock import hold_valves
+from scheduler.service.guardlink import GuardLink
 
 GARDEN = """\
 garden: Test plot
@@ -49,10 +51,15 @@ def run(
     tmp_path: Path, record: Callable[..., Recorder], monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Result]:
     def call(
-        *args: str, answers: str = "", program: str = "", more: str = "", terminal: bool = True
+        *args: str,
+        answers: str = "",
+        program: str = "",
+        more: str = "",
+        terminal: bool = True,
+        garden: str = GARDEN,
     ) -> Result:
         recorder = record(program)
-        text = GARDEN.format(zone=ZONE, program=recorder.program, more=more)
+        text = garden.format(zone=ZONE, program=recorder.program, more=more)
         (tmp_path / "garden.yaml").write_text(text)
         monkeypatch.setattr(common, "asking_is_possible", lambda: terminal)
         monkeypatch.setattr(valve_test, "Trial", partial(Trial, sleep=lambda _: None))
@@ -142,6 +149,60 @@ def test_a_valve_that_fails_to_open_is_closed_and_told(run: Any, tmp_path: Path)
     assert told(tmp_path)[-2:] == ["tomatoes,beans close", "kale 3 close"]
     assert "it is closed again and again for 120 s" in said.stderr
     assert told(tmp_path).count("kale 3 close") >= 10
+
+
+class Refusing:
+    """A relay on HTTP that opens, and then confirms none of so many closes: 503, or not a word."""
+
+    def __init__(self, closes: int) -> None:
+        self.left, self.open = closes, False
+
+    def __call__(self, handler: BaseHTTPRequestHandler) -> None:
+        closes = handler.path.endswith("off")
+        if closes and self.open and self.left:
+            self.left -= 1
+            if self.left % 2:
+                handler.close_connection = True
+                return
+            answer(503)(handler)
+            return
+        self.open = not closes
+        answer(200)(handler)
+
+
+@pytest.mark.parametrize("closes", [6, 10_000])
+def test_a_close_that_fails_is_sent_until_it_is_confirmed_and_nothing_opens_before(
+    run: Any, tmp_path: Path, relay_server: RelayServer, monkeypatch: pytest.MonkeyPatch, closes: int
+) -> None:
+    links: list[GuardLink] = []
+
+    def link(*args: Any, **more: Any) -> GuardLink:
+        links.append(GuardLink(*args, **more))
+        return links[-1]
+
+    monkeypatch.setattr("scheduler.service.guardlink.GuardLink", link)
+    relay_server.behave = refusing = Refusing(closes)
+    (tmp_path / "data").mkdir()
+    (tmp_path / "data" / "valves.quiet").touch()
+    on, off = relay_server.url("/relay/1?on"), relay_server.url("/relay/1?off")
+    valve = f'{{{{http: {{{{open: {{{{url: "{on}"}}}}, close: {{{{url: "{off}"}}}}}}}}, limit: 1 s}}}}'
+    said = run("--yes", "--seconds", "1", garden=GARDEN.replace('{{command: ["{program}"]}}', valve))
+    assert isinstance(said.exception, CouldNot)
+    assert "tomatoes, beans: NOT closed yet. Close it by hand, at the hand valve" in said.stderr
+    assert not (tmp_path / "data" / "valves.quiet").exists(), "the service waits for a close that comes late"
+    opened = "kale 3 open 1" in told(tmp_path)
+    if closes == 6:
+        assert not refusing.open
+        assert opened
+        assert "tomatoes, beans: closed\n" in said.stderr
+        assert [path for _, path, *_ in relay_server.calls].count("/relay/1?off") == 1 + 6 + 1 + 1
+        return
+    assert links[0].alive, "it goes on at it"
+    links[0].bye()
+    assert not opened
+    assert "tomatoes, beans: still NOT closed; nothing more is opened" in said.stderr
+    assert "NOT closed: tomatoes, beans (" in said.stderr
+    assert said.stdout.splitlines()[-1] == "kale (command): not tried"
 
 
 def test_the_master_valve_opens_first(run: Any, tmp_path: Path) -> None:
