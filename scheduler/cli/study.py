@@ -187,6 +187,7 @@ class _Asked:
         self._wish, self._weather, self._forecast, self._keep = wish, weather, forecast, keep
         self._workers, self._cluster = workers, cluster
         self._carry: Carry | None = None
+        self._common: Record | None = None  # of gardens without a weather file of their own
         self._many = folder is not None
         self._files = [common.config_path()] if folder is None else _gardens_below(folder)
         if self._many and weather is None:
@@ -303,8 +304,14 @@ class _Asked:
         if self._weather is None:
             return Record(_on_record())
         beside = path.parent / self._weather.name
-        weather = beside if self._many and beside.exists() else self._weather
-        return Record(daily.read(weather), forecast.read(self._forecast) if self._forecast else None)
+        own = self._many and beside.exists()
+        if self._common is None or own:
+            issues = forecast.read(self._forecast) if self._forecast else None
+            found = Record(daily.read(beside if own else self._weather), issues)
+            if own:
+                return found
+            self._common = found
+        return self._common
 
     def _sample(self) -> StudySample | None:
         from scheduler.study.variants import size

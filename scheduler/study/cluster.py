@@ -1,6 +1,7 @@
 """Pieces carried by Dask: to processes of this machine, or to the workers of a scheduler that runs elsewhere.
 
-What is lost with a worker Dask gives to another; the weather is a task's result, so that it can be had anew.
+What is lost with a worker Dask gives to another.  The weather goes to each worker once, also to one that
+joins late.
 """
 
 from __future__ import annotations
@@ -8,12 +9,12 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Iterator
 from concurrent.futures import CancelledError
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from itertools import islice
 from typing import Any
 
 from scheduler.errors import BadInput, CouldNot
-from scheduler.study.seasons import Outcome, Piece, Record, run
+from scheduler.study.seasons import Outcome, Piece, Record
 from scheduler.study.study import Carry
 from scheduler.study.version import fingerprint, versions
 
@@ -22,10 +23,6 @@ EACH = 3
 WAIT_S = 30
 DEATHS = 50
 """How many workers may die over one piece before it counts as the cause (Dask: 3)."""
-
-
-class OtherVersion(Exception):
-    """A worker counts with another version; which worker, and what it has."""
 
 
 def is_there() -> bool:
@@ -54,8 +51,9 @@ def local(workers: int) -> Iterator[Carry]:
             silence_logs=logging.CRITICAL,
         ) as cluster,
         Client(cluster) as client,
+        carried_by(client, "the workers of this machine") as carry,
     ):  # fmt: skip
-        yield _carried_by(client, "the workers of this machine")
+        yield carry
 
 
 @contextmanager
@@ -80,7 +78,8 @@ def elsewhere(address: str) -> Iterator[Carry]:
             ) from None
         try:
             _refuse_others(client, address)
-            yield _carried_by(client, f"the cluster at {address}")
+            with carried_by(client, f"the cluster at {address}") as carry:
+                yield carry
         finally:
             client.close(timeout=2)
 
@@ -142,35 +141,54 @@ def _other(has: dict[str, str]) -> str:
     )
 
 
-def held(record: Record) -> Record:
-    """On a worker: the weather that all pieces there go by."""
-    return record
+class _Weather:
+    """The record that the workers have, the latest one."""
+
+    def __init__(self, client: Any) -> None:
+        self._client = client
+        self._record: Record | None = None
+        self._name, self._count = "", 0
+
+    def sent(self, record: Record) -> str:
+        """Its name on the workers; what they have already is not sent again."""
+        from scheduler.study.worker import PLUGIN, Weather
+
+        if record is not self._record:
+            self.taken_back()
+            self._record, self._count = record, self._count + 1
+            self._name = f"{PLUGIN} {self._client.id} {self._count}"
+            with suppress(OSError):  # of a worker that is just going: another one has it when it comes
+                self._client.register_plugin(Weather(record), name=self._name)
+        return self._name
+
+    def taken_back(self) -> None:
+        if self._record is not None and self._client.status == "running":
+            with suppress(OSError, TimeoutError):
+                self._client.unregister_worker_plugin(self._name)
+        self._record = None
 
 
-def run_if_the_same(piece: Piece, record: Record, expected: str) -> list[Outcome]:
-    """On a worker, which may have joined late."""
-    if fingerprint() != expected:
-        from distributed import get_worker
+@contextmanager
+def carried_by(client: Any, whom: str) -> Iterator[Carry]:
+    """By the workers of a client; whom: as they are told of where they go away."""
+    from distributed import as_completed
+    from distributed.comm import CommClosedError
+    from distributed.scheduler import KilledWorker
 
-        raise OtherVersion(get_worker().address, versions())
-    return run(piece, record)
+    from scheduler.study.worker import OtherVersion, forget_the_killed, run_there
 
+    lost = (CommClosedError, KilledWorker, CancelledError, OSError, TimeoutError)
+    weather, ours = _Weather(client), fingerprint()
 
-def _carried_by(client: Any, whom: str) -> Carry:
     def carry(pieces: Iterable[Piece], record: Record) -> Iterator[tuple[Piece, list[Outcome]]]:
-        from distributed import as_completed
-        from distributed.comm import CommClosedError
-        from distributed.scheduler import KilledWorker
-
-        lost = (CommClosedError, KilledWorker, CancelledError, OSError, TimeoutError)
         try:
-            weather = client.submit(held, record, pure=False)
+            name = weather.sent(record)
             waiting: dict[str, Piece] = {}
             left = iter(pieces)
 
             def more(count: int) -> list[Any]:
                 some = [
-                    (piece, client.submit(run_if_the_same, piece, weather, fingerprint(), pure=False))
+                    (piece, client.submit(run_there, piece, name, ours, pure=False))
                     for piece in islice(left, count)
                 ]
                 waiting.update((future.key, piece) for piece, future in some)
@@ -192,7 +210,11 @@ def _carried_by(client: Any, whom: str) -> Carry:
         except lost as error:
             raise BrokenOff(f"{whom} went away ({type(error).__name__})") from None
 
-    return carry
+    client.run_on_scheduler(forget_the_killed)
+    try:
+        yield carry
+    finally:
+        weather.taken_back()
 
 
 class BrokenOff(CouldNot):

@@ -13,14 +13,22 @@ import sqlite3
 import subprocess
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import distributed
 import pytest
+from distributed import Client, LocalCluster
 
 from scheduler.errors import BadInput
-from scheduler.study.cluster import elsewhere
+from scheduler.garden.file import load_text
+from scheduler.study.cluster import carried_by, elsewhere
+from scheduler.study.seasons import How, Piece, Record
+from scheduler.study.worker import PLUGIN
+from scheduler.study.years import season_of
+from scheduler.weather.files import daily
 
 ROOT = Path(__file__).parents[2]
 CREEKSIDE = ROOT / "examples" / "creekside"
@@ -302,3 +310,66 @@ def test_without_rowwater_it_is_told_in_a_line(start: Start, folder: Path, who: 
     assert "has no rowwater" in lines[0]
     assert "No module named 'scheduler'" in lines[0]
     assert lines[1].startswith("  hint: install this version of rowwater")
+
+
+def weathers(client: Client) -> list[str]:
+    """What the scheduler hands to workers that come."""
+    there = client.run_on_scheduler(lambda dask_scheduler: list(dask_scheduler.worker_plugins))
+    return [name for name in there if name.startswith(PLUGIN)]
+
+
+@pytest.mark.parametrize("workers", [1, 3])
+def test_the_weather_goes_to_each_worker_once(workers: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Counted where it is packed and unpacked; over several gardens too, and for one that joins late."""
+    counted: Counter[str] = Counter()
+    for name in ("__getstate__", "__setstate__"):
+        real = getattr(Record, name)
+
+        def counting(*args: Any, name: str = name, real: Callable[..., Any] = real) -> Any:
+            counted[name] += 1
+            return real(*args)
+
+        monkeypatch.setattr(Record, name, counting)
+    garden = load_text(GARDEN)
+    season, record = season_of(garden), Record(daily.read(CREEKSIDE / "weather.csv"))
+
+    def pieces() -> Iterator[Piece]:
+        for _ in range(6):
+            yield from (Piece((garden,), season, year, How(unlimited=True)) for year in range(2012, 2016))
+
+    with (
+        LocalCluster(
+            n_workers=workers, threads_per_worker=1, processes=False, protocol="tcp://",
+            dashboard_address=None, memory_limit=0,
+        ) as processors,
+        Client(processors) as client,
+    ):  # fmt: skip
+        with carried_by(client, "the workers") as carry:
+            outcomes = [found for _ in range(2) for _, found in carry(pieces(), record)]
+            assert len(outcomes) == 2 * 24
+            assert counted == {"__getstate__": 1, "__setstate__": workers}
+            processors.scale(workers + 1)
+            client.wait_for_workers(workers + 1)
+            outcomes += [found for _, found in carry(pieces(), record)]
+            assert counted == {"__getstate__": 1, "__setstate__": workers + 1}
+        between = client.run(lambda dask_worker: len(dask_worker.transfer_incoming_log))
+        assert list(between.values()) == [0] * (workers + 1)
+        assert weathers(client) == []
+    assert len({str(found) for found in outcomes}) == 4
+
+
+def test_the_weather_of_a_killed_study_does_not_stay_on_the_cluster(start: Start, folder: Path) -> None:
+    address, _ = scheduler(start)
+    worker(start, address)
+    study = start(*rowwater(*STUDY, *LONGER, "--cluster", address, keep="killed.db"))
+    until(lambda: kept(folder / "killed.db") >= 2, "no season")
+    os.killpg(study.pid, signal.SIGKILL)
+
+    with Client(address) as client:
+        assert len(weathers(client)) == 1
+        until(
+            lambda: client.run_on_scheduler(lambda dask_scheduler: len(dask_scheduler.clients)) <= 2,
+            "the killed client is still known",
+        )
+        with carried_by(client, "the workers"):
+            assert weathers(client) == []
