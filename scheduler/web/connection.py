@@ -7,45 +7,32 @@ nor an answer to be taken away.
 from __future__ import annotations
 
 import asyncio
-from collections import Counter
 from typing import Any
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 WHOLE_IN_S = 10.0
-"""From the connection, or the first byte of a further request, to the request's last byte."""
+"""For a TLS handshake; then from the connection, or the first byte of a further request, to the request's
+last byte."""
 TAKEN_IN_S = 120.0
 """From there to the last byte of its answer: longer than the slowest thing that is asked of the service."""
-MOST_OF_ONE = 12
-"""Connections of one address: a browser opens six at most."""
 
 
 class Connection(H11Protocol):
     """Ends by itself where the other side is too slow."""
 
-    of_address: Counter[str] = Counter()
-
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
         self._clock: asyncio.TimerHandle | None = None
         self._whole = False
-        self._address: str | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as uvicorn has it
         super().connection_made(transport)
-        self._address = str(self.client[0]) if self.client else ""
-        self.of_address[self._address] += 1
-        if self.of_address[self._address] > MOST_OF_ONE:
-            transport.abort()
-        else:
-            self._wind(WHOLE_IN_S)
+        self._wind(WHOLE_IN_S)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._wind(None)
-        if self._address is not None:
-            self.of_address[self._address] -= 1
-            self.of_address += Counter()  # those without any are forgotten
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:

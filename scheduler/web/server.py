@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import socket
 import time
 from collections.abc import Mapping
 from ipaddress import ip_address
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.types import ASGIApp, Receive, Scope, Send
 from uvicorn import Config, Server
 
 from scheduler.errors import CouldNot
-from scheduler.web.connection import Connection
+from scheduler.web import connection
+from scheduler.web.door import Door
 from scheduler.web.settings import Settings
 
 IDLE_S = 15 * 60.0
@@ -56,6 +59,15 @@ def _why(error: OSError) -> str:
     return words.get(error.errno or 0, error.strerror or str(error))
 
 
+class Loop(asyncio.SelectorEventLoop):
+    """Python gives a TLS handshake a minute."""
+
+    async def create_server(self, *args: Any, **more: Any) -> asyncio.Server:
+        if more.get("ssl") is not None:
+            more["ssl_handshake_timeout"] = connection.WHOLE_IN_S
+        return await super().create_server(*args, **more)
+
+
 class Ending(Server):
     """Ends where nobody asked anything for so long. None: never."""
 
@@ -87,16 +99,17 @@ class LastSeen:
 
 def serve(app: Starlette, settings: Settings, door: socket.socket, idle_s: float | None) -> None:
     """Answers until it is told to end, or nobody asked for `idle_s` seconds."""
-    made(app, settings, idle_s).run([door])
+    made(app, settings, idle_s).run([Door(door)])
 
 
 def made(app: Starlette, settings: Settings, idle_s: float | None) -> Ending:
     """The server of an application, with all that bounds it."""
     seen = LastSeen(app)
     config = Config(
-        seen, http=Connection, ws="none", loop="asyncio", lifespan="off", log_config=None, access_log=False,
-        server_header=False, proxy_headers=False, limit_concurrency=MOST_CONNECTIONS, backlog=BACKLOG,
-        timeout_keep_alive=REST_S, timeout_graceful_shutdown=5,
+        seen, http=connection.Connection, ws="none", loop=f"{__name__}:{Loop.__name__}", lifespan="off",
+        log_config=None, access_log=False, server_header=False, proxy_headers=False,
+        limit_concurrency=MOST_CONNECTIONS, backlog=BACKLOG, timeout_keep_alive=REST_S,
+        timeout_graceful_shutdown=5,
         ssl_certfile=settings.certificate, ssl_keyfile=settings.key,
     )  # fmt: skip
     return Ending(config, seen, idle_s)

@@ -21,6 +21,7 @@ from scheduler.errors import CouldNot
 from scheduler.web import connection, server, shown
 from scheduler.web.app import application
 from scheduler.web.certificate import Unusable, look_at_certificate
+from scheduler.web.door import MOST_IN_ALL, MOST_OF_ONE, Door
 from scheduler.web.phones import Phones
 from scheduler.web.settings import Settings
 
@@ -39,7 +40,7 @@ def run(shed: Shed, monkeypatch: pytest.MonkeyPatch) -> Iterator[Run]:
         door = server.own_socket(found)
         ending = server.made(application(found), found, idle_s)
         monkeypatch.setattr(ending, "capture_signals", contextlib.nullcontext)
-        thread = threading.Thread(target=ending.run, args=([door],), daemon=True)
+        thread = threading.Thread(target=ending.run, args=([Door(door)],), daemon=True)
         thread.start()
         running.append((ending, thread))
         return found
@@ -51,8 +52,9 @@ def run(shed: Shed, monkeypatch: pytest.MonkeyPatch) -> Iterator[Run]:
         assert not thread.is_alive()
 
 
-def connected(settings: Settings) -> socket.socket:
-    door = socket.create_connection(settings.address, 10)
+def connected(settings: Settings, own: str = "") -> socket.socket:
+    """own: the address that it comes from."""
+    door = socket.create_connection(settings.address, 10, (own, 0) if own else None)
     door.settimeout(10)
     return door
 
@@ -113,7 +115,7 @@ def test_who_does_not_take_the_answer_is_cut_off(run: Run, monkeypatch: pytest.M
 def test_slow_ones_hold_up_nobody(run: Run) -> None:
     settings = run()
     with contextlib.ExitStack() as many:
-        for _ in range(connection.MOST_OF_ONE - 1):
+        for _ in range(MOST_OF_ONE - 1):
             many.enter_context(connected(settings)).sendall(b"GET / HTTP")
         begin = time.monotonic()
         assert requests.get(f"{settings.url}/pair", timeout=5).status_code == 200
@@ -219,6 +221,40 @@ def test_tls_with_a_certificate_of_one_s_own(
     with connected(settings) as plain:
         plain.sendall(request(settings))
         assert ended_after(plain) < 5, "no answer without TLS"
+
+
+def test_whoever_never_begins_with_tls_holds_up_nobody(run: Run, certificate: tuple[Path, Path]) -> None:
+    """No protocol hears of them: they are counted as they come, and have no more time than a request."""
+    settings = run(certificate=certificate[0], key=certificate[1])
+
+    def answered() -> bool:
+        got = requests.get(f"{settings.url}/pair", timeout=5, verify=str(certificate[0]))
+        return got.status_code == 200
+
+    with contextlib.ExitStack() as many:
+        silent = [many.enter_context(connected(settings, "127.0.0.2")) for _ in range(MOST_OF_ONE + 6)]
+        assert answered()
+        assert ended_after(silent[-1]) < 0.3, "one address gets no more than its share"
+        assert ended_after(silent[0]) < 5
+        assert answered()
+
+
+def test_all_addresses_together_get_no_more_than_the_unit_bears() -> None:
+    """And whoever ends makes room for another."""
+    with contextlib.ExitStack() as many:
+        door = many.enter_context(Door(socket.create_server(("127.0.0.1", 0), backlog=MOST_IN_ALL)))
+        taken = []
+        for k in range(MOST_IN_ALL + 1):
+            many.enter_context(socket.create_connection(door.getsockname(), 5, (f"127.0.1.{k // 10}", 0)))
+            if k < MOST_IN_ALL:
+                taken.append(many.enter_context(door.accept()[0]))
+        with pytest.raises(ConnectionAbortedError):
+            door.accept()
+        for one in taken[:2]:
+            one.close()
+            one.close()
+        many.enter_context(socket.create_connection(door.getsockname(), 5))
+        many.enter_context(door.accept()[0])
 
 
 # --- what stands in the way of a start ---
