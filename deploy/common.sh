@@ -132,7 +132,7 @@ newest_revision() {
     'from scheduler.store.opening import HEAD; print(HEAD)' 2>/dev/null) || true
 }
 
-# Whole paths; what the service may not read is no file of its own.
+# Whole paths; what neither the service nor the page may read is no file of theirs.
 files_named_in() { # GARDEN
   [ -x "$versions/current/bin/python" ] || return 0
   local asked=("$versions/current/bin/python" -P -m scheduler.garden.named_files "$1") file named
@@ -150,7 +150,7 @@ files_named_in() { # GARDEN
       /dev/* | /proc/* | /sys/* | /usr/* | /bin/* | /lib* | /etc/passwd | /etc/group) continue ;;
     esac
     if [ -z "$destdir" ] && [ "$(id -u)" = 0 ] && id rowwater >/dev/null 2>&1; then
-      runuser -u rowwater -- test -r "$file" || continue
+      runuser -u rowwater -- test -r "$file" || runuser -u rowwater-page -- test -r "$file" 2>/dev/null || continue
     fi
     printf '%s\n' "$file"
   done <<<"$named"

@@ -118,6 +118,11 @@ if [ -z "$alone" ]; then
     [ -n "$destdir" ] || chown -R rowwater:rowwater "$data/$(basename "$folder")"
   done
 fi
+page=
+if [ -z "$alone" ] && [ -e "$config/garden.yaml" ]; then page="$(page_address "$config/garden.yaml" 2>/dev/null || true)"; fi
+if [ -n "$page" ]; then # its user must be there before its key
+  "$here/page.sh" || say "The page for phones could not be set up: sudo deploy/page.sh"
+fi
 if [ -z "$alone" ] && [ -e "$from/files.tar" ]; then # what is there stays
   tar -xPpf "$from/files.tar" --skip-old-files ${destdir:+--transform="s,^/,$destdir/,"}
   [ -n "$destdir" ] || tar -dPf "$from/files.tar" >"$work/differ" 2>&1 || true
@@ -134,6 +139,10 @@ sync -f "$data"
 say "What was given since then is not in these records: say it (rowwater note applied ZONE 45min --date DATE)." \
   "Where a trace beside them knows of later openings, nothing is watered before you say that the records are right:" \
   "rowwater day --records-are-right"
+if [ -n "$page" ] && [ ! -s "$data/page/phones.json" ]; then
+  say "No phone is paired with this page. Which ones were is in no backup, since one that was taken off later would be" \
+    "let in again. Pair each anew: rowwater page pair"
+fi
 if [ "$ran" != running ] && [ -e "$config/garden.yaml" ]; then
   say "Next: rowwater check, then sudo systemctl start rowwater"
 fi

@@ -1,4 +1,4 @@
-"""The files that a garden.yaml names: a station's records, a sensor's, secrets. For a backup that is whole.
+"""The files that a garden.yaml names: a station's records, secrets, certificates. For a backup that is whole.
 
 python -m scheduler.garden.named_files /etc/rowwater/garden.yaml       their whole paths, a line each
 """
@@ -11,7 +11,7 @@ from pathlib import Path
 
 from scheduler.garden.nodes import MOST_BYTES, Broken, Node, composed, decoded
 
-KEYS = frozenset(("file", "path", "password_file", "command", "program"))
+KEYS = frozenset(("file", "path", "password_file", "command", "program", "certificate", "key"))
 
 
 def named_files(garden_file: Path) -> list[Path]:

@@ -14,6 +14,7 @@ import pytest
 
 from scheduler.model import Note
 from scheduler.store.store import Store
+from scheduler.web.phones import Phones
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
@@ -106,6 +107,32 @@ def test_a_new_card_is_as_the_old_one_was(old: Card, new: Card, tmp_path: Path):
     assert not list(new.backups.glob("replaced-*")), "there was nothing to replace"
     said = new.run("restore.sh", str(made))
     assert (new.noted(), "Newer" in said) == ([1, 2], False), "the same again"
+
+
+def test_the_page_is_there_again_and_its_phones_are_to_be_paired_anew(old: Card, new: Card, tmp_path: Path):
+    """Which phones were paired is in no backup: one that was taken off since would be let in again."""
+    certificate, key = tmp_path / "page.crt", tmp_path / "page.key"
+    certificate.write_text("certificate")
+    key.write_text("key")
+    key.chmod(0o640)
+    garden = (ROOT / "examples/creekside/garden.yaml").read_text()
+    page = f"page: {{listen: 127.0.0.1:8008, certificate: {certificate}, key: {key}}}\n"
+    (old.config / "garden.yaml").write_text(garden + page)
+    at = datetime.now(UTC)
+    (old.data / "page").mkdir()
+    Phones(old.data / "page").new_code("water", "Ann's phone", at)
+    made = Path(old.run("backup.sh", str(tmp_path / "disk")))
+    assert not [path for path in made.rglob("*") if "phones" in path.name]
+    for path in (certificate, key):
+        path.unlink()
+    said = new.run("restore.sh", str(made))
+    assert "Phones find the page at 127.0.0.1:8008" in said
+    assert "Pair each anew: rowwater page pair" in said
+    for path, mode in ((certificate, 0o644), (key, 0o640)):
+        there = new.root / str(path).lstrip("/")
+        assert there.stat().st_mode & 0o777 == mode
+    Phones(new.data / "page").new_code("look", None, at)
+    assert "Pair each anew" not in new.run("restore.sh", str(made)), "those of this card stay as they are"
 
 
 def test_what_is_newer_here_is_named_and_stays(old: Card, new: Card, tmp_path: Path):
