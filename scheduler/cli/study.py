@@ -152,16 +152,18 @@ def _wish(
     from scheduler.study.file import Asked, read
     from scheduler.study.plan import Wish
     from scheduler.study.seasons import How
-    from scheduler.study.variants import typed
+    from scheduler.study.variants import each_once, typed
 
     there = read(file) if file else Asked((), ())
+    axes = (*there.axes, *(typed(option, n) for n, option in enumerate(vary, 1)))
+    each_once(axes)
     mode = there.foresight or "none" if foresight is None else foresight
     if (mode == "forecast") != (forecast is not None):
         raise BadInput("--foresight forecast and --forecast FILE go together", hint=common.FORECAST_HINT)
     if unlimited and mode != "none":
         raise BadInput("--unlimited goes with --foresight none only")
     return Wish(
-        axes=(*there.axes, *(typed(option, n) for n, option in enumerate(vary, 1))),
+        axes=axes,
         named=there.variants,
         years=there.years if years is None else years,
         how=How(mode, unlimited),  # type: ignore[arg-type]  # click and the file's block let no other word in
@@ -316,10 +318,13 @@ class _Asked:
     def _sample(self) -> StudySample | None:
         from scheduler.study.variants import size
 
-        wish = self._wish
-        if wish.sample is None or size(wish.axes) <= wish.sample:
+        wish, combinations = self._wish, size(self._wish.axes)
+        if wish.sample is None:
             return None
-        return {"count": wish.sample, "combinations": size(wish.axes), "seed": wish.seed}
+        if combinations <= wish.sample:
+            click.echo(f"rowwater: --sample {wish.sample}: all {combinations} combinations are run", err=True)
+            return None
+        return {"count": wish.sample, "combinations": combinations, "seed": wish.seed}
 
 
 def _located(where: str, complaint: str) -> str:

@@ -99,7 +99,7 @@ def _places(
     info = keys_of(block).get(step)
     if info is None:
         known = keys_of(block)
-        hint = did_you_mean(step, known, f"known here: {', '.join(known)}")
+        hint = _in_a_block(step, block) or did_you_mean(step, known, f"known here: {', '.join(known)}")
         which = "" if step == key else f" {shown(step)}"
         raise WrongKey(f"{key}: unknown key{which} - {hint}")
     if not rest:
@@ -107,6 +107,16 @@ def _places(
         yield (*at, step), tuple(other for other in one_of if other != step) if step in one_of else ()
     else:
         yield from _below(sheet, info, (*at, step), rest, key)
+
+
+def _in_a_block(step: str, block: type[BaseModel]) -> str | None:
+    """Of a key that stands one block further down: the whole key."""
+    for name, info in keys_of(block).items():
+        inner = inner_model(info.annotation)
+        if inner and not is_list(info.annotation) and step in keys_of(inner):
+            whose = f"{name}.{ALL}" if is_names(info.annotation) else name
+            return f"did you mean {shown(f'{whose}.{step}')}?"
+    return None
 
 
 def _below(

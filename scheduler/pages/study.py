@@ -236,7 +236,7 @@ def _sentence(found: Sequence[Years], able: Sequence[Years], smallest: Sequence[
 
 
 def _of_years(one: Years) -> str:
-    return f"{len(one.carried)} of {len(one.years)} years"
+    return f"{len(one.carried)} of {len(one.years)} year{'s' * (len(one.years) != 1)}"
 
 
 def _supplies_differ(found: Sequence[Years]) -> bool:

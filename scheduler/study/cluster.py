@@ -7,6 +7,7 @@ joins late.
 from __future__ import annotations
 
 import logging
+import signal
 from collections.abc import Iterable, Iterator
 from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
@@ -44,16 +45,24 @@ def local(workers: int) -> Iterator[Carry]:
         "distributed.scheduler.allowed-failures": DEATHS,
         "distributed.admin.large-graph-warning-threshold": "1 GB",
     }
-    with (
-        dask.config.set(quiet),
-        LocalCluster(
-            n_workers=workers, threads_per_worker=1, dashboard_address=None, memory_limit=0,
-            silence_logs=logging.CRITICAL,
-        ) as cluster,
-        Client(cluster) as client,
-        carried_by(client, "the workers of this machine") as carry,
-    ):  # fmt: skip
-        yield carry
+    with dask.config.set(quiet):
+        with _deaf_to_ctrl_c():
+            cluster = LocalCluster(
+                n_workers=workers, threads_per_worker=1, dashboard_address=None, memory_limit=0,
+                silence_logs=logging.CRITICAL,
+            )  # fmt: skip
+        with cluster, Client(cluster) as client, carried_by(client, "the workers of this machine") as carry:
+            yield carry
+
+
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """For processes that begin within: the terminal sends it to them as well, and this one ends them."""
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextmanager

@@ -109,6 +109,19 @@ def with_unit(texts: Sequence[str]) -> list[str]:
     return [text + unit[1] if _BARE.fullmatch(text) else text for text in texts]
 
 
+def each_once(axes: Sequence[Axis]) -> None:
+    """BadInput where two axes vary one key: the values of the second alone would count."""
+    first: dict[str, Axis] = {}
+    for axis in axes:
+        if axis.key in first:
+            where, there = (one.values[0].where.partition(", value")[0] for one in (axis, first[axis.key]))
+            raise BadInput(
+                f"{where}: {axis.key}: is varied already ({there})",
+                hint=f"all its values together: --vary {axis.key}=A,B,C",
+            )
+        first[axis.key] = axis
+
+
 # --- checked by the garden's door ----------------------------------------------------------------
 
 

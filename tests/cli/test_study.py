@@ -240,6 +240,23 @@ def test_no_winner_is_named_where_nothing_is_sure(short: Grower) -> None:
         assert (one["lower"] is None) == (one["low"] <= 0 <= one["high"])
 
 
+def test_of_many_variants_those_that_are_enough_are_shown(short: Grower) -> None:
+    """Variants that hardly water are beaten by none, for they take the least: they do not fill the page."""
+    flows = ",".join(f"{n / 10:g}" for n in range(1, 50)) + "gpm"
+    said = study(short, "--vary", f"supply.flow={flows}", "--years", "1", "--unlimited")
+    page = study(short, "--vary", f"supply.flow={flows}", "--years", "1", "--unlimited", "--json").json
+    (least,) = page["gardens"][0]["enough"]["variants"]
+    table = said.out.split("\nvariant", 1)[1]
+    assert "50 variants x 1 year (2015)" in said.out
+    assert f"* {least}" in table
+    assert "10 more: see --json or --csv." in said.out
+    assert "-: nobody" in said.out
+    text = study(short, "--vary", "supply.flow=6,1gpm").out
+    assert "supply.flow=6gpm: water the same; stress days the same; yield lost the same" in text.replace(
+        "\n    ", " "
+    )
+
+
 def test_nothing_varied_asks_of_the_garden_as_it_is(short: Grower) -> None:
     said = study(short)
     assert said.status == 0
@@ -280,6 +297,8 @@ def test_a_dry_run_counts_and_measures(short: Grower) -> None:
         ("supply.days=all,[mon, thi]", 'value 2: supply.days: "thi" is not a weekday'),
         ("zones.beans.plantings[2].crop=kale", "zones.beans.plantings has 1, counted from [1]"),
         ("supply.flow.most=3gpm", "supply.flow is one value"),
+        ("flow=3gpm", '--vary 1: flow: unknown key - did you mean "supply.flow"?'),
+        ("refill_at=0.4", 'refill_at: unknown key - did you mean "zones.*.refill_at"?'),
         ("supply.flow=[3", "value 1: supply.flow: a bracket opens here"),
     ],
 )
@@ -289,6 +308,16 @@ def test_a_wrong_key_or_value_is_told_before_anything_runs(short: Grower, typed:
     assert told in said.err
     assert not said.out
     assert not (short.data / "study.db").exists() or not kept_zones(short)
+
+
+def test_a_key_that_is_varied_twice_is_told(short: Grower) -> None:
+    """The values of the first would be lost without a word."""
+    said = study(short, "--vary", "supply.flow=3gpm", "--vary", "supply.flow=4gpm")
+    assert (said.status, said.out) == (2, "")
+    assert "--vary 2: supply.flow: is varied already (--vary 1)" in said.err
+    (short.folder / "study.yaml").write_text("vary:\n  supply.flow: [3 gpm]\n")
+    said = study(short, "study.yaml", "--vary", "supply.flow=4gpm")
+    assert "--vary 1: supply.flow: is varied already (study.yaml:2)" in said.err
 
 
 def test_a_wrong_study_file_is_told_with_its_line(short: Grower) -> None:
@@ -491,6 +520,9 @@ def test_the_same_seed_is_the_same_sample(short: Grower) -> None:
     assert one.json["sample"] == {"count": 6, "combinations": 24, "seed": 4}
     assert len(one.json["gardens"][0]["variants"]) == 7
     assert one.out == study(short, *many, "--sample", "6", "--seed", "4", "--json").out
+    all_of_them = study(short, *many, "--sample", "25", "--dry-run")
+    assert "rowwater: --sample 25: all 24 combinations are run" in all_of_them.err
+    assert "25 seasons, about" in all_of_them.out  # and the garden as it is
     other = study(short, *many, "--sample", "6", "--seed", "5", "--json").json
     assert other["gardens"][0]["variants"] != one.json["gardens"][0]["variants"]
 

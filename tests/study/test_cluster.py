@@ -50,6 +50,7 @@ STUDY = (
     "study", "--weather", "weather.csv", "--vary", "supply.flow=1,1.5,2gpm", "--vary",
     "zones.lettuce.refill_at=0.3,0.5,0.7",
 )  # fmt: skip
+LONGER = ("--vary", "supply.days=all,even", "--vary", "zones.lettuce.tape_depth=1in,2in,3in")
 SEASONS = 10 * 4
 IMPATIENT = """
 import sys
@@ -205,6 +206,21 @@ def test_a_killed_study_goes_on_by_the_same_command(start: Start, folder: Path) 
     assert out == alone(start)
 
 
+@pytest.mark.parametrize("workers", ["0", "2"])
+def test_ctrl_c_loses_nothing_and_says_how_to_go_on(start: Start, folder: Path, workers: str) -> None:
+    """A terminal sends it to the whole group of processes."""
+    study = start(*rowwater(*STUDY, *LONGER, "--workers", workers, keep="stopped.db"))
+    until(lambda: kept(folder / "stopped.db") >= 2, "no season")
+    os.killpg(study.pid, signal.SIGINT)
+    out, err = study.communicate(timeout=WAIT_S)
+    assert (study.returncode, out) == (1, ""), err
+    lines = err.strip().splitlines()
+    assert lines[0] == "rowwater: stopped; finished seasons are kept"
+    assert len(lines) == 2, err
+    assert goes_on(lines[1])[2:] == rowwater(*STUDY, *LONGER, "--workers", workers, keep="stopped.db")[2:]
+    assert 2 <= kept(folder / "stopped.db") < (9 * 6 + 1) * 4
+
+
 def test_a_lost_cluster_ends_the_study_with_what_is_done_and_how_to_go_on(start: Start, folder: Path) -> None:
     address, process = scheduler(start)
     worker(start, address)
@@ -264,9 +280,6 @@ def test_a_worker_of_another_version_is_refused_in_a_line(start: Start, folder: 
     assert "counts with another version: rowwater" in lines[0]
     assert lines[1].startswith("  hint: install this version of rowwater")
     assert kept(folder / "other.db") == 0
-
-
-LONGER = ("--vary", "supply.days=all,even", "--vary", "zones.lettuce.tape_depth=1in,2in,3in")
 
 
 def test_a_worker_of_another_version_that_joins_late_ends_the_study_in_a_line(

@@ -77,13 +77,14 @@ def _garden(page: StudyPage, garden: StudyGarden, display: Display, width: int) 
     season = f"{garden['season']['from'][5:]} to {garden['season']['to'][5:]}"
     sample = page.get("sample")
     chosen = f", a sample of {sample['combinations']:,} combinations" if sample else ""
+    years = len(garden["years"])
     head = (
-        f"{garden['garden']}: {count} variant{'s' * (count != 1)}{chosen} x {len(garden['years'])} years "
+        f"{garden['garden']}: {count} variant{'s' * (count != 1)}{chosen} x {years} year{'s' * (years != 1)} "
         f"({years_in_words(garden['years'])}), season {season}, foresight {page['foresight']}"
     )
     yield from wrap(head, width, 2)
     yield ""
-    shown = _shown(garden["variants"])
+    shown = _shown(garden)
     rows: list[Row] = [("variant", HEADS), *((_label(one), _cells(one, display)) for one in shown)]
     yield from table(rows, width, label=_label_width(width), cells=WIDTHS)
     if len(shown) < count:
@@ -91,7 +92,7 @@ def _garden(page: StudyPage, garden: StudyGarden, display: Display, width: int) 
     yield ""
     yield from wrap(garden["enough"]["text"], width, 2)
     yield from _short_years(garden["variants"], width)
-    yield from _differences(garden["differences"], display, width)
+    yield from _differences(garden, display, width)
     yield from _left_out(garden, width)
 
 
@@ -100,12 +101,20 @@ def _label_width(width: int) -> int:
     return min(28, width - max(WIDTHS) - 1)
 
 
-def _shown(variants: Sequence[StudyVariant]) -> list[StudyVariant]:
-    """All, or the garden as it is and first those that no other beats; in their order."""
+def _shown(garden: StudyGarden) -> list[StudyVariant]:
+    """All, or the garden as it is, what is enough, and of those that no other beats what carries most years.
+
+    In their order.
+    """
+    variants, enough = garden["variants"], set(garden["enough"]["variants"])
     if len(variants) <= MOST_VARIANTS:
         return list(variants)
-    ranked = sorted(variants, key=lambda one: (bool(one["values"]), one["beaten"]))[:MOST_VARIANTS]
-    return [one for one in variants if one in ranked]
+
+    def rank(one: StudyVariant) -> tuple[bool, bool, bool, int]:
+        return bool(one["values"]), one["variant"] not in enough, one["beaten"], -one["carried"]
+
+    names = {one["variant"] for one in sorted(variants, key=rank)[:MOST_VARIANTS]}
+    return [one for one in variants if one["variant"] in names]
 
 
 def _label(one: StudyVariant) -> str:
@@ -134,7 +143,7 @@ def _how_to_read(page: StudyPage) -> str:
         "Each figure: the middle year, and in brackets what 9 years of 10 do not exceed; days of all zones "
         "together, the longest morning one valve after another. Carried: no planting went short of more than "
         f"{100 * page['most_short']:g}% of the water that it asks for. *: no other variant is as low in "
-        f"water, stress days and yield lost.{limits}"
+        f"water, stress days and yield lost. -: nobody knows.{limits}"
     )
 
 
@@ -145,20 +154,24 @@ def _short_years(variants: Sequence[StudyVariant], width: int) -> Iterator[str]:
         yield from wrap(f"{one['variant']} does not in {years_in_words(one['not_carried'])}.", width, 2)
 
 
-def _differences(found: Sequence[StudyDifference], display: Display, width: int) -> Iterator[str]:
-    if not found:
+def _differences(garden: StudyGarden, display: Display, width: int) -> Iterator[str]:
+    """Of the variants that carry most years first."""
+    if not garden["differences"]:
         return
     yield ""
     yield from wrap("Against the garden as it is, year by year (mean, and its 95% interval):", width, 2)
     by_variant: dict[str, list[str]] = {}
-    for one in found:
+    for one in garden["differences"]:
         by_variant.setdefault(one["variant"], []).append(_difference(one, display))
-    for variant, told in list(by_variant.items())[:MOST_LINES]:
-        yield from wrap(f"{variant}: {'; '.join(told)}", width, 4, first=2)
+    carried = {one["variant"]: one["carried"] for one in garden["variants"]}
+    names = sorted(by_variant, key=lambda name: -carried[name])
+    yield from _some([f"{name}: {'; '.join(by_variant[name])}" for name in names], width)
 
 
 def _difference(one: StudyDifference, display: Display) -> str:
     what, show = _SHOWN[one["figure"]]
+    if one["low"] == one["high"] == 0:
+        return f"{what} the same"
     mean, low, high = (show(value, display) for value in (one["mean"], one["low"], one["high"]))
     less = "less" if one["lower"] == one["variant"] else "more"
     return f"{what} {mean} ({low} to {high}), {'not sure' if one['lower'] is None else less}"
