@@ -70,6 +70,7 @@ class Report:
     left_out: list[str] = field(default_factory=list)
     service: Slopes = field(default_factory=Slopes)
     guard: Slopes = field(default_factory=Slopes)
+    samples: int = 0
     first: Sample | None = None
     last: Sample | None = None
     database_kb_a_day: float = 0.0
@@ -108,7 +109,7 @@ class Soak:
         self._start()
         lasts = self.options.days * DAY_S
         end = begin + lasts
-        self.at(begin + SAMPLE_S, self._sample)
+        self.at(begin + self._between_samples(), self._sample)
         self._plan_grower(begin, end)
         self.at(begin + self._pause(), self._strike)
         while self.clock.mono_s < end and self._may_go_on():
@@ -231,7 +232,7 @@ class Soak:
     # --- what is seen ---
 
     def _sample(self) -> None:
-        self.at(self.clock.mono_s + SAMPLE_S, self._sample)
+        self.at(self.clock.mono_s + self._between_samples(), self._sample)
         self._look_at_errands()
         service, pid = self.shed.service, self.shed.guard_pid()
         if service is None or service.poll() is not None or pid is None:
@@ -246,6 +247,9 @@ class Soak:
         database = self.shed.database_bytes()
         self.samples.append(Sample(now, now - self.born, self.life, still, size, guard, database))
         self.say(f"service {size}, guard {guard}, {self.samples[-1].database_bytes // 1024} kB")
+
+    def _between_samples(self) -> float:
+        return min(SAMPLE_S, self.options.days * DAY_S / 6)
 
     def _flows(self) -> bool:
         return bool(self.shed.today().get("open_now")) or len(self.clock.processes()) > self._usual()
@@ -295,7 +299,10 @@ class Soak:
                 report.database_kb_a_day = grown / days / 1024
                 report.database_mb_a_season = report.database_kb_a_day * SEASON_DAYS / 1024
         report.service, report.guard = slopes(self.samples, "service"), slopes(self.samples, "guard")
+        report.samples = len(self.samples)
         report.wrong = [*self.wrong, *findings.wrong, *_grown(report)]
+        if not self.samples:
+            report.wrong.append("the sizes of service and guard were never seen")
         return report
 
     def end(self) -> None:

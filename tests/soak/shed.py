@@ -21,6 +21,8 @@ from zoneinfo import ZoneInfo
 
 from fast_clock.clock import FastClock, environ_of
 
+from scheduler.service.earlier_guards import guards_of
+
 HERE = Path(__file__).parent
 EXAMPLE = HERE.parents[1] / "examples" / "creekside"
 SITE = ZoneInfo("America/Los_Angeles")
@@ -191,11 +193,9 @@ class Shed:
         return self._popen([str(Path(sys.executable).with_name("rowwater")), *words], "cli.log")
 
     def guard_pid(self) -> int | None:
-        with contextlib.suppress(OSError, ValueError):
-            pid = int((self.data / "guard.pid").read_text())
-            if b"scheduler.service.guard" in Path(f"/proc/{pid}/cmdline").read_bytes():
-                return pid
-        return None
+        """Of the guard that watches now; where an older one still ends, none."""
+        guards = guards_of(self.data)
+        return guards[0].pid if len(guards) == 1 else None
 
     def end(self) -> None:
         for process in [self.service, *self.helpers.values()]:

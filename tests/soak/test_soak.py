@@ -94,6 +94,7 @@ def test_the_service_among_faults(tmp_path: Path) -> None:
     assert report.wrong == []
     assert report.days >= DAYS
     assert report.opens > 0
+    assert report.samples > 0
     assert sum(report.faults.values()) > 0
 
 
