@@ -18,6 +18,7 @@ from scheduler.store.exchange.kinds import FORMAT, KINDS, LONGEST_LINE, UNITS, V
 
 AT_ONCE = 500
 MOST_COMPLAINTS = 20
+NEWER = "a newer rowwater may have written it: upgrade this one"
 FAST_CLOCK = timedelta(minutes=1)
 HAPPENED = frozenset(("applied", "note", "opening", "heartbeat", "closing"))
 """Only a wrong clock puts these on record ahead of time; nothing would open until it has passed."""
@@ -63,7 +64,7 @@ def judged(line: bytes) -> tuple[str, dict[str, Any]]:
         raise Unfit(f"expected {problem}") from None
     kind_name = found.pop("fact", None)
     if kind_name not in KINDS:
-        raise Unfit(f"fact: {_unknown(kind_name, KINDS)}")
+        raise NotKnown(f"fact: {_unknown(kind_name, KINDS)}")
     row = _row(KINDS[kind_name], found)
     try:
         if kind_name in INSIDE:
@@ -73,12 +74,17 @@ def judged(line: bytes) -> tuple[str, dict[str, Any]]:
     return kind_name, _packed(row)
 
 
+class NotKnown(Unfit):
+    """A word that this version does not know."""
+
+
 class _Reading:
     def __init__(self, connection: sqlite3.Connection, name: str, now: datetime) -> None:
         self._connection = connection
         self._name = name
         self._latest = rows.utc_text(now + FAST_CLOCK)
         self._complaints: list[str] = []
+        self._hint = "nothing was taken in"
         self._waiting: dict[str, list[dict[str, Any]]] = {kind: [] for kind in KINDS}
         self.counts = dict.fromkeys(KINDS, 0)
 
@@ -114,7 +120,7 @@ class _Reading:
         if found.get("version") != VERSION:
             raise BadInput(
                 f"{self._name}:1: version: expected {VERSION}, found {_shown(found.get('version'))}",
-                hint="a newer rowwater may have written it: upgrade this one",
+                hint=NEWER,
             )
         try:
             return _read_header(found)
@@ -132,6 +138,8 @@ class _Reading:
                     f"{kind.at}: expected a moment that is past (is the clock of this machine right?)"
                 )
         except Unfit as problem:
+            if isinstance(problem, NotKnown):
+                self._hint = f"nothing was taken in; {NEWER}"
             self._complain(place, str(problem))
             return
         self.counts[kind_name] += 1
@@ -161,7 +169,7 @@ class _Reading:
 
     def _refuse_if_any(self) -> None:
         if self._complaints:
-            raise BadInput("\n".join(self._complaints), hint="nothing was taken in")
+            raise BadInput("\n".join(self._complaints), hint=self._hint)
 
 
 _TWICE = "SELECT max(place), {0} FROM temp.in_{1} WHERE {0} IS NOT NULL GROUP BY {2} HAVING count(*) > 1"
@@ -209,7 +217,7 @@ def _row(kind: Kind, found: Mapping[str, Any]) -> dict[str, Any]:
     known = (*kind.keys, *(("number",) if kind.numbered else ()))
     for key in found:
         if key not in known:
-            raise Unfit(f"{_shown(key)}: {_unknown(key, known)}")
+            raise NotKnown(f"{_shown(key)}: {_unknown(key, known)}")
     number = {"number": _value(found, "number", whole)} if kind.numbered else {}
     return number | {key: _value(found, key, check) for key, check in kind.keys.items()}
 

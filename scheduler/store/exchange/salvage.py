@@ -1,4 +1,4 @@
-"""What can still be read of a damaged database, as the lines of a facts file."""
+"""What can still be read of a damaged database, or one of an older version, as the lines of a facts file."""
 
 from __future__ import annotations
 
@@ -17,12 +17,14 @@ from scheduler.store.exchange.judge import Unfit
 from scheduler.store.exchange.kinds import FORMAT, KINDS, VERSION, line_of, valve_name
 from scheduler.store.exchange.reading import judged
 from scheduler.store.files import SIDECARS, has_header
+from scheduler.store.opening import HEAD
 from scheduler.store.owner import OWNERS, Owner
 from scheduler.store.rows import unpacked
 from scheduler.store.withdrawn import UNDO
 
 AT_ONCE = 500
 MOST_BYTES = 8 * 2**30
+LEDGER_SINCE = "0002"
 
 
 class Salvage:
@@ -56,8 +58,15 @@ class Salvage:
                 f"nothing of {self._database} can be read ({error})",
                 hint="sudo deploy/restore.sh /var/backups/rowwater brings the newest copy back",
             ) from None
+        revision = _revision(connection)
+        if revision is not None and revision > HEAD:
+            raise CouldNot(
+                f"{self._database} was written by a newer version (revision {revision})",
+                hint="upgrade this one",
+            )
         yield line_of(self._header(connection)).encode()
-        for kind in ("weather", "applied", "note", "opening", "closing"):
+        ledger = ("opening", "closing") if revision is None or revision >= LEDGER_SINCE else ()
+        for kind in ("weather", "applied", "note", *ledger):
             for row in self._rows(connection, KINDS[kind].table):
                 yield from self._line(kind, row)
         yield from self._plans(connection)
@@ -132,7 +141,8 @@ class Salvage:
                 found[name] = bool(found[name])
         for name in ("page", "working"):
             if name in found:
-                found[name] = unpacked(found[name])
+                kept = found[name]  # before revision 0003 as text
+                found[name] = json.loads(kept) if isinstance(kept, str) else unpacked(kept)
         if "valve" in found:
             found["valve"] = valve_name(found["valve"])
         if "details" in found:
@@ -143,6 +153,15 @@ class Salvage:
                     for table, ids in self._ids.items()
                 }
         return {"fact": kind, **({"number": row_id} if KINDS[kind].numbered else {}), **found}
+
+
+def _revision(connection: sqlite3.Connection) -> str | None:
+    """None where it cannot be read."""
+    try:
+        ((revision,),) = connection.execute("SELECT version_num FROM alembic_version").fetchall()
+    except (sqlite3.DatabaseError, ValueError):
+        return None
+    return revision if str(revision).isdigit() else None
 
 
 def _fill_up(copy: Path) -> None:
