@@ -44,7 +44,7 @@ location: {{latitude: 35.61, longitude: -82.44, elevation: 650 m, timezone: Amer
 display: us
 supply: {{{supply}}}
 tapes:
-  thin: {{flow: 0.40 gpm/100ft, rated_at: 12 psi}}
+  thin: {{flow: {flow}, rated_at: 12 psi}}
 zones:
   beds:
     rows: {rows}
@@ -86,16 +86,22 @@ def counts(page: Any) -> dict[str, Any]:
 
 
 def test_an_acre_of_beds(listed: List, tmp_path: Path) -> None:
-    """Published: a farm training manual (UC Santa Cruz, HC05) has 218 beds of 100 ft, 2 ft apart."""
+    """Published: a farm training manual (UC Santa Cruz, HC05): 218 beds of 100 ft, 2 ft apart, 163.5 gpm."""
     case = CASES["HC05"]
     assert "218 beds of 100 ft" in case["note"]
     acre_ft2, spacing_ft = 43_560, case["inputs"]["bed_spacing_ft"]
     beds = math.ceil(acre_ft2 / spacing_ft / 100)
     text = garden_text(
-        rows=f"{{count: {beds}, length: 100 ft, spacing: {spacing_ft} ft}}", supply="flow: 400 gpm"
+        rows=f"{{count: {beds}, length: 100 ft, spacing: {spacing_ft} ft}}",
+        supply="flow: 400 gpm",
+        flow=f"{case['inputs']['tape_gpm_per_100ft']} gpm/100ft",
     )
     (tmp_path / "garden.yaml").write_text(text)
-    found = counts(page_of(listed(*NOTHING_ELSE, "--json")))
+    page = page_of(listed(*NOTHING_ELSE, "--json"))
+    found = counts(page)
+    (section,) = page["sections"]
+    asked = case["expect"]["system_gpm_per_acre"]
+    assert section["flow_lpm"] / 3.785411784 == pytest.approx(asked["value"], rel=asked["tol_pct"] / 100)
     assert found["row starts"] == found["end closures"] == 218
     assert found["tape thin"] == 21_800
     assert found["rolls of tape thin"] == 22  # ten beds from each roll of 1000 ft, 218 / 10
