@@ -82,6 +82,39 @@ def test_what_a_command_prints_fits(planned: Grower, name: str) -> None:
     assert faults(spoilt, name) != []
 
 
+def test_a_study_fits_whatever_it_had_to_leave_out(grower: Grower) -> None:
+    """Samples, dry runs, gardens that are none, variants that are none, years without weather or ET0."""
+    rows = (grower.folder / "weather.csv").read_text().splitlines()
+    begin = next(n for n, row in enumerate(rows) if row.startswith("2014-04-05"))
+    bare = ",".join(["2014-04-05"] + [""] * rows[0].count(","))
+    (grower.folder / "late.csv").write_text("\n".join([rows[0], bare, *rows[begin + 1 :]]) + "\n")
+    for name, text in (("ash", grower.garden.read_text()), ("elm", "garden: Elm\n")):
+        (grower.folder / "farms" / name).mkdir(parents=True)
+        (grower.folder / "farms" / name / "garden.yaml").write_text(text)
+    vary = ("--vary", "supply.flow=3,5gpm", "--vary", "zones.*.tape=thin,none", "--unlimited")
+    pages = [
+        grower("study", *how, "--json").json
+        for how in (
+            ("--weather", "weather.csv", *vary, "--sample", "3", "--dry-run"),
+            ("--weather", "late.csv", *vary, "--years", "2013-2015"),
+            ("--weather", "weather.csv", "--gardens", "farms", "--years", "1", "--unlimited"),
+        )
+    ]
+    assert [faults(page, "study") for page in pages] == [[], [], []]
+    dry, left, many = pages
+    assert (dry["sample"]["combinations"], dry["gardens"]) == (4, [])
+    (garden,) = left["gardens"]
+    assert [one["year"] for one in garden["left_out"]] == [2013]
+    assert [one["year"] for one in garden["variants"][0]["not_run"]] == [2014]
+    assert len(garden["impossible"]) == 2
+    assert garden["variants"][0]["short_days"] is None
+    assert len(many["bad_gardens"]) == 1
+    spoilt = json.loads(json.dumps(left))
+    del spoilt["gardens"][0]["variants"][0]["capacity"]["hours"]
+    spoilt["gardens"][0]["enough"]["variants"] = "none"
+    assert len(faults(spoilt, "study")) == 2
+
+
 def test_every_command_with_json_has_its_schema() -> None:
     context = click.Context(main.cli)
     commands = {name: main.cli.get_command(context, name) for name in main.COMMANDS}
