@@ -20,6 +20,7 @@ from scheduler.errors import BadInput
 from scheduler.weather import quantities
 from scheduler.weather.files import daily as daily_file
 from scheduler.weather.files import station as station_file
+from scheduler.weather.files import table
 
 NEW_YORK = ZoneInfo("America/New_York")
 DUTCH = {
@@ -447,3 +448,44 @@ def test_utc_now_and_local_now_are_one() -> None:
     assert read(text, {"rain_mm": "Rain"}, now=local) == read(
         text, {"rain_mm": "Rain"}, now=local.astimezone(UTC)
     )
+
+
+# --- a file with more lines than anybody reads ---
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_of_a_long_record_both_ends_are_read_whichever_is_the_newest(
+    monkeypatch: pytest.MonkeyPatch, newest_first: bool
+) -> None:
+    """Ten days, of which some four are read: the newest values are those of the whole file."""
+    begin = datetime(2026, 6, 1, tzinfo=UTC)
+    rows = [f"{begin + timedelta(minutes=10 * k):%Y-%m-%d %H:%M},{10 + k % 144 / 10},0" for k in range(1441)]
+    text = "\n".join(["Time,High,Rain", *(reversed(rows) if newest_first else rows)]) + "\n"
+    settings = {"columns": {"time": "Time", "temp_c": "High", "rain_mm": "Rain"}}
+    whole = station_file.read(text, settings, zone=ZoneInfo("UTC"))
+    monkeypatch.setattr(table, "MOST_LINES", 600)
+    found = station_file.read(text, settings, zone=ZoneInfo("UTC"))
+    assert len(whole.days) == 10
+    for day in (date(2026, 6, 1), date(2026, 6, 2), date(2026, 6, 9), date(2026, 6, 10)):
+        assert found.days[day] == whole.days[day]
+    assert date(2026, 6, 5) not in found.days
+    assert found.notices[0] == "weather file: 843 lines in its middle are not read: it has more than 600"
+    last = text.splitlines()[-1].split(",")[0]
+    bad = text.replace(f"{last},", f"{last}x,")
+    found = station_file.read(bad, settings, zone=ZoneInfo("UTC"))
+    assert f'weather file:1442: date: "{last}x" is not a date' in "\n".join(found.notices)
+
+
+def test_a_line_without_end_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(table, "LONGEST_LINE", 1000)
+    with pytest.raises(BadInput, match="a line of more than 1,000 characters"):
+        table.split("date,tmin_c\n2026-06-01," + "," * 2000 + "\n", "weather.csv")
+
+
+def test_a_daily_file_is_read_whole_or_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = [f"2026-06-{day:02},10,20" for day in range(1, 31)]
+    text = "\n".join(["date,tmin_c,tmax_c", *rows]) + "\n"
+    assert list(daily_file.read(text).dates())[-1] == date(2026, 6, 30)
+    monkeypatch.setattr(table, "MOST_LINES", 20)
+    with pytest.raises(BadInput, match=r"has 32 lines, too many for a daily file \(20 at most\)"):
+        daily_file.read(text)

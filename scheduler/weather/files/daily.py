@@ -39,7 +39,7 @@ def read(source: Path | str | bytes, *, name: str | None = None) -> WeatherDays:
     Raises BadInput (`file:line: column: ...`), all complaints at once.
     """
     text, label = table.load(source, name=name)
-    sheet = table.split(text, label)
+    sheet = table.whole(table.split(text, label), label)
     columns, notices, complaints = _columns(sheet.header, label)
     if complaints:
         raise table.refuse(complaints)

@@ -21,7 +21,7 @@ def read(source: Path | str | bytes, *, name: str | None = None) -> dict[date, W
     Raises BadInput (`file:line: column: ...`); dates before their own issue are complained of.
     """
     text, label = table.load(source, name=name)
-    sheet = table.split(text, label)
+    sheet = table.whole(table.split(text, label), label)
     titles = [title.casefold() for title in sheet.header]
     if "issued" not in titles:
         raise table.refuse(

@@ -191,7 +191,7 @@ def find_header(text: str, made: Layout, label: str) -> tuple[int, str]:
     """(line from 1, delimiter) of the line with most of the mapped titles. BadInput where none has one."""
     titles = {w.title.casefold() for w in made.wanted}
     best = (0, 0, 0, ",")  # titles found, minus the line, cells, delimiter
-    lines = table.lines(text)[:HEADER_WITHIN]
+    lines = table.lines(text[: table.LONGEST_LINE])[:HEADER_WITHIN]
     for at, line in enumerate(lines, start=1):
         for delimiter in (made.delimiter,) if made.delimiter else DELIMITERS:
             try:

@@ -67,6 +67,11 @@ def read(
     notices = []
     if sheet.cut_line is not None:
         notices.append(f"{label}:{sheet.cut_line}: the last line breaks off: set aside")
+    if sheet.left_out:
+        notices.append(
+            f"{label}: {sheet.left_out:,} lines in its middle are not read: "
+            f"it has more than {table.MOST_LINES:,}"
+        )
     at, places = _places(made, sheet.header, label)
     stamps = _stamps(made, sheet, at, label, notices)
     columns = [

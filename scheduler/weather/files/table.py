@@ -14,6 +14,9 @@ from pathlib import Path
 from scheduler.errors import BadInput
 
 MAX_BYTES = 64_000_000  # far above any garden's record; a damaged or hostile archive must not fill the memory
+MOST_LINES = 150_000
+"""Read of a file with more are the first half of so many, and the last: the newest stand at one end of it."""
+LONGEST_LINE = 1_000_000
 SHOWN = 20
 GZIP_MAGIC = b"\x1f\x8b"
 
@@ -24,6 +27,7 @@ class Table:
     rows: tuple[tuple[int, list[str]], ...]
     """(line in the file, cells): blank lines and lines that begin with # are left out."""
     cut_line: int | None = None  # a last line that breaks off: the file was being written while it was read
+    left_out: int = 0  # lines between the first and the last ones, in a file with too many
 
 
 def refuse(complaints: Sequence[str], *, hint: str | None = None) -> BadInput:
@@ -102,12 +106,26 @@ def lines(text: str) -> list[str]:
     return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
 
 
+def _ends(text: str) -> tuple[list[str], int]:
+    """All lines, or those at both ends and how many were left out between."""
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    left_out = text.count("\n") + 1 - MOST_LINES
+    if left_out <= 0:
+        return text.split("\n"), 0
+    half = MOST_LINES // 2
+    return text.split("\n", half)[:half] + text.rsplit("\n", half)[-half:], left_out
+
+
 def split(text: str, label: str, *, delimiter: str = ",", header_line: int | None = None) -> Table:
     """Rows of the text below its header: the first filled line, or the one at `header_line` (from 1)."""
-    every = lines(text)
+    every, left_out = _ends(text)
+    if any(len(line) > LONGEST_LINE for line in every):
+        raise BadInput(f"{label}: has a line of more than {LONGEST_LINE:,} characters")
     skipped = 0 if header_line is None else header_line - 1
     header: tuple[str, ...] | None = None
     rows: list[tuple[int, list[str]]] = []
+    seen: dict[str, str] = {}  # the same number stands in many cells: it is kept once
     reader = csv.reader((line + "\n" for line in every[skipped:]), delimiter=delimiter, skipinitialspace=True)
     before = 0
     try:
@@ -121,15 +139,24 @@ def split(text: str, label: str, *, delimiter: str = ",", header_line: int | Non
             if header is None:
                 header = tuple(cell.strip() for cell in cells)
             else:
-                rows.append((line, cells))
+                row = [seen.setdefault(cell, cell) for cell in cells]
+                rows.append((line if line <= MOST_LINES // 2 else line + left_out, row))
     except csv.Error as problem:
         raise BadInput(f"{label}:{skipped + reader.line_num}: is not a CSV line: {problem}") from None
     if header is None:
         raise BadInput(f"{label}: is empty")
     cut_line = None
-    if rows and every[-1] and rows[-1][0] == len(every) and len(rows[-1][1]) < len(header):
+    if rows and every[-1] and rows[-1][0] == len(every) + left_out and len(rows[-1][1]) < len(header):
         cut_line = rows.pop()[0]
-    return Table(header, tuple(rows), cut_line)
+    return Table(header, tuple(rows), cut_line, left_out)
+
+
+def whole(table: Table, label: str) -> Table:
+    """BadInput where lines were left out: for a file of which every row counts."""
+    if table.left_out:
+        many = table.left_out + MOST_LINES
+        raise BadInput(f"{label}: has {many:,} lines, too many for a daily file ({MOST_LINES:,} at most)")
+    return table
 
 
 def uneven(table: Table, label: str) -> list[str]:
