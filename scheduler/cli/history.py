@@ -128,10 +128,11 @@ def _collected(steps: Iterable[Done], count: int) -> list[Done]:
     try:
         with click.progressbar(steps, length=count, label="years", file=sys.stderr, hidden=hidden) as shown:
             done.extend(shown)
-    except CouldNot as problem:
-        more = f" ({problem.hint})" if problem.hint else ""
+    except (CouldNot, KeyboardInterrupt) as problem:
+        what, hint = (problem.text, problem.hint) if isinstance(problem, CouldNot) else ("stopped", None)
+        more = f" ({hint})" if hint else ""
         raise CouldNot(
-            f"{problem.text}; {len(done)} of {count} years are done and on record",
+            f"{what}; {len(done)} of {count} years are done and on record",
             hint=f"the same command goes on where it ended{more}",
         ) from None
     return done

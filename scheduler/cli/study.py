@@ -120,10 +120,6 @@ def command(
     if not dry_run:
         _write_rows(asked, parquet, as_csv=as_csv)
     page = asked.dry_run() if dry_run else asked.answer()
-    if plot and not dry_run:
-        from scheduler.drawings.study import study as drawn
-
-        write_plot(plot, drawn("study", page, asked.display))
     if not can_resample() and any(len(garden["variants"]) > 1 for garden in page["gardens"]):
         click.echo(f"rowwater: without scipy nothing is said of differences - {EXTRA}", err=True)
     if weather is None:
@@ -134,6 +130,10 @@ def command(
         from scheduler.cli.text.study import study_text
 
         click.echo(study_text(page, asked.display, common.terminal_width()))
+    if plot and not dry_run:
+        from scheduler.drawings.study import study as drawn
+
+        write_plot(plot, drawn("study", page, asked.display))
     ctx.exit(EXIT_LOOK if _look(page) else 0)
 
 

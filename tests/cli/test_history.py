@@ -167,6 +167,26 @@ def test_an_answer_for_another_place_is_refused(season: Grower, sky: Sky) -> Non
     assert rows(season, "SELECT count(*) FROM weather_values WHERE source = 'open-meteo archive'") == [(0,)]
 
 
+def test_ctrl_c_says_what_is_done_and_how_it_goes_on(
+    season: Grower, sky: Sky, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def wait(seconds: float) -> None:
+        if seconds and len(sky.asked) == 2:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(archive, "PAUSE_SECONDS", 3.0)
+    monkeypatch.setattr("scheduler.cli.history.time.sleep", wait)
+    said = season("history", "--years", "4")
+    assert (said.status, said.out) == (1, "")
+    assert said.err.splitlines() == [
+        "rowwater: stopped; 2 of 4 years are done and on record",
+        "  hint: the same command goes on where it ended",
+    ]
+    monkeypatch.setattr("scheduler.cli.history.time.sleep", lambda _: None)
+    assert season("history", "--years", "4").status == 0
+    assert [span[0][:4] for span in sky.asked] == ["2014", "2013", "2012", "2011"]
+
+
 def test_killed_in_the_middle_it_goes_on(season: Grower, sky: Sky, tmp_path: Path) -> None:
     """kill -9 of the real command; whole years are on record, and only the others are asked for again."""
     sky.slow_s = 0.15

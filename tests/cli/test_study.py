@@ -592,6 +592,13 @@ def test_a_box_for_each_variant_and_a_map_of_two_keys(short: Grower) -> None:
     assert width / left == pytest.approx(share, abs=0.01)
 
 
+def test_a_picture_that_cannot_be_written_does_not_lose_the_answer(short: Grower) -> None:
+    said = study(short, "--unlimited", "--years", "1", "--plot", "nowhere/study.svg")
+    assert said.status == 1
+    assert "1 variant x 1 year (2015)" in said.out
+    assert "nowhere/study.svg could not be written" in said.err
+
+
 def test_parquet_holds_the_rows_of_csv(short: Grower) -> None:
     said = study(short, *GRID, "--unlimited", "--csv", "--parquet", "study.parquet")
     table = parquet.read_table(short.folder / "study.parquet")
