@@ -255,9 +255,9 @@ class _Asked:
                 click.echo(f"rowwater: without Dask one season after another is run - {EXTRA}", err=True)
                 self._carry = one_by_one
             elif self._cluster:
-                self._carry = stack.enter_context(cluster.elsewhere(self._cluster))
+                self._carry = stack.enter_context(cluster.elsewhere(self._cluster, _tell))
             else:
-                self._carry = stack.enter_context(cluster.local(self._workers or os.cpu_count() or 1))
+                self._carry = stack.enter_context(cluster.local(self._workers or os.cpu_count() or 1, _tell))
         return self._carry
 
     def _are_few(self, study: Study) -> bool:
@@ -364,6 +364,10 @@ def _hint_at_history(page: StudyPage) -> None:
     count = site_now(common.garden().location.timezone).year - min(left, default=9999)
     if count > 0:
         click.echo(f"rowwater: `rowwater history --years {count}` fetches what the record lacks", err=True)
+
+
+def _tell(text: str) -> None:
+    click.echo(f"rowwater: {text}", err=True)
 
 
 @contextmanager

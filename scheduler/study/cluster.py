@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import signal
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
 from itertools import islice
@@ -19,9 +19,14 @@ from scheduler.study.seasons import Outcome, Piece, Record
 from scheduler.study.study import Carry
 from scheduler.study.version import fingerprint, versions
 
+Tell = Callable[[str], None]
+"""Says something to whoever waits."""
 EACH = 3
 """Pieces per worker that are under way: one runs, others wait beside it."""
 WAIT_S = 30
+QUIET_S = 30.0
+"""So long nothing comes before it is asked whether a worker is there at all."""
+HERE = "the workers of this machine"
 DEATHS = 50
 """How many workers may die over one piece before it counts as the cause (Dask: 3)."""
 
@@ -36,7 +41,7 @@ def is_there() -> bool:
 
 
 @contextmanager
-def local(workers: int) -> Iterator[Carry]:
+def local(workers: int, tell: Tell) -> Iterator[Carry]:
     """So many processes of this machine."""
     import dask
     from distributed import Client, LocalCluster
@@ -51,7 +56,7 @@ def local(workers: int) -> Iterator[Carry]:
                 n_workers=workers, threads_per_worker=1, dashboard_address=None, memory_limit=0,
                 silence_logs=logging.CRITICAL,
             )  # fmt: skip
-        with cluster, Client(cluster) as client, carried_by(client, "the workers of this machine") as carry:
+        with cluster, Client(cluster) as client, carried_by(client, HERE, tell) as carry:
             yield carry
 
 
@@ -66,7 +71,7 @@ def _deaf_to_ctrl_c() -> Iterator[None]:
 
 
 @contextmanager
-def elsewhere(address: str) -> Iterator[Carry]:
+def elsewhere(address: str, tell: Tell) -> Iterator[Carry]:
     """The workers of the scheduler at `address`.
 
     Raises BadInput where that is no address, CouldNot where nobody answers, or a worker is no match.
@@ -87,7 +92,7 @@ def elsewhere(address: str) -> Iterator[Carry]:
             ) from None
         try:
             _refuse_others(client, address)
-            with carried_by(client, f"the cluster at {address}") as carry:
+            with carried_by(client, f"the cluster at {address}", tell) as carry:
                 yield carry
         finally:
             client.close(timeout=2)
@@ -178,9 +183,8 @@ class _Weather:
 
 
 @contextmanager
-def carried_by(client: Any, whom: str) -> Iterator[Carry]:
+def carried_by(client: Any, whom: str, tell: Tell) -> Iterator[Carry]:
     """By the workers of a client; whom: as they are told of where they go away."""
-    from distributed import as_completed
     from distributed.comm import CommClosedError
     from distributed.scheduler import KilledWorker
 
@@ -192,23 +196,19 @@ def carried_by(client: Any, whom: str) -> Iterator[Carry]:
     def carry(pieces: Iterable[Piece], record: Record) -> Iterator[tuple[Piece, list[Outcome]]]:
         try:
             name = weather.sent(record)
-            waiting: dict[str, Piece] = {}
+            pending: dict[Any, Piece] = {}
             left = iter(pieces)
 
-            def more(count: int) -> list[Any]:
-                some = [
-                    (piece, client.submit(run_there, piece, name, ours, pure=False))
-                    for piece in islice(left, count)
-                ]
-                waiting.update((future.key, piece) for piece, future in some)
-                return [future for _, future in some]
+            def more(count: int) -> None:
+                for piece in islice(left, count):
+                    pending[client.submit(run_there, piece, name, ours, pure=False)] = piece
 
-            done = as_completed(more(EACH * max(len(client.nthreads()), 1)), loop=client.loop)
-            for future in done:
-                outcomes = future.result()
-                yield waiting.pop(future.key), outcomes
-                for one in more(1):
-                    done.add(one)
+            more(EACH * max(len(client.nthreads()), 1))
+            while pending:
+                for future in _finished(client, pending, tell):
+                    piece = pending.pop(future)
+                    yield piece, future.result()
+                    more(1)
         except OtherVersion as error:
             worker, has = error.args
             raise BrokenOff(
@@ -224,6 +224,21 @@ def carried_by(client: Any, whom: str) -> Iterator[Carry]:
         yield carry
     finally:
         weather.taken_back()
+
+
+def _finished(client: Any, pending: Iterable[Any], tell: Tell) -> list[Any]:
+    """Those of the futures that are done, one at least; while no worker is there it is told, once."""
+    from distributed import wait
+
+    futures, told = list(pending), False
+    while True:
+        try:
+            with client.as_current():
+                return list(wait(futures, timeout=QUIET_S, return_when="FIRST_COMPLETED").done)
+        except TimeoutError:
+            if not told and not client.nthreads():
+                tell("no worker is left; the study goes on when one comes, and Ctrl-C keeps what is done")
+                told = True
 
 
 class BrokenOff(CouldNot):

@@ -132,8 +132,8 @@ def with_workers(seasons: int = 1_000) -> None:
     wall, cpu = {}, {}
     ways: dict[str, Callable[[], Any]] = {
         "a bare loop": lambda: nullcontext(one_by_one),
-        "one worker": lambda: cluster.local(1),
-        "two workers": lambda: cluster.local(2),
+        "one worker": lambda: cluster.local(1, print),
+        "two workers": lambda: cluster.local(2, print),
     }
     for name, carrying in ways.items():
         used = {}

@@ -265,7 +265,7 @@ def test_no_cluster_and_no_worker_are_told(start: Start, folder: Path) -> None:
     "typed", ["tcp://127.0.0.1:287x", "127.0.0.1:8786:1", "htp://127.0.0.1:8786", "tcp://127.0.0.1"]
 )
 def test_what_is_no_address_is_told_at_once(typed: str) -> None:
-    with pytest.raises(BadInput, match="is not the address of a scheduler"), elsewhere(typed):
+    with pytest.raises(BadInput, match="is not the address of a scheduler"), elsewhere(typed, print):
         pass
 
 
@@ -357,7 +357,7 @@ def test_the_weather_goes_to_each_worker_once(workers: int, monkeypatch: pytest.
         ) as processors,
         Client(processors) as client,
     ):  # fmt: skip
-        with carried_by(client, "the workers") as carry:
+        with carried_by(client, "the workers", print) as carry:
             outcomes = [found for _ in range(2) for _, found in carry(pieces(), record)]
             assert len(outcomes) == 2 * 24
             assert counted == {"__getstate__": 1, "__setstate__": workers}
@@ -369,6 +369,32 @@ def test_the_weather_goes_to_each_worker_once(workers: int, monkeypatch: pytest.
         assert list(between.values()) == [0] * (workers + 1)
         assert weathers(client) == []
     assert len({str(found) for found in outcomes}) == 4
+
+
+def test_where_no_worker_is_left_it_is_told_and_the_study_waits(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("scheduler.study.cluster.QUIET_S", 0.5)
+    garden, told = load_text(GARDEN), list[str]()
+    pieces = [Piece((garden,), season_of(garden), 2012 + n % 4, How(unlimited=True)) for n in range(20)]
+    with (
+        LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://", dashboard_address=None,
+            memory_limit=0,
+        ) as processors,
+        Client(processors) as client,
+    ):  # fmt: skip
+
+        def tell(text: str) -> None:
+            told.append(text)
+            processors.scale(1)
+
+        with carried_by(client, "the workers", tell) as carry:
+            seasons = carry(pieces, Record(daily.read(CREEKSIDE / "weather.csv")))
+            done = [next(seasons)[0]]
+            processors.scale(0)
+            until(lambda: not client.nthreads(), "the worker stays")
+            done += [piece for piece, _ in seasons]
+    assert sorted(piece.year for piece in done) == sorted(piece.year for piece in pieces)
+    assert told == ["no worker is left; the study goes on when one comes, and Ctrl-C keeps what is done"]
 
 
 def test_the_weather_of_a_killed_study_does_not_stay_on_the_cluster(start: Start, folder: Path) -> None:
@@ -384,5 +410,5 @@ def test_the_weather_of_a_killed_study_does_not_stay_on_the_cluster(start: Start
             lambda: client.run_on_scheduler(lambda dask_scheduler: len(dask_scheduler.clients)) <= 2,
             "the killed client is still known",
         )
-        with carried_by(client, "the workers"):
+        with carried_by(client, "the workers", print):
             assert weathers(client) == []
