@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -51,6 +52,12 @@ class House(Creekside):
             page = made.new_page()
             self.pair(page, may, f"{size[0]} {'script' if script else 'plain'}")
             yield page
+
+    def phones(self) -> list[str]:
+        """Of those that are paired."""
+        said = self.rowwater("page", "phones", "--json")
+        assert said.returncode == 0, said.stderr
+        return [str(phone["name"]) for phone in json.loads(said.stdout)["phones"]]
 
     def shows(self, page: Page, path: str) -> None:
         answer = page.goto(self.url + path)

@@ -136,7 +136,9 @@ class Hands:
         self.house.shows(self.page, path)
 
 
-@pytest.mark.parametrize(("size", "script", "keys"), [(PHONE, False, False), (LAPTOP, True, True)])
+@pytest.mark.parametrize(
+    ("size", "script", "keys"), [(PHONE, False, False), (PHONE, True, False), (LAPTOP, True, True)]
+)
 def test_every_action(
     house: House, browser: Browser, size: tuple[int, int], script: bool, keys: bool
 ) -> None:
@@ -145,6 +147,7 @@ def test_every_action(
         _answers(hands)
         _rain_hold_and_chore(hands)
         _water_and_stop(hands)
+        _leave(hands)
 
 
 def _answers(hands: Hands) -> None:
@@ -213,6 +216,19 @@ def _water_and_stop(hands: Hands) -> None:
         assert time.monotonic() - begin < 2
         page.wait_for_load_state()
         assert "kept dry until tomorrow" in hands.told()
+
+
+def _leave(hands: Hands) -> None:
+    page, house = hands.page, hands.house
+    before = len(house.phones())
+    hands.look()
+    hands.press(page.get_by_role("button", name="Unpair this phone"))
+    page.wait_for_load_state()
+    assert len(house.phones()) == before - 1
+    answer = page.goto(house.url + "/")
+    assert answer is not None
+    assert page.get_by_label("Code").count() or answer.status == 403
+    assert not page.get_by_role("heading", name="Water today").count()
 
 
 def test_the_screen_follows_what_is_open_by_itself(house: House, browser: Browser) -> None:
