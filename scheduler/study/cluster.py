@@ -49,6 +49,7 @@ def local(workers: int, tell: Tell) -> Iterator[Carry]:
     quiet = {
         "distributed.scheduler.allowed-failures": DEATHS,
         "distributed.admin.large-graph-warning-threshold": "1 GB",
+        "distributed.worker.profile.enabled": False,  # nobody looks at it, and each worker's turns pay for it
     }
     with dask.config.set(quiet):
         with _deaf_to_ctrl_c():
