@@ -159,7 +159,7 @@ class Soak:
         elif (status := service.poll()) is not None:
             since = self.clock.mono_s
             self.say(f"the service ended with status {status}")
-            if status > 0 and not self._explained(since):
+            if not self._explained(since):
                 self.wrong.append(
                     f"the service ended with status {status} at {self.shed.local():%m-%d %H:%M}"
                 )
