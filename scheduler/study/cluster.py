@@ -49,7 +49,9 @@ def local(workers: int, tell: Tell) -> Iterator[Carry]:
     quiet = {
         "distributed.scheduler.allowed-failures": DEATHS,
         "distributed.admin.large-graph-warning-threshold": "1 GB",
-        "distributed.worker.profile.enabled": False,  # nobody looks at it, and each worker's turns pay for it
+        # nobody looks at either, and the seasons on each worker pay for it
+        "distributed.admin.tick.interval": "1s",
+        "distributed.worker.profile.enabled": False,
     }
     with dask.config.set(quiet):
         with _deaf_to_ctrl_c():
