@@ -65,6 +65,11 @@ WAIT_S = 120
 Start = Callable[..., "subprocess.Popen[str]"]
 
 
+def hears_ctrl_c() -> None:
+    """What a shell begins in its background is deaf to it, and so is all that it begins in turn."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     shutil.copy(CREEKSIDE / "weather.csv", tmp_path)
@@ -84,6 +89,7 @@ def start(folder: Path) -> Iterator[Start]:
             subprocess.Popen(
                 [sys.executable, *words], cwd=folder, env=environment, text=True, stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE, start_new_session=True,
+                preexec_fn=hears_ctrl_c,  # noqa: PLW1509 - it takes no lock
             )
         )  # fmt: skip
         return running[-1]
