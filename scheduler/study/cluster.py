@@ -56,7 +56,7 @@ def local(workers: int, tell: Tell) -> Iterator[Carry]:
     with dask.config.set(quiet):
         with _deaf_to_ctrl_c():
             cluster = LocalCluster(
-                n_workers=workers, threads_per_worker=1, dashboard_address=None, memory_limit=0,
+                n_workers=workers, threads_per_worker=1, dashboard_address="127.0.0.1:0", memory_limit=0,
                 silence_logs=logging.CRITICAL,
             )  # fmt: skip
         with cluster, Client(cluster) as client, carried_by(client, HERE, tell) as carry:

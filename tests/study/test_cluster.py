@@ -359,7 +359,7 @@ def test_the_weather_goes_to_each_worker_once(workers: int, monkeypatch: pytest.
     with (
         LocalCluster(
             n_workers=workers, threads_per_worker=1, processes=False, protocol="tcp://",
-            dashboard_address=None, memory_limit=0,
+            dashboard_address="127.0.0.1:0", memory_limit=0,
         ) as processors,
         Client(processors) as client,
     ):  # fmt: skip
@@ -383,8 +383,8 @@ def test_where_no_worker_is_left_it_is_told_and_the_study_waits(monkeypatch: pyt
     pieces = [Piece((garden,), season_of(garden), 2012 + n % 4, How(unlimited=True)) for n in range(20)]
     with (
         LocalCluster(
-            n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://", dashboard_address=None,
-            memory_limit=0,
+            n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://",
+            dashboard_address="127.0.0.1:0", memory_limit=0,
         ) as processors,
         Client(processors) as client,
     ):  # fmt: skip
