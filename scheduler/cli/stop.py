@@ -52,17 +52,19 @@ def command(ctx: click.Context, zone: str | None) -> None:
 
 def _without_service(data: Path, zone: str | None) -> Stopped:
     """Straight to the drivers of the valves that the service knew, and of those that garden.yaml names."""
+    from scheduler.relays import quiet
     from scheduler.relays.closing import Closing
-    from scheduler.relays.specs import not_quiet
     from scheduler.service.stopped import Stopped, may_open_until
     from scheduler.store import trace
 
     specs, by_hand, unread = _valves(data, zone)
     chosen = [spec for spec in specs if zone is None or zone in spec["zones"]]
     closing = Closing(chosen, os.environ, limit_s=TRY_FOR_S)
-    left = closing.wait()
-    if closing.failed:
-        not_quiet(data)
+    try:
+        left = closing.wait()
+    finally:
+        if closing.failed or closing.running:
+            quiet.begin_unlisted(data)
     for key, until in may_open_until(chosen, trace.unclosed(data), _now()).items():
         left.setdefault(key, MAY_OPEN.format(until))
     names = {str(spec["key"]): tuple(spec["zones"]) or (str(spec["key"]),) for spec in chosen}

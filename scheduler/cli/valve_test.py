@@ -41,6 +41,10 @@ CLOSED_AGAIN = (
     "{}: NOT closed yet. Close it by hand, at the hand valve: its close is sent again and again, for {:.0f} "
     "s at most (Ctrl-C leaves the closing to a guard process)."
 )
+CLOSED_LATER = (
+    "{}: closed, but not at the first try: that one may still act for {:.0f} s, and close what is opened "
+    "then; the service waits for that"
+)
 NOT_CLOSED = "NOT closed: {}. Close it by hand NOW, at the hand valve; a guard process goes on trying."
 
 
@@ -64,8 +68,9 @@ class Result:
 @common.place_options
 def command(zones: Sequence[str], seconds: int, yes: bool, as_json: bool) -> None:
     """Open the valve of each ZONE (default: all) for a moment, while you watch."""
+    from scheduler.relays import quiet
     from scheduler.relays.lock import hold_valves
-    from scheduler.relays.specs import not_quiet, specs_of
+    from scheduler.relays.specs import specs_of
     from scheduler.service.guardlink import GuardLink
 
     if not yes and not common.asking_is_possible():
@@ -77,12 +82,10 @@ def command(zones: Sequence[str], seconds: int, yes: bool, as_json: bool) -> Non
     with hold_valves(data, "rowwater valve-test"):
         link = GuardLink(os.environ, data=data)
         trial = Trial(specs_of(garden), master["valve"].key if master else None, link, seconds, yes)
-        results: list[Result] | None = None
-        try:
-            results = trial.walk(wanted)
-        finally:
-            if results is None or any(result.problem for result in results):
-                not_quiet(data)  # the service waits for a close of this that comes late
+        was_quiet = quiet.begin_unlisted(data)
+        results = trial.walk(wanted)
+        if was_quiet and trial.quiet:
+            quiet.end(data)
     if as_json:
         common.print_json({"valves": [asdict(result) for result in results]})
     else:
@@ -122,6 +125,7 @@ class Trial:
         self._drivers: dict[str, Driver] = {}
         self._broken: dict[str, str] = {}
         self._unclosed = False  # a valve that was opened here: nothing more opens
+        self.quiet = True  # no close that was sent may still take effect
 
     def walk(self, wanted: set[str]) -> list[Result]:
         if by_hand := [zone for zone in self._by_hand if zone in wanted]:
@@ -146,8 +150,10 @@ class Trial:
         for key, spec in self._specs.items():
             try:
                 self._drivers[key] = driver_of(spec, os.environ)
-                close_surely(self._drivers[key], self._link, sleep=self._sleep)
+                if not close_surely(self._drivers[key], self._link, sleep=self._sleep):
+                    self._closed_later([key])
             except ValveFailed as failed:
+                self.quiet = False
                 self._broken[key] = f"cannot be closed: {_words(failed)}"
                 _say(f"{', '.join(spec['zones'])}: {self._broken[key]}")
 
@@ -170,18 +176,29 @@ class Trial:
         result.tried = True
         _say(f"{names}: open for {self._seconds:g} s" + (" (simulated)" if result.simulated else ""))
         try:
-            open_briefly(drivers, self._seconds, self._link, sleep=self._sleep)
+            over = open_briefly(drivers, self._seconds, self._link, sleep=self._sleep)
         except ValveFailed as failed:
+            self.quiet = False
             result.problem = _words(failed)
             _say(f"{names}: {result.problem}")
             if failed.may_act or isinstance(failed, NotClosed):
                 self._keep_closing(names, keys, late=failed.may_act)
             return result
-        _say(f"{names}: closed")
+        if over:
+            _say(f"{names}: closed")
+        else:
+            self._closed_later(keys)
         if not self._yes and not result.simulated:
             asked = f"Did water come from the rows of {names}, and from no others?"
             result.right_rows = click.confirm(asked, default=False, err=True)
         return result
+
+    def _closed_later(self, keys: Sequence[str]) -> None:
+        """Not at the first try of each: the service waits for what may still come of that one."""
+        self.quiet = False
+        names = ", ".join(self._specs[keys[-1]]["zones"])
+        longest = max(float(self._specs[key].get("acts_within_s", ACTS_WITHIN_S)) for key in keys)
+        _say(CLOSED_LATER.format(names, longest))
 
     def _keep_closing(self, names: str, keys: Sequence[str], *, late: bool) -> None:
         """Whichever of these valves it was: before the next one opens, nothing of this may be left.
@@ -209,6 +226,7 @@ class Trial:
             try:
                 driver.release()
             except ValveFailed as failed:
+                self.quiet = False
                 unclosed.append(f"{', '.join(self._specs[key]['zones'])} ({_words(failed)})")
         if unclosed:
             _say(NOT_CLOSED.format("; ".join(unclosed)))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -23,8 +22,6 @@ Spec = Mapping[str, Any]
 
 VALVES = "valves.json"
 """In the data folder: what the service drives, for whoever closes it."""
-QUIET = "valves.quiet"
-"""Beside it: whoever drove them last had each close confirmed. Gone while somebody drives them."""
 MASTER = "master valve"
 """What the master valve has for a zone."""
 
@@ -84,12 +81,6 @@ def load(path: Path) -> list[Spec]:
     if not isinstance(entries, list):
         raise CouldNot(f"{path}: not a list of valves")
     return [entry if _is_spec(entry) else _unknown(path, i) for i, entry in enumerate(entries, 1)]
-
-
-def not_quiet(folder: Path) -> None:
-    """A close was sent that may still take effect."""
-    with contextlib.suppress(OSError):
-        (folder / QUIET).unlink()
 
 
 def _unknown(path: Path, place: int) -> Spec:

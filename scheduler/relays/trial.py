@@ -35,22 +35,24 @@ def open_briefly(
     watcher: Watcher,
     *,
     sleep: Callable[[float], None] = time.sleep,
-) -> None:
+) -> bool:
     """Open in the order given, wait, close in the other order. The last is open for `seconds`, those before
-    it a little longer. Raises ValveFailed; then, too, every close has been tried, and a close that failed
-    raises NotClosed.
+    it a little longer. False where a close that was sent may still act (`close_surely`). Raises ValveFailed;
+    then, too, every close has been tried, and a close that failed raises NotClosed.
     """
     unsure: dict[str, bool] = {}  # by key of each open that was sent: it was not confirmed
+    over: list[bool] = []  # of each close
     with ExitStack() as to_close:
         for place, driver in enumerate(drivers, 1):
             at_most_s = seconds + 2 * LIMIT_S * (len(drivers) - place)
             watcher.opened(driver.key, at_most_s)
-            to_close.callback(_close_opened, driver, watcher, unsure, sleep)
+            to_close.callback(_close_opened, driver, watcher, unsure, over, sleep)
             _open(driver, at_most_s, unsure)
             watcher.answered(driver.key, 0.0)
         sleep(seconds)
         _look(drivers[-1], True)
     _look(drivers[-1], False)
+    return all(over)
 
 
 def _open(driver: Driver, at_most_s: float, unsure: dict[str, bool]) -> None:
@@ -65,10 +67,14 @@ def _open(driver: Driver, at_most_s: float, unsure: dict[str, bool]) -> None:
 
 
 def _close_opened(
-    driver: Driver, watcher: Watcher, unsure: dict[str, bool], sleep: Callable[[float], None]
+    driver: Driver,
+    watcher: Watcher,
+    unsure: dict[str, bool],
+    over: list[bool],
+    sleep: Callable[[float], None],
 ) -> None:
     try:
-        close_surely(driver, watcher, sleep=sleep)
+        over.append(close_surely(driver, watcher, sleep=sleep))
     except ValveFailed as failed:
         if driver.key not in unsure:
             raise
@@ -122,17 +128,20 @@ def _close(driver: Driver) -> None:
 
 def close_surely(
     driver: Driver, watcher: Watcher, *, sleep: Callable[[float], None] = time.sleep, tries: int = TRIES
-) -> None:
-    """Raises ValveFailed when the last try failed too."""
-    left = tries
+) -> bool:
+    """False where a try before the confirmed one may still take effect, and close what is opened then.
+
+    Raises ValveFailed when the last try failed too.
+    """
+    left, over = tries, True
     while True:
         try:
             driver.close()
-        except ValveFailed:
-            left -= 1
+        except ValveFailed as failed:
+            left, over = left - 1, over and not failed.may_act
             if not left:
                 raise
             sleep(PAUSE_S)
         else:
             watcher.closed(driver.key)
-            return
+            return over

@@ -440,17 +440,19 @@ def stirs(lifeline: int) -> None:
 def close_all(path: Path, environ: Mapping[str, str], *, limit_s: float = CLOSE_ALL_FOR_S) -> int:
     """0 only when the close of every valve in the list is confirmed."""
     from scheduler.errors import CouldNot
-    from scheduler.relays.specs import load, not_quiet
+    from scheduler.relays import quiet
+    from scheduler.relays.specs import load
 
     try:
         specs = load(path)
     except CouldNot as problem:
         tell(str(problem))
         return 1
+    was_quiet = quiet.begin(path.parent)
     closing = closer()(specs, environ, limit_s=limit_s)
     left = closing.wait()
-    if closing.failed:
-        not_quiet(path.parent)
+    if was_quiet and not closing.failed:
+        quiet.end(path.parent)
     for key, failure in left.items():
         tell(f"{key}: NOT closed: {failure}")
     return 1 if left else 0

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from scheduler.errors import CouldNot
+from scheduler.relays import quiet
 from scheduler.relays import specs as valve_specs
 from scheduler.relays.base import ACTS_WITHIN_S, Driver, ValveFailed
 from scheduler.service.brief import Brief
@@ -52,7 +53,8 @@ class ValvesInUse:
     ) -> None:
         """acts_within_s: in place of every valve's own."""
         self._path = data / valve_specs.VALVES
-        self._quiet = data / valve_specs.QUIET
+        self._data = data
+        self._may_shut = True  # a close that an earlier process sent may still take effect
         self._environ = environ
         self._threads = threads
         self._guard = guard
@@ -65,26 +67,16 @@ class ValvesInUse:
         except CouldNot as error:
             log.error("%s", error)
             known = []
-        self._take(known, may_shut=not self._ended_well())
+        self._may_shut = not quiet.begin(self._data)
+        self._take(known)
         give_up = time.monotonic() + FIRST_CLOSE_S
         while self._threads.unconfirmed() and time.monotonic() < give_up and stop.why is None:
             stop.wait(0.02)
 
-    def _ended_well(self) -> bool:
-        """Whether the last process to drive them left no close behind that may still take effect."""
-        try:
-            self._quiet.unlink()
-        except FileNotFoundError:
-            return not self._path.exists()  # the first start of all
-        except OSError:
-            return False
-        return True
-
     def leave(self) -> None:
-        """At the very end. A disk that does not take it makes the next start wait a little."""
+        """At the very end."""
         if self._threads.quiet():
-            with contextlib.suppress(OSError):
-                self._quiet.touch()
+            quiet.end(self._data)
 
     def use(self, brief: Brief) -> None:
         """valves.json first: whatever happens next, the next start closes these too. CouldNot."""
@@ -97,9 +89,10 @@ class ValvesInUse:
         union = [*own, *(spec for spec in before if spec["key"] not in keys and spec["key"] in here)]
         valve_specs.save(self._path, union)
         self._take(own)
+        self._may_shut = False  # a valve that comes later was driven by nobody lately
         self._guard.start(union)
 
-    def _take(self, specs: Sequence[valve_specs.Spec], *, may_shut: bool = False) -> None:
+    def _take(self, specs: Sequence[valve_specs.Spec]) -> None:
         drivers: dict[str, tuple[Driver, float, float]] = {}
         for spec in specs:
             if spec["driver"] == "by_hand":
@@ -110,4 +103,4 @@ class ValvesInUse:
                 driver = _Broken(spec["key"], error.text)
             cap_s, acts_within_s = spec.get("cap_s", 6 * 3600), spec.get("acts_within_s", ACTS_WITHIN_S)
             drivers[spec["key"]] = (driver, float(cap_s), float(acts_within_s))
-        self._threads.take(drivers, may_shut=may_shut)
+        self._threads.take(drivers, may_shut=self._may_shut)

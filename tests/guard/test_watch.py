@@ -411,8 +411,14 @@ class TestMain:
         file = tmp_path / "valves.json"
         file.write_text(json.dumps([spec("a")]))
         assert main(["--close-all", str(file)], {}) == 0
+        mark = tmp_path / "valves.quiet"
+        assert not mark.exists(), "who drove them last left something behind: this close ends nothing of it"
+        mark.touch()
+        assert close_all(file, {}, limit_s=5.0) == 0
+        assert mark.exists()
         file.write_text(json.dumps([spec("a"), spec("b", driver="none")]))
         assert close_all(file, {}, limit_s=0.1) == 1
+        assert not mark.exists()
         said = capsys.readouterr().err.splitlines()
         assert said[-1] == 'rowwater guard: b: NOT closed: b: there is no driver "none"'
         assert main(["--close-all", str(tmp_path / "none.json")], {}) == 1

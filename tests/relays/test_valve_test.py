@@ -216,6 +216,7 @@ def test_the_master_valve_opens_first(run: Any, tmp_path: Path) -> None:
 
 def test_a_killed_trial_is_closed_by_the_guard(run: Any, tmp_path: Path) -> None:
     run("chard", "--yes")  # writes the garden
+    assert (tmp_path / "data" / "valves.quiet").exists()
     script = "from scheduler.cli.valve_test import command; command()"
     places = ["--config", str(tmp_path / "garden.yaml"), "--data", str(tmp_path / "data")]
     with subprocess.Popen(
@@ -227,6 +228,7 @@ def test_a_killed_trial_is_closed_by_the_guard(run: Any, tmp_path: Path) -> None
         finally:
             process.kill()
     assert until(lambda: told(tmp_path)[-1].endswith("close"), 2)
+    assert not (tmp_path / "data" / "valves.quiet").exists(), "nobody knows what was sent"
     os.kill(guard, signal.SIGTERM)  # it would wait a while to close once more
 
 
