@@ -22,6 +22,7 @@
 #include <dirent.h>
 #include <sys/mman.h>
 #include <sys/prctl.h>
+#include <sys/stat.h>
 #include <sys/syscall.h>
 
 #define MOST_PROCESSES 500
@@ -138,7 +139,7 @@ static void over(struct wait *wait) { atomic_store(&wait->pid, 0); }
 static int64_t share(int64_t left) {
     int64_t speed = atomic_load(&page->milli_speed);
     int64_t ns = speed > 0 ? (int64_t)((__int128)left * 1000 / speed) : LONGEST_ns;
-    return ns > LONGEST_ns ? LONGEST_ns : ns < SHORTEST_ns ? SHORTEST_ns : ns;
+    return (ns > LONGEST_ns ? LONGEST_ns : ns < 0 ? 0 : ns) + SHORTEST_ns;
 }
 
 static int is_wall(clockid_t id) { return id == CLOCK_REALTIME || id == CLOCK_REALTIME_COARSE || id == CLOCK_TAI; }
@@ -357,34 +358,81 @@ OPENS(open64)
 #else /* the program: fast_clock PAGE */
 
 #define LEAST_PAUSE_ns (200 * 1000LL) /* of the world's time, between two looks */
-#define HELD_UP_ns (1 * 1000000LL)
+#define HELD_UP_ns (200 * 1000LL)
 #define MOST_PAUSE_ns (5 * 1000000LL)
 #define PAST_ns (1 * 1000000LL) /* so far past the end of a wait the page's time goes */
 
-/* 1: a thread runs, or waits for the disk; 0: all wait, or were stopped; -1: there is no such process */
-static int busy(int32_t pid, int *stopped) {
-    char path[64], text[512];
+/* A process's threads, each with its open file of figures: to open them anew takes longer than all else here. */
+#define MOST_THREADS 200
+struct looked_at {
+    int32_t pid;
+    int folder, count;
+    nlink_t links; /* of the folder, by which a thread that came or went is noticed */
+    int files[MOST_THREADS];
+};
+static struct looked_at looked[MOST_PROCESSES];
+
+static void let_go(struct looked_at *at) {
+    for (int k = 0; k < at->count; k++) close(at->files[k]);
+    if (at->pid != 0) close(at->folder);
+    at->pid = at->count = 0;
+}
+
+static int take_up(struct looked_at *at, int32_t pid) { /* 0, or -1: there is no such process */
+    char path[64];
+    struct stat about;
+    let_go(at);
     snprintf(path, sizeof path, "/proc/%d/task", pid);
-    DIR *tasks = opendir(path);
-    if (tasks == NULL) return -1;
-    int found = 0;
-    *stopped = 0;
-    for (struct dirent *one; !found && (one = readdir(tasks)) != NULL;) {
+    int folder = open(path, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (folder < 0) return -1;
+    at->pid = pid, at->folder = folder;
+    if (fstat(folder, &about) < 0) { let_go(at); return -1; }
+    at->links = about.st_nlink;
+    DIR *tasks = fdopendir(dup(folder));
+    if (tasks == NULL) { let_go(at); return -1; }
+    for (struct dirent *one; at->count < MOST_THREADS && (one = readdir(tasks)) != NULL;) {
         if (one->d_name[0] == '.') continue;
         snprintf(path, sizeof path, "%.20s/stat", one->d_name);
-        int fd = openat(dirfd(tasks), path, O_RDONLY | O_CLOEXEC);
-        if (fd < 0) continue;
-        ssize_t size = read(fd, text, sizeof text - 1);
-        close(fd);
-        if (size <= 0) continue;
+        int file = openat(folder, path, O_RDONLY | O_CLOEXEC);
+        if (file >= 0) at->files[at->count++] = file;
+        else if (errno == EMFILE || errno == ENFILE) { perror("fast_clock"); exit(3); } /* a thread unseen may work */
+    }
+    closedir(tasks);
+    return 0;
+}
+
+/* 1: a thread runs, or waits for the disk; 0: all wait, or were stopped; -1: there is no such process; -2: its
+ * threads are other ones by now */
+static int busy_now(struct looked_at *at, int *stopped) {
+    char text[256];
+    struct stat about;
+    *stopped = 0;
+    if (fstat(at->folder, &about) < 0) return -1;
+    if (about.st_nlink != at->links) return -2;
+    for (int k = 0; k < at->count; k++) {
+        ssize_t size = pread(at->files[k], text, sizeof text - 1, 0);
+        if (size <= 0) return -2;
         text[size] = 0;
         char *name_ends = strrchr(text, ')');
         char state = name_ends == NULL ? 0 : name_ends[2];
-        found = state == 'R' || state == 'D';
+        if (state == 'R' || state == 'D') return 1;
         *stopped |= state == 'T' || state == 'Z';
     }
-    closedir(tasks);
-    return found;
+    return 0;
+}
+
+static int busy(int32_t pid, int *stopped) {
+    struct looked_at *free = NULL, *at = NULL;
+    for (int k = 0; k < MOST_PROCESSES && at == NULL; k++) {
+        if (looked[k].pid == pid) at = &looked[k];
+        else if (looked[k].pid == 0 && free == NULL) free = &looked[k];
+    }
+    *stopped = 0;
+    if (at == NULL && ((at = free) == NULL || take_up(at, pid) < 0)) return -1;
+    int found = busy_now(at, stopped);
+    for (int again = 0; found == -2 && again < 10; again++) found = take_up(at, pid) < 0 ? -1 : busy_now(at, stopped);
+    if (found == -1) let_go(at);
+    return found == -2 ? 1 : found;
 }
 
 static int work_in_hand(struct page *page) {
@@ -406,15 +454,27 @@ static int nobody_notices(struct wait *wait, int32_t pid) {
     return state < 0 || stopped;
 }
 
-/* how far the page's time may go now: to the first end of a wait */
+/* The first end of a wait that somebody will notice, or `wanted` where that comes before.  Only the waits that come
+ * first are asked for their process: to look at all of them takes longer than they last. */
 static int64_t limit_ns(struct page *page, int64_t wanted) {
-    for (int k = 0; k < MOST_WAITS; k++) {
-        struct wait *wait = &page->waits[k];
-        int32_t pid = atomic_load(&wait->pid);
-        int64_t until = atomic_load(&wait->until_ns) + PAST_ns;
-        if (pid > 0 && until < wanted && !nobody_notices(wait, pid)) wanted = until;
+    int64_t passed_over = INT64_MIN; /* nobody notices those up to this end, and this place in the page */
+    int passed_place = -1;
+    for (;;) {
+        struct wait *first = NULL;
+        int32_t its_pid = 0;
+        int place = -1;
+        int64_t until = wanted;
+        for (int k = 0; k < MOST_WAITS; k++) {
+            struct wait *wait = &page->waits[k];
+            int32_t pid = atomic_load(&wait->pid);
+            if (pid <= 0) continue;
+            int64_t ends = atomic_load(&wait->until_ns) + PAST_ns;
+            int ahead = ends > passed_over || (ends == passed_over && k > passed_place);
+            if (ahead && ends < until) first = wait, its_pid = pid, until = ends, place = k;
+        }
+        if (first == NULL || !nobody_notices(first, its_pid)) return until;
+        passed_over = until, passed_place = place;
     }
-    return wanted;
 }
 
 int main(int count, char **words) {
