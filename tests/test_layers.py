@@ -87,10 +87,11 @@ ROOMS = {  # room: its duty, and the rooms that it may use beside the ground; th
     "places": ("where garden.yaml and the data folder are", ""),
     "model": ("the frozen values that flow", "shapes errors"),
     "shapes": ("the type of every page, and the JSON Schema made from them", ""),
+    "json_reading": ("JSON of whatever was found, refused in one way", ""),
     "nearest": ("did you mean: the known word that a mistyped one comes closest to", ""),
     "errors": ("every error raised on purpose, with its exit status", ""),
 }
-GROUND = ("model", "shapes", "nearest", "errors")
+GROUND = ("model", "shapes", "json_reading", "nearest", "errors")
 """Everybody may use these."""
 EXCEPTIONS: set[tuple[str, str]] = set()
 """(module, module) that break the table and are known; empty is the aim."""

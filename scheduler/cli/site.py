@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 
 if TYPE_CHECKING:
     from scheduler.model import Display, Garden
@@ -87,7 +88,7 @@ def _digest(garden_file: Path) -> str:
 
 def _kept(path: Path, digest: str) -> Site | None:
     try:
-        kept = json.loads(path.read_bytes())
+        kept = read_json(path.read_bytes())
         if kept["digest"] != digest:
             return None
         site = kept["site"]

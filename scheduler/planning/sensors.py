@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -14,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from scheduler.core.uncertainty.soil_readings import BLOCK_LIMIT_KPA, MOST_THETA
 from scheduler.errors import BadInput, RowwaterError
+from scheduler.json_reading import read_json
 from scheduler.model import Display, Garden, Note, Zone
 from scheduler.show import show_length
 from scheduler.store.usable import DEEPEST_SENSOR_M
@@ -126,9 +126,9 @@ def from_messages(zone: Zone, garden: Garden, data_folder: Path, *, now: datetim
 def _value(text: str, field: str | None) -> float | None:
     """The number in a message; None for anything else, NaN and infinity too."""
     try:
-        body = json.loads(text)
+        body = read_json(text)
         value = float(body if field is None else look(body, field))
-    except (ValueError, TypeError, OverflowError, RecursionError):
+    except (ValueError, TypeError, OverflowError):
         return None
     return value if math.isfinite(value) else None
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NoReturn
 
 from scheduler.disk import write_atomic
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 from scheduler.shapes.serialise import as_json
 
 TODAY = "today.json"
@@ -46,14 +46,14 @@ def read_today(data_dir: Path) -> dict[str, Any] | None:
     if path.exists() and not path.is_file():  # a pipe would be waited for
         raise _broken(path, "it is no file")
     try:
-        page = json.loads(path.read_bytes().decode(), parse_constant=_not_json)
+        page = read_json(path.read_bytes().decode(), parse_constant=_not_json)
     except FileNotFoundError:
         return None
     except OSError as error:
         raise CouldNot(
             f"{path} cannot be read ({error.strerror or error})", hint=f"look at the rights on {data_dir}"
         ) from error
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise _broken(path, str(error)) from error
     if not isinstance(page, dict):
         raise _broken(path, "it holds no page")

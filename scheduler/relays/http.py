@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import base64
 import contextlib
-import json
 import logging
 import queue
 import socket
@@ -26,6 +25,7 @@ from http.client import HTTPConnection, HTTPException, HTTPSConnection
 from typing import Any
 from urllib.parse import SplitResult, quote, unquote, urlsplit
 
+from scheduler.json_reading import read_json
 from scheduler.relays.base import LIMIT_S, Site, ValveFailed, whole_seconds
 from scheduler.relays.reported import read_state
 from scheduler.relays.spare import SpareSocket, SpareThread
@@ -199,7 +199,7 @@ def _kind(body: str | None) -> dict[str, str]:
     if body is None:
         return {}
     try:
-        json.loads(body)
+        read_json(body)
     except ValueError:
         return {"Content-Type": "text/plain; charset=utf-8"}
     return {"Content-Type": "application/json"}

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-import json
 from typing import Any
+
+from scheduler.json_reading import read_json
 
 OPEN_WORDS = frozenset({"true", "on", "open", "opened", "1"})
 CLOSED_WORDS = frozenset({"false", "off", "close", "closed", "0"})
@@ -21,8 +22,8 @@ def read_state(payload: bytes, field: str | None = None) -> bool | None:
     False
     """
     text = payload.decode("utf-8", errors="replace").strip()
-    with contextlib.suppress(ValueError, RecursionError):
-        value = json.loads(text)
+    with contextlib.suppress(ValueError, RecursionError):  # its words in text may be too deep
+        value = read_json(text)
         if field is not None:
             value = _at(value, field)
         elif isinstance(value, dict):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from scheduler.disk import write_atomic
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 from scheduler.places import unreadable
 from scheduler.relays.base import LIMIT_S, Driver
 from scheduler.relays.make import driver_named
@@ -75,7 +76,7 @@ def load(path: Path) -> list[Spec]:
     if path.exists() and (why := unreadable(path)):  # a pipe would be waited for, and no valve closed
         raise CouldNot(f"{path}: {why}")
     try:
-        entries = json.loads(path.read_text(encoding="utf-8"))
+        entries = read_json(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as problem:
         raise CouldNot(f"{path}: cannot be read ({problem})") from problem
     if not isinstance(entries, list):

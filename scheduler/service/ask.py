@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 
 NAME = "control.sock"
 ANSWER_S = {"stop": 4.0, "water": 8.0, "note": 90.0}  # it answers sooner; after so long it is not well
@@ -38,7 +39,7 @@ def ask(data: Path, request: dict[str, Any]) -> tuple[int, str]:
             door.settimeout(ANSWER_S[request["do"]] + 1)
             door.connect(address)
             door.sendall(json.dumps(request).encode() + b"\n")
-            answer = json.loads(read_line(door))
+            answer = read_json(read_line(door))
     except (OSError, ValueError) as error:
         raise NoService("the service does not answer", hint="start it: rowwater serve") from error
     return int(answer["status"]), str(answer["said"])

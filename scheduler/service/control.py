@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 from scheduler.service.ask import ANSWER_S, NAME, address_in, read_line
 from scheduler.service.queues import drained
 from scheduler.service.requests import Request
@@ -124,7 +125,7 @@ class ControlSocket:
             guest.settimeout(2.0)
             answers: queue.SimpleQueue[tuple[int, str]] = queue.SimpleQueue()
             try:
-                asked = json.loads(read_line(guest))
+                asked = read_json(read_line(guest))
                 if not isinstance(asked, dict):
                     raise TypeError("no request")
                 _log(asked)

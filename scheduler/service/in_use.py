@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.disk import sync_folder, write_atomic
+from scheduler.json_reading import read_json
 from scheduler.service.brief import Brief
 
 IN_USE = "in-use.json"
@@ -75,7 +76,7 @@ def kept(data: Path) -> InUse | None:
     if not (data / IN_USE).is_file():  # a pipe would be waited for
         return None
     try:
-        record = json.loads((data / IN_USE).read_text(encoding="utf-8"))
+        record = read_json((data / IN_USE).read_text(encoding="utf-8"))
         original = Path(record["original"])
         copy = data / record["copy"] / original.name
         brief = Brief.read(record["brief"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import queue
 import sys
 import threading
@@ -15,6 +14,7 @@ from typing import Any
 
 from scheduler.clock import site_now
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 from scheduler.service.brief import rates_of
 from scheduler.service.child import Ended, Run, run_child
 from scheduler.service.in_use import InUse, keep, stamp_of
@@ -68,7 +68,7 @@ class DayJob:
         )  # fmt: skip
         if ended.status != 0:
             return JobDone(day, False, _last_words(ended))
-        answer = json.loads(ended.out)
+        answer = read_json(ended.out)
         return JobDone(
             date.fromisoformat(answer["date"]), True, "", tuple(answer["failures"]), rates_of(answer["rates"])
         )
@@ -159,7 +159,7 @@ class ConfigWatch:
             lines = tuple(line for line in said if line not in hints)
             return Refused(lines or (f"could not be read: {_last_words(ended)}",), hints)
         try:
-            answer = json.loads(ended.out)
+            answer = read_json(ended.out)
             self._path = Path(answer["path"])
             if (another := self._another(answer["owner"])) is not None:
                 self._not_before = time.monotonic() + AGAIN_S  # the grower may say that it is the same

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import math
 import queue
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from scheduler.broker import address, bounds, new_client
 from scheduler.core.health import Finding, Watch
+from scheduler.json_reading import read_json
 from scheduler.service.actions import Action, Moment, Tell, Untell
 from scheduler.service.child import run_child
 from scheduler.service.http_call import http_call
@@ -170,7 +170,7 @@ def _number(text: str) -> float | None:
 
 def _said(payload: bytes | bytearray) -> float:
     """A running total in liters, bare or as "liters"; any error where it is none."""
-    value = json.loads(payload)
+    value = read_json(payload)
     total = float(value["liters"] if isinstance(value, dict) else value)
     if not math.isfinite(total):
         raise ValueError(total)

@@ -14,6 +14,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 from scheduler.store import openings, rows, trace
 from scheduler.store.owner import OWNERS, Owner
 
@@ -71,7 +72,7 @@ def look_if_possible(store: Store, page: Mapping[str, Any] | None, *, day: date,
 def told(store: Store, day: date) -> str | None:
     """What a person must hear of it on this day; None where all is well, or was said to be."""
     with store.reading() as connection:
-        pending = [json.loads(value) for value in _pending(connection).values()]
+        pending = [read_json(value) for value in _pending(connection).values()]
     days = [date.fromisoformat(one["day"]) for one in pending]
     if not days or day > (last := max(days) + timedelta(days=1)):
         return None

@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 
 OWNERS = "SELECT value FROM store_info WHERE name GLOB 'owner *' ORDER BY CAST(substr(name, 7) AS INTEGER)"
 SAME_PLACE_DEGREES = 0.1
@@ -31,7 +32,7 @@ class Owner:
 
     @classmethod
     def read(cls, text: str) -> Owner:
-        return cls(**json.loads(text))
+        return cls(**read_json(text))
 
     def as_text(self) -> str:
         return json.dumps(asdict(self), ensure_ascii=False)

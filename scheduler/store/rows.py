@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime
 from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+from scheduler.json_reading import read_json
 from scheduler.model import Applied, Note, NoteKind, Outcome, StoredPlan, WeatherValue
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def _readable(read: Callable[[Raw], Read]) -> Callable[[Raw], Read]:
     def reading(raw: Raw) -> Read:
         try:
             return read(raw)
-        except (ValueError, TypeError, RecursionError, OverflowError, zlib.error) as error:
+        except (ValueError, TypeError, OverflowError, zlib.error) as error:
             raise Unreadable(str(error)) from error
 
     return reading
@@ -173,7 +174,7 @@ def note(row: sqlite3.Row) -> Note:
         day=date.fromisoformat(row["day"]),
         recorded_at=datetime.fromisoformat(row["recorded_at"]),
         zone=row["zone"],
-        details=_mapping(json.loads(row["details"])),
+        details=_mapping(read_json(row["details"])),
     )
 
 
@@ -205,7 +206,7 @@ def packed(value: Mapping[str, Any]) -> bytes:
 
 
 def unpacked(stream: bytes) -> Any:
-    return json.loads(zlib.decompress(stream))
+    return read_json(zlib.decompress(stream))
 
 
 @_readable

@@ -19,6 +19,7 @@ from typing import Any
 
 from scheduler.disk import write_atomic
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 
 log = logging.getLogger(__name__)
 
@@ -59,7 +60,7 @@ def read(folder: Path) -> list[dict[str, Any]]:
         for line in (folder / FILE).read_bytes().split(b"\n"):
             checked, _, text = line.decode(errors="replace").partition(" ")
             if text and checked == _sum(text):
-                found.append(json.loads(text))
+                found.append(read_json(text))
     return found
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from typing import NamedTuple
 
+from scheduler.json_reading import read_json
 from scheduler.store.rows import Unreadable
 
 UNDO = "undo"
@@ -35,7 +35,7 @@ def withdrawn(connection: sqlite3.Connection) -> Withdrawn:
 def ids_of(details: str) -> dict[str, list[int]]:
     """What an undo withdraws, by table. Unreadable for what no undo says."""
     try:
-        of = json.loads(details)
+        of = read_json(details)
         return {table: [int(number) for number in of[table]] for table in ("notes", "applied")}
-    except (ValueError, TypeError, LookupError, RecursionError) as error:
+    except (ValueError, TypeError, LookupError) as error:
         raise Unreadable(str(error)) from error

@@ -12,6 +12,7 @@ import numpy as np
 from scheduler.core.arrays import BoolArray, FloatArray
 from scheduler.core.balance.rule import shared_valves
 from scheduler.core.balance.short_use import short_use, stressed
+from scheduler.json_reading import read_json
 from scheduler.model import Zone
 from scheduler.planning.season import Season
 from scheduler.planning.season_yields import PlantingUse, planting_uses
@@ -50,7 +51,7 @@ class Figures:
 
     @classmethod
     def from_text(cls, text: str) -> Figures:
-        found: dict[str, Any] = json.loads(text)
+        found: dict[str, Any] = read_json(text)
         return cls(**found | {"zones": {name: ZoneFigures(*zone) for name, zone in found["zones"].items()}})
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
+from scheduler.json_reading import read_json
 from scheduler.weather import http
 
 FOLDER = "weather-cache"
@@ -41,8 +42,8 @@ class Cache:
             head, _, body = text.partition(b"\n")
             if head.decode() != hashlib.sha256(body).hexdigest():
                 return None
-            kept = json.loads(body)
-        except (OSError, ValueError, RecursionError):
+            kept = read_json(body)
+        except (OSError, ValueError):
             return None
         return kept["content"] if isinstance(kept, dict) and kept.get("name") == name else None
 
@@ -157,8 +158,8 @@ def _kept(content: Mapping[str, Any] | None) -> _Kept | None:
 
 def _is_json(text: str) -> bool:
     try:
-        json.loads(text)
-    except (ValueError, RecursionError):
+        read_json(text)
+    except ValueError:
         return False
     return True
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from scheduler.disk import write_atomic
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 
 USED = "used.json"
 COUNTS_FOR_S = 36 * 3600.0
@@ -61,13 +62,13 @@ class Once:
 
     def _used(self) -> dict[str, float]:
         try:
-            page = json.loads(self._path.read_bytes())
+            page = read_json(self._path.read_bytes())
             return {str(key): float(at) for key, at in page.items()}
         except FileNotFoundError:
             return {}
         except OSError as error:
             raise CouldNot(f"{self._path} cannot be read ({error.strerror or error})") from error
-        except (ValueError, TypeError, AttributeError, RecursionError):  # torn: seals and ages still hold
+        except (ValueError, TypeError, AttributeError):  # torn: seals and ages still hold
             return {}
 
     def _keep(self, used: dict[str, float]) -> None:

@@ -6,7 +6,6 @@ that it rests on has changed.
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import sys
@@ -20,6 +19,7 @@ from typing import Any, cast
 from weakref import finalize
 
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 from scheduler.publish.files import TODAY, read_today
 from scheduler.service.child import Run, run_child
 from scheduler.shapes.base import Display
@@ -119,7 +119,7 @@ class Pages:
             why = next((line for line in said if not line.startswith("hint: ")), "no answer")
             raise CouldNot(why.removeprefix("rowwater: "), hint=hint)
         try:
-            return json.loads(ended.out)
+            return read_json(ended.out)
         except ValueError as error:
             raise CouldNot(f"rowwater {words[0]} printed no page") from error
 

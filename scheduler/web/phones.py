@@ -23,6 +23,7 @@ from typing import Any, Literal, NoReturn, TypeAlias, get_args
 
 from scheduler.disk import write_atomic
 from scheduler.errors import BadInput, CouldNot
+from scheduler.json_reading import read_json
 
 May: TypeAlias = Literal["look", "note", "water"]
 RIGHTS: tuple[May, ...] = get_args(May)
@@ -248,7 +249,7 @@ def _hash(text: str) -> str:
 
 def _read(path: Path) -> _Book:
     try:
-        page = json.loads(path.read_bytes())
+        page = read_json(path.read_bytes())
         return _Book(
             secret=str(page["secret"]),
             next_number=int(page["next_number"]),
@@ -259,7 +260,7 @@ def _read(path: Path) -> _Book:
         )
     except OSError as error:
         raise CouldNot(f"{path} cannot be read ({error.strerror or error})") from error
-    except (ValueError, LookupError, TypeError, RecursionError) as error:
+    except (ValueError, LookupError, TypeError) as error:
         raise CouldNot(
             f"{path} is broken: {error}", hint="remove it, and pair each phone anew: rowwater page pair"
         ) from error

@@ -182,6 +182,30 @@ def test_control_socket(play: Worker, data: bytes, end: bytes) -> None:
     play.called("control_line", data + end)
 
 
+STUDY = """\
+vary:
+  supply.flow: [2 gpm, 4 gpm]
+  zones.beans.refill_at: [0.5, 0.7]
+variants:
+  small pump: {supply.flow: 1 gpm, supply.days: [mon, thu]}
+years: [2013, 2014]
+foresight: none
+sample: 3
+seed: 7
+"""
+
+
+@few(5)
+@given(text=mutated_text(STUDY))
+def test_study_file(play: Worker, text: bytes) -> None:
+    files = {"study.yaml": text, "garden.yaml": GARDEN.encode(), "crops.yaml": b""}
+    said = play(argv=["study", "study.yaml", "--weather", "weather.csv", "--dry-run", "--json"], files=files)
+    if said["status"] in (0, 3):
+        _finite(json.loads(said["out"]))
+    else:
+        assert said["err"].strip()
+
+
 WORDS = (
     "morning", "check", "crops", "bucket", "changeover", "why", "note", "hold", "log", "stop", "week", "weather",
     "rain", "applied", "soil", "planted", "pulled", "list", "undo", "emerged", "stage", "cover", "feed", "filter",
@@ -190,6 +214,9 @@ WORDS = (
     "2015-07-01", "2015-06-01", "9999-12-31", "0001-01-01", "2199-12-31", "1900-01-01", "29 Feb", "5/3", "-1", "0",
     "nan", "inf", "1e400", "20 min", "45 s", "120gal", "35 cb", "0.6in", "5 gal", "58 s", "\x1b[2J", "\u202e", "",
     "9" * 400, "x" * 3000, "--help", "-h", "--", "later", "tomato", "mid-season", "40%",
+    "report", "out.html", "parts", "--slack", "--roll", "--waste", "1000 ft", "facts", "--export", "-", "season",
+    "--weather", "weather.csv", "garden.yaml", "--foresight", "perfect", "--unlimited", "history", "--file", "--years",
+    "completion", "bash", "init", "--force", "sprinkled", "dry-off", "repair", "chore", "day", "--records-are-right",
 )  # fmt: skip
 
 
@@ -213,6 +240,7 @@ def books(play: Worker) -> Path:
         ["note", "applied", "beans", "10min", "--date", "2015-07-01", "--yes"],
     ):
         play(argv=argv, files=files)
+    play(argv=["facts", "--export", "facts.txt"])
     return shutil.copy(play.folder / "data" / "rowwater.db", play.folder / "whole.db")
 
 
@@ -254,3 +282,64 @@ def test_today_json(play: Worker, text: bytes, at: int) -> None:
     for spoilt in (text, before[:at] + text + before[at:]):
         play(argv=["morning"], files={"data/today.json": spoilt})
     path.write_bytes(before)
+
+
+def _on_record(play: Worker) -> dict[str, Any]:
+    said = play(argv=["log", "--json", "--from", "1900-01-01"])
+    assert said["status"] == 0, said
+    page: dict[str, Any] = json.loads(said["out"])
+    return page
+
+
+@few(5)
+@given(data=st.data())
+def test_facts_file(play: Worker, books: Path, data: st.DataObject) -> None:
+    """What is on record stays, whatever is taken in beside it, and can be read after that."""
+    lines = (play.folder / "facts.txt").read_text().splitlines()
+    few_of_all = [*lines[:6], *(line for line in lines[6:] if '"fact": "weather"' not in line)]
+    text = data.draw(mutated_text("\n".join(few_of_all), separator=","))
+    for old in (play.folder / "data").glob("rowwater.db*"):
+        old.unlink()
+    files = {"data/rowwater.db": books.read_bytes(), "garden.yaml": GARDEN.encode(), "crops.yaml": b""}
+    play(argv=["log"], files=files)
+    before = _on_record(play)
+    said = play(argv=["facts", "--import", "taken.txt"], files={"taken.txt": text})
+    after = _on_record(play)
+    _finite(after)
+    if said["status"] == 2:
+        assert after == before
+        assert said["err"].strip()
+
+
+@few(6)
+@given(
+    name=st.sampled_from(
+        ["openings.trace", "garden-checked.json", "schedule.json", "schedule.ics", "rowwater.db.checked"]
+    ),
+    text=st.one_of(st.binary(max_size=200), payloads()),
+    at=small,
+    argv=st.sampled_from([["log"], ["why", "beans"], ["morning"], ["stop"], ["note", "list"]]),
+)
+@example(name="openings.trace", text=b"[" * 100_000, at=0, argv=["log"])
+@example(name="garden-checked.json", text=b"[" * 100_000, at=0, argv=["log"])
+def test_own_files(play: Worker, books: Path, name: str, text: bytes, at: int, argv: list[str]) -> None:
+    path = play.folder / "data" / name
+    before = path.read_bytes() if path.exists() else b"{}"
+    at %= len(before) + 1
+    files = {"data/rowwater.db": books.read_bytes(), "garden.yaml": GARDEN.encode(), "crops.yaml": b""}
+    for spoilt in (text, before[:at] + text + before[at:]):
+        play(argv=argv, files={**files, f"data/{name}": spoilt})
+    path.write_bytes(before)
+
+
+@few(4)
+@given(text=mutated_text(DAILY, separator=","))
+def test_history_file(play: Worker, books: Path, text: bytes) -> None:
+    """A file that is refused leaves nothing on record; one that is taken can be read after that."""
+    for old in (play.folder / "data").glob("rowwater.db*"):
+        old.unlink()
+    files = {"data/rowwater.db": books.read_bytes(), "garden.yaml": GARDEN.encode(), "crops.yaml": b""}
+    play(argv=["history", "--file", "past.csv"], files={**files, "past.csv": text})
+    said = play(argv=["history", "--json"])
+    assert said["status"] in (0, 3), said
+    _finite(json.loads(said["out"]))

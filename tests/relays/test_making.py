@@ -137,7 +137,7 @@ class TestTheFile:
         assert [p.name for p in tmp_path.iterdir()] == ["valves.json"]
         assert json.loads(path.read_text())[0]["key"] == "k"
 
-    @pytest.mark.parametrize("text", ["", "{", "{}", "7", "\xff"])
+    @pytest.mark.parametrize("text", ["", "{", "{}", "7", "\xff", "[" * 100_000])
     def test_what_is_no_list(self, tmp_path: Path, text: str) -> None:
         path = tmp_path / "valves.json"
         path.write_bytes(text.encode("latin-1"))

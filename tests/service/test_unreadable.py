@@ -85,10 +85,14 @@ def link(path: Path) -> None:
     path.symlink_to(path.parent / "elsewhere")
 
 
+def nested(path: Path) -> None:
+    path.write_text("[" * 100_000)
+
+
 OWN_FILES = ("openings.trace", "valves.json", "today.json", "in-use.json", "valves.quiet")
 
 
-@pytest.mark.parametrize("make", [pipe, link, dangling])
+@pytest.mark.parametrize("make", [pipe, link, dangling, nested])
 def test_what_stands_in_the_place_of_its_own_files_is_replaced(
     make: Callable[[Path], None], make_shed: Callable[..., Shed]
 ) -> None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
+from scheduler.json_reading import read_json
 from scheduler.nearest import did_you_mean
 from scheduler.store import rows
 
@@ -116,10 +116,10 @@ def shaped(value: Any, wanted: Mapping[str, Check]) -> None:
 def parsed(line: bytes) -> dict[str, Any]:
     """A line's JSON object. Unfit for anything else: two equal keys, NaN, broken text."""
     try:
-        found = json.loads(line.decode(), object_pairs_hook=_once, parse_constant=_no_number)
+        found = read_json(line.decode(), object_pairs_hook=_once, parse_constant=_no_number)
     except Unfit:
         raise
-    except (ValueError, RecursionError):
+    except ValueError:
         raise Unfit("one JSON object") from None
     if not isinstance(found, dict):
         raise Unfit("one JSON object")

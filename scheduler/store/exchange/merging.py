@@ -6,12 +6,12 @@ table is laid out anew with all of its rows. All of it is one transaction of the
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 
 from scheduler.errors import BadInput
+from scheduler.json_reading import read_json
 from scheduler.store import rows
 from scheduler.store.exchange.kinds import KINDS, Kind
 from scheduler.store.withdrawn import UNDO
@@ -216,7 +216,7 @@ def _ids_of_numbers(connection: sqlite3.Connection, column: str) -> Ids:
 
 def _renumbered(details: str, ids: Mapping[str, Mapping[int, int]]) -> str | None:
     """None where one of them is not known."""
-    found = json.loads(details)
+    found = read_json(details)
     try:
         return rows.json_text({table: [ids[table][one] for one in found[table]] for table in found})
     except KeyError:

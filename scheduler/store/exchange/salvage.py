@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import sqlite3
 import tempfile
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 from scheduler.store.exchange.judge import Unfit
 from scheduler.store.exchange.kinds import FORMAT, KINDS, VERSION, line_of, valve_name
 from scheduler.store.exchange.reading import judged
@@ -142,11 +142,11 @@ class Salvage:
         for name in ("page", "working"):
             if name in found:
                 kept = found[name]  # before revision 0003 as text
-                found[name] = json.loads(kept) if isinstance(kept, str) else unpacked(kept)
+                found[name] = read_json(kept) if isinstance(kept, str) else unpacked(kept)
         if "valve" in found:
             found["valve"] = valve_name(found["valve"])
         if "details" in found:
-            found["details"] = json.loads(found["details"])
+            found["details"] = read_json(found["details"])
             if found["kind"] == UNDO:  # of what is lost it can say nothing more
                 found["details"] = {
                     table: [one for one in found["details"][table] if one in ids]

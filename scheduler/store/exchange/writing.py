@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing
@@ -10,6 +9,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 from scheduler.store import rows
 from scheduler.store.exchange.kinds import FORMAT, KINDS, UNITS, VERSION, line_of, valve_name
 from scheduler.store.owner import OWNERS, Owner
@@ -83,7 +83,7 @@ def _values(row: sqlite3.Row, kind: str, numbers: _Numbers, working_since: str) 
             case "valve":
                 yield name, valve_name(value)
             case "details":
-                yield name, numbers.of_undo(value) if row["kind"] == UNDO else json.loads(value)
+                yield name, numbers.of_undo(value) if row["kind"] == UNDO else read_json(value)
             case "page":
                 yield name, rows.unpacked(value)
             case "working":

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections import Counter
@@ -13,6 +12,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from scheduler.errors import BadInput
+from scheduler.json_reading import read_json
 from scheduler.weather.answers import short
 from scheduler.weather.files import layout as layouts
 from scheduler.weather.files import stamps as stamping
@@ -123,8 +123,8 @@ def read(messages: Iterable[Message], made: Plan, zone: ZoneInfo, *, now: dateti
 def _body(message: Message, made: Plan) -> Any:
     """The payload as JSON; None for what is no reading: other devices, words such as "offline"."""
     try:
-        body = json.loads(message.text)
-    except (ValueError, RecursionError):
+        body = read_json(message.text)
+    except ValueError:
         return None
     if isinstance(body, dict):
         wrong = any(_plain(look(body, path)) != value for path, value in made.only.items())

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from scheduler.disk import sync_folder, write_atomic
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 
 KEEP_DAYS = 14
 MOST_BYTES = 16_000_000
@@ -95,8 +96,8 @@ def _messages(lines: Iterable[bytes]) -> Iterator[Message]:
     for line in lines:
         if not line.endswith(b"\n"):
             continue
-        with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError, RecursionError):
-            found = json.loads(line)
+        with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):
+            found = read_json(line)
             at = datetime.fromisoformat(found["at"])
             topic, text = found["topic"], found["text"]
             if at.tzinfo is not None and isinstance(topic, str) and isinstance(text, str):

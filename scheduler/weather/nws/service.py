@@ -8,7 +8,6 @@ rain at any hour makes the day wet.
 
 from __future__ import annotations
 
-import json
 import math
 import re
 import time
@@ -18,6 +17,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from scheduler.errors import BadInput, CouldNot
+from scheduler.json_reading import read_json
 from scheduler.model import Fetched, Location, ValueKind, WeatherValue
 from scheduler.weather.answers import finite, json_object, short
 from scheduler.weather.cache import Cache, recall
@@ -139,8 +139,8 @@ class _Session:
 
 def _refused(reply: Reply) -> CouldNot:
     try:
-        answer = json.loads(reply.text)
-    except (ValueError, RecursionError):
+        answer = read_json(reply.text)
+    except ValueError:
         answer = None
     title = answer.get("title") if isinstance(answer, dict) else None
     told = f": {short(title)}" if isinstance(title, str) and title.strip() else ""

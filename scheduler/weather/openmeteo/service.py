@@ -6,7 +6,6 @@ labels 00:00 to 23:00 although each label holds the hour before it.
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping
@@ -15,6 +14,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from scheduler.errors import CouldNot
+from scheduler.json_reading import read_json
 from scheduler.model import Fetched, Location, ValueKind, WeatherValue
 from scheduler.weather.answers import day_and_hour, day_name, finite, json_object, short, unusable
 from scheduler.weather.http import TOTAL_SECONDS, Get, Reply
@@ -134,8 +134,8 @@ def _common(location: Location, hourly: Iterable[str]) -> dict[str, str]:
 
 def _refused(reply: Reply) -> CouldNot:
     try:
-        reason = json.loads(reply.text).get("reason")
-    except (ValueError, AttributeError, RecursionError):
+        reason = read_json(reply.text).get("reason")
+    except (ValueError, AttributeError):
         reason = None
     told = f": {short(reason)}" if isinstance(reason, str) and reason.strip() else ""
     if reply.status == 429:
