@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
+from weeks_kept import PLANNERS, WeeksKept
 
 # how long a busy machine, or an emulated one, takes for a case is no fault of the code
 unhurried = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -18,6 +20,20 @@ settings.load_profile("ci" if os.environ.get("CI") else "unhurried")
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--refresh-golden", action="store_true", help="write the golden files anew")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def weeks_kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WeeksKept]:
+    """Commands that are run in this process plan each week once in a test run."""
+    own = tmp_path_factory.getbasetemp()
+    shared = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+    folder = shared / "weeks_kept"
+    folder.mkdir(exist_ok=True)
+    kept = WeeksKept(folder)
+    with pytest.MonkeyPatch.context() as patch:
+        for planner in PLANNERS:
+            patch.setattr(planner, kept)
+        yield kept
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:

@@ -22,6 +22,9 @@ fi
 for shell in zsh fish; do  # the completion is tried in them; without them those two tests are left out
   command -v $shell >/dev/null || as_root apt-get install -y -qq --no-install-recommends $shell >/dev/null || true
 done
+# kept also where the machine says otherwise: each of the many processes would compile all modules anew
+export PYTHONDONTWRITEBYTECODE=
+"$VENV/bin/python" -m compileall -q scheduler
 [ $# -gt 0 ] || "$VENV/bin/python" -m pytest --doctest-modules --ignore=scheduler/store/migrations scheduler
 # more workers than cores: those that try real processes mostly wait
 "$VENV/bin/python" -m pytest -n $((2 * $(nproc))) --dist worksteal "$@"

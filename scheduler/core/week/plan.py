@@ -181,14 +181,14 @@ class Search:
 
     def _beyond(self, rule: Candidate | None) -> tuple[Candidate, str]:
         """Where the rule does not do: the solver's plan, or plain steps; rule: its plan, where it packs."""
+        steps = self._by_steps()
+        plain = steps if rule is None else _better(steps, rule)
+        if self.budget is None:
+            return plain, "the solver was not asked"
         try:
-            if self.budget is None:
-                raise NoSolver("the solver was not asked")
-            start = _better(self._by_steps(), rule or self._candidate("heuristic", self.rule))
-            return self.solved(start, self.budget)
+            return self.solved(_better(steps, rule or self._candidate("heuristic", self.rule)), self.budget)
         except NoSolver as error:
-            steps = self._by_steps()
-            return steps if rule is None else _better(steps, rule), str(error)
+            return plain, str(error)
 
     def solved(self, best: Candidate, budget: Budget) -> tuple[Candidate, str]:
         """The best of `best` and of what is found from it; a remark where the solver's time ran out.
