@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
+from running_order import longest_first
 from weeks_kept import PLANNERS, WeeksKept
 
 # how long a busy machine, or an emulated one, takes for a case is no fault of the code
@@ -34,6 +35,12 @@ def weeks_kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WeeksKept]:
         for planner in PLANNERS:
             patch.setattr(planner, kept)
         yield kept
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    workers = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+    items[:] = longest_first(items, workers, lambda item: item.nodeid)
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:

@@ -25,6 +25,10 @@ done
 # kept also where the machine says otherwise: each of the many processes would compile all modules anew
 export PYTHONDONTWRITEBYTECODE=
 "$VENV/bin/python" -m compileall -q scheduler
-[ $# -gt 0 ] || "$VENV/bin/python" -m pytest --doctest-modules --ignore=scheduler/store/migrations scheduler
+if [ $# -eq 0 ]; then
+  "$VENV/bin/python" -m pytest --collect-only >/dev/null &  # compiles the tests once, before every worker does
+  "$VENV/bin/python" -m pytest --doctest-modules --ignore=scheduler/store/migrations scheduler
+  wait
+fi
 # more workers than cores: those that try real processes mostly wait
 "$VENV/bin/python" -m pytest -n $((2 * $(nproc))) --dist worksteal "$@"
