@@ -7,6 +7,7 @@ import shutil
 import socket
 import ssl
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -255,6 +256,48 @@ def test_all_addresses_together_get_no_more_than_the_unit_bears() -> None:
             one.close()
         many.enter_context(socket.create_connection(door.getsockname(), 5))
         many.enter_context(door.accept()[0])
+
+
+IPV6_NEIGHBOUR = """
+import contextlib, socket
+from scheduler.web.door import MOST_OF_ONE, MOST_OF_ONE_NETWORK, Door
+
+NETWORK = "2001:db8:0:1::"
+
+def comes(door, host):
+    \"""Whether one more connection of that address is taken.\"""
+    one = many.enter_context(socket.socket(socket.AF_INET6))
+    one.setsockopt(socket.IPPROTO_IPV6, 78, 1)  # IPV6_FREEBIND: an address that no interface has
+    one.bind((host, 0))
+    one.connect(("::1", door.getsockname()[1]))
+    try:
+        many.enter_context(door.accept()[0])
+    except ConnectionAbortedError:
+        return False
+    return True
+
+with contextlib.ExitStack() as many:
+    listening = socket.create_server(("::", 0), family=socket.AF_INET6, dualstack_ipv6=True, backlog=128)
+    door = many.enter_context(Door(listening))
+    taken = [comes(door, f"{NETWORK}{k:x}") for k in range(1, MOST_OF_ONE_NETWORK + 30)]
+    assert taken == [True] * MOST_OF_ONE_NETWORK + [False] * 29, taken
+    assert [comes(door, "2001:db8:0:2::1") for _ in range(13)] == [True] * MOST_OF_ONE + [False]
+    for k in range(40):  # as IPv4-mapped addresses, all in one /64
+        at = "127.0.0.1", door.getsockname()[1]
+        many.enter_context(socket.create_connection(at, 5, (f"127.0.1.{k}", 0)))
+        many.enter_context(door.accept()[0])
+"""
+
+
+def test_a_neighbour_with_a_network_of_ipv6_addresses_leaves_room_for_others() -> None:
+    """In a network namespace of its own, whose loopback answers for all addresses of two networks."""
+    lo = "ip link set lo up && ip -6 route add local 2001:db8::/48 dev lo"
+    namespace = ["unshare", "--net", "--map-root-user", "sh", "-c"]
+    if subprocess.run([*namespace, lo], capture_output=True, check=False).returncode:
+        pytest.skip("no network namespace can be made here, or it has no IPv6")
+    code = [*namespace, f'{lo} && exec "$0" -P -c "$1"', sys.executable, IPV6_NEIGHBOUR]
+    done = subprocess.run(code, capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 0, done.stderr
 
 
 # --- what stands in the way of a start ---
