@@ -7,6 +7,7 @@ from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 from scheduler.core.balance.stands import stands
+from scheduler.errors import BadInput
 from scheduler.model import Applied, Garden, Run, Zone
 from scheduler.planning.day_rules import rules_from, watering_day
 from scheduler.planning.notes import MakePlanting, with_notes
@@ -51,10 +52,13 @@ def by_hand_record(
     make_planting: MakePlanting,
     replaces_day: bool = False,
 ) -> Applied:
-    """One record from minutes, or from litres the grower measured (then the minutes follow from the flow)."""
+    """One record from minutes, or from litres the grower measured (then the minutes follow from the flow).
+
+    Of a zone that garden.yaml has no more, at the rates of its run that day: BadInput where there was none.
+    """
     zones = with_notes(garden.zones, store.notes(), make_planting)
-    zone = next(z for z in zones if z.name == zone_name)
-    rate = rates(garden, zone, day)
+    zone = next((z for z in zones if z.name == zone_name), None)
+    rate = _rates_as_planned(store, zone_name, day) if zone is None else rates(garden, zone, day)
     measured = liters is not None
     if minutes is None:
         assert liters is not None
@@ -72,6 +76,25 @@ def by_hand_record(
         measured=measured,
         replaces_day=replaces_day,
     )
+
+
+def _rates_as_planned(store: Store, zone_name: str, day: date) -> Rates:
+    plan = store.plan(day)
+    runs = [] if plan is None else [run for run in plan.runs if run.zone == zone_name and run.minutes > 0]
+    if plan is None or not runs:
+        raise BadInput(
+            f"garden.yaml no longer has {zone_name}, and no run of it was planned on {day}",
+            hint="rowwater log shows its days",
+        )
+    minutes = sum(run.minutes for run in runs)
+    net_per_minute = sum(net_whole(plan, run) for run in runs) / minutes
+    return Rates(sum(run.liters for run in runs) / minutes, net_per_minute, net_per_minute, 0.0)
+
+
+def days_planned(store: Store, zone_name: str, today: date) -> list[date]:
+    """The last days, today too, on which runs of the zone were planned, whether or not garden.yaml has it."""
+    plans = store.plans(today - timedelta(days=ASK_BACK_DAYS), today)
+    return [plan.day for plan in plans if any(run.zone == zone_name for run in plan.runs)]
 
 
 NOON = time(12)

@@ -98,8 +98,8 @@ def gather(
     notes = tuple(store.notes())
     applied = tuple(effective_applied(store.applied(start, day)))
     plans = {plan.day: plan for plan in store.plans(day - timedelta(days=2 * ASK_BACK_DAYS), day)}
-    by_hand = {zone.name for zone in garden.zones if zone.valve.driver == "by_hand"}
-    in_use = begun(plans[day], applied, by_hand, now) if day in plans and now else []
+    by_valve = {zone.name for zone in garden.zones if zone.valve.driver != "by_hand"}
+    in_use = begun(plans[day], applied, by_valve, now) if day in plans and now else []
     zones, aside = lay_over(garden.zones, notes, make_planting)
     found = with_history(garden, store, notes, start, last, today=day, days_before=BED_DAYS)
     span = store.weather_span()

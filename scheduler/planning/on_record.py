@@ -166,14 +166,17 @@ def net_whole(plan: StoredPlan, run: Run) -> float:
     return run.net_mm / (1 - (0.0 if line is None else line.get("leaching", 0.0)))
 
 
-def begun(plan: StoredPlan, records: Iterable[Applied], by_hand: Container[str], now: datetime) -> list[Run]:
-    """Runs of the zones opened by hand whose start has passed and that nobody has answered.
+def begun(plan: StoredPlan, records: Iterable[Applied], by_valve: Container[str], now: datetime) -> list[Run]:
+    """Runs whose start has passed and that nobody has answered, of zones that no valve here opens: by hand,
+    or gone from garden.yaml.
 
     Of a day that is over those of all zones: nothing of it is still ahead.
     """
     over = now.date() > plan.day and all(run.stop <= now for run in plan.runs)
     return [
-        run for _, run in unanswered([plan], records) if (over or run.zone in by_hand) and run.start <= now
+        run
+        for _, run in unanswered([plan], records)
+        if (over or run.zone not in by_valve) and run.start <= now
     ]
 
 

@@ -151,19 +151,20 @@ def planned_runs(
 
 
 def done_runs(facts: Facts) -> tuple[Run, ...]:
-    """Today's earlier runs that are facts, no longer a plan: opened by a valve, or by hand and begun.
+    """Today's earlier runs that are facts, no longer a plan: opened by a valve, or by hand and begun, also
+    of a zone that garden.yaml has no more.
 
     Runs still ahead of them are planned anew, for what is still missing: they must not stay beside it.
     """
     before = facts.plans.get(facts.day)
     if before is None:
         return ()
-    by_hand = {zone.name for zone in facts.zones if zone.valve.driver == "by_hand"}
+    by_valve = {zone.name for zone in facts.zones if zone.valve.driver != "by_hand"}
     return tuple(
         run
         for run in before.runs
         if (run.zone, run.pulse) in facts.tried | facts.begun
-        or (run.zone in by_hand and any(answers(a, run) for a in facts.applied_on(run.zone, facts.day)))
+        or (run.zone not in by_valve and any(answers(a, run) for a in facts.applied_on(run.zone, facts.day)))
     )
 
 

@@ -23,14 +23,15 @@ class Unanswered:
 
 
 def unanswered_runs(facts: Facts) -> tuple[Unanswered, ...]:
-    """Planned runs of the last days that no record of water answers, oldest first."""
+    """Planned runs of the last days that no record of water answers, oldest first; of a day those of zones
+    that garden.yaml has no more come last.
+    """
     first = max(facts.day - timedelta(days=ASK_BACK_DAYS), facts.start)
     plans = [plan for day, plan in sorted(facts.plans.items()) if first <= day < facts.day]
     order = {zone.name: z for z, zone in enumerate(facts.zones)}
     runs_of: dict[tuple[date, str], list[Run]] = {}
     for day, run in unanswered(plans, facts.applied):
-        if run.zone in order:
-            runs_of.setdefault((day, run.zone), []).append(run)
+        runs_of.setdefault((day, run.zone), []).append(run)
     return tuple(
         Unanswered(
             zone,
@@ -39,5 +40,7 @@ def unanswered_runs(facts: Facts) -> tuple[Unanswered, ...]:
             liters=sum(run.liters for run in runs),
             net_mm=sum(net_whole(facts.plans[day], run) for run in runs),
         )
-        for (day, zone), runs in sorted(runs_of.items(), key=lambda found: (found[0][0], order[found[0][1]]))
+        for (day, zone), runs in sorted(
+            runs_of.items(), key=lambda found: (found[0][0], order.get(found[0][1], len(order)))
+        )
     )

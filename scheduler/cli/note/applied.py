@@ -69,7 +69,7 @@ def _as_planned(
 ) -> list[Applied]:
     from scheduler.planning.by_hand import as_planned_records
 
-    name = None if zone is None else common.zone_name(garden, zone)
+    name = None if zone is None else _named(garden, store, zone, now)
     found = as_planned_records(
         garden, store, now=now, day=day, make_planting=planting_maker(), zone=name, given=given
     )  # fmt: skip
@@ -102,7 +102,7 @@ def _typed(
 ) -> Applied:
     from scheduler.planning.by_hand import by_hand_record
 
-    name = common.zone_name(garden, zone)
+    name = _named(garden, store, zone, now)
     when = day or _meant_day(garden, store, name, now)
     if when > now.date() and not store.plan(when):
         raise BadInput(f"{when} is still to come")
@@ -117,11 +117,27 @@ def _typed(
     return record
 
 
+def _named(garden: Garden, store: Store, zone: str, now: datetime) -> str:
+    """The zone as garden.yaml spells it; or one that it has no more, with a planned run of the last days."""
+    from scheduler.planning.by_hand import days_planned
+
+    return zone if days_planned(store, zone, now.date()) else common.zone_name(garden, zone)
+
+
 def _meant_day(garden: Garden, store: Store, name: str, now: datetime) -> date:
-    """Of water told without a date: today, or last evening where its run still waits for an answer."""
-    from scheduler.planning.by_hand import evening_run
+    """Of water told without a date: today, or last evening where its run still waits for an answer.
+
+    Of a zone that garden.yaml has no more: the last day on which it was planned.
+    """
+    from scheduler.planning.by_hand import days_planned, evening_run
     from scheduler.planning.day_rules import watering_day
 
+    if name not in {zone.name for zone in garden.zones}:
+        last = days_planned(store, name, now.date())[-1]
+        click.echo(
+            f"for {last:%a} {last.day} {last:%b}: garden.yaml no longer has {name} (another day: --date)"
+        )
+        return last
     found = evening_run(garden, store, name, now)
     if found is None:
         return watering_day(garden, now)
