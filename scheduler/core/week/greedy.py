@@ -62,6 +62,7 @@ class Single:
         self.terms = terms_of(self.valves)
         self.most, self.least = valves.most[:, valve], valves.useful[:, valve]
         self.flow = valves.flow[:, valve]
+        self._known: dict[bytes, float] = {}
 
     def loss(self, minutes: FloatArray) -> FloatArray:
         """(...,) What the stress of (..., day) minutes costs, summed over the valve's zones and days.
@@ -72,6 +73,13 @@ class Single:
         lack: FloatArray = dry_side_balance(self.valves, self.terms, net).lack
         return np.asarray(loss_of(lack, self.valves.week).sum(axis=(-2, -1)))
 
+    def known_loss(self, minutes: Minutes) -> float:
+        """`loss` of (day,) minutes, which is asked for again and again."""
+        key = minutes.tobytes()
+        if key not in self._known:
+            self._known[key] = float(self.loss(minutes))
+        return self._known[key]
+
     def trimmed(self, minutes: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Minutes held to what the zones can still take each morning, and what they could take at most.
 
@@ -80,10 +88,10 @@ class Single:
         morning to morning as it is expected, with rain by its probability (model M5).
         """
         week, valves = self.valves.week, self.valves
-        kept, able = np.zeros_like(minutes), np.zeros_like(minutes)
-        deficit = np.broadcast_to(week.deficit, (*minutes.shape[:-1], len(week.zones)))
+        kept, able = np.zeros(minutes.shape), np.zeros(minutes.shape)
+        deficit = week.deficit
         for day in range(week.days):
-            if week.begins[day].any():
+            if valves.begins[day]:
                 deficit = np.where(week.begins[day], np.minimum(deficit, week.taw[day]), deficit)
             if self.most[day] > 0:
                 wanted = np.maximum(valves.wanted(day, deficit), valves.settling(day)).max(axis=-1)
@@ -154,7 +162,7 @@ class Greedy:
     def _best(self, single: Single) -> tuple[float, FloatArray] | None:
         """The raise that lowers the loss most for its water, with the valve's minutes after it."""
         now = self.minutes[:, single.valve]
-        before = float(single.loss(now))
+        before = single.known_loss(now)
         if before <= _GAIN:
             return None
         _, able = single.trimmed(now)
@@ -216,7 +224,7 @@ class Greedy:
         changed = now.copy()
         changed[day] = minutes
         after, _ = single.trimmed(changed)
-        if self._holds(v, after) and single.loss(after) <= single.loss(now) + 1e-9:
+        if self._holds(v, after) and single.known_loss(after) <= single.known_loss(now) + 1e-9:
             self._take(v, after)
 
 

@@ -90,11 +90,10 @@ def dry_side_balance(valves: Valves, terms: Terms, net: Mm) -> DrySide:
     Source: FAO-56 eq 84 (stress) and 85 (balance), model M5.
     """
     week = valves.week
-    start = np.broadcast_to(week.deficit + DOUBT_SD * week.deficit_sd, (*net.shape[:-2], net.shape[-1]))
-    no_rain = dry_side = start
+    no_rain = dry_side = week.deficit + DOUBT_SD * week.deficit_sd
     lack, no_rain_starts, dry_side_starts = np.zeros(net.shape), np.zeros(net.shape), np.zeros(net.shape)
     for day in range(week.days):
-        if week.begins[day].any():
+        if valves.begins[day]:
             no_rain, dry_side = (
                 np.where(week.begins[day], np.minimum(d, week.taw[day]), d) for d in (no_rain, dry_side)
             )
@@ -129,7 +128,7 @@ def mean_balance(valves: Valves, terms: Terms, net: Mm) -> MeanBalance:
     Source: FAO-56 eq 84 (stress), 85 (balance) and 88 (percolation), model M5.
     """
     week = valves.week
-    deficit = np.broadcast_to(week.deficit, (*net.shape[:-2], net.shape[-1]))
+    deficit = week.deficit
     start, end, lack, drained = (np.zeros(net.shape) for _ in range(4))
     for day in range(week.days):
         deficit = np.where(week.begins[day], np.minimum(deficit, week.taw[day]), deficit)

@@ -62,6 +62,11 @@ class Valves:
         return week.standing & ~shut[:, week.valve]
 
     @cached_property
+    def begins(self) -> tuple[bool, ...]:
+        """(day,) Some planting begins."""
+        return tuple(bool(day.any()) for day in self.week.begins)
+
+    @cached_property
     def flow(self) -> FloatArray:
         """(day, valve) L/min: the sum over the zones that take part (model M8)."""
         return self.sums(np.where(self.takes_part, self.week.flow_lpm, 0.0))
@@ -239,8 +244,12 @@ class Valves:
 
     def settling(self, day: int) -> Minutes:
         """(zone,) Whole minutes a settling run asks for on that day (model M10); 0 where none is asked."""
-        asked = np.minimum(np.ceil(self.week.settle[day]), self.limits.longest)
-        return np.asarray(np.where(self.takes_part[day], asked, 0.0))
+        return self._settling[day]
+
+    @cached_property
+    def _settling(self) -> tuple[Minutes, ...]:
+        asked = np.minimum(np.ceil(self.week.settle), self.limits.longest)
+        return tuple(np.where(self.takes_part, asked, 0.0))
 
     def most_of(self, zone_minutes: Minutes) -> Minutes:
         """(valve,) minutes from (zone,) ones: zones on one valve run for the longest of theirs."""
