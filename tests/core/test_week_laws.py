@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from scheduler.core.hours.rules import PeriodCap
+from scheduler.core.week import solver
 from scheduler.core.week.plan import plan_week
 from scheduler.core.week.problem import Busy, Week
 
@@ -110,6 +111,20 @@ def test_no_time_is_the_heuristic_and_the_plan_says_so():
     plan = plan_week(scarce(), seconds=0.0)
     assert broken_rules(scarce(), plan) == []
     assert plan.method == "heuristic" or plan.note or plan.score.loss <= plan.best_loss * 1.001
+
+
+@pytest.mark.parametrize("share", [1e-6, 1e-3, 0.01])
+@pytest.mark.parametrize("seed", range(6))
+def test_a_machine_too_slow_for_the_solver_still_plans(
+    monkeypatch: pytest.MonkeyPatch, seed: int, share: float
+):
+    """Its time may be over before it knows a bound, or within a program: that bounds nothing."""
+    ahead = garden(seed) if seed else scarce()
+    best = plan_week(ahead)
+    monkeypatch.setattr(solver, "CLOCK_PER_SECOND", solver.CLOCK_PER_SECOND * share)
+    plan = plan_week(ahead)
+    assert broken_rules(ahead, plan) == []
+    assert plan.best_loss <= best.score.loss + 1e-6
 
 
 def test_who_goes_short_is_named_with_the_reason():

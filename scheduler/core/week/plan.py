@@ -343,5 +343,5 @@ def _spares_worth(one: Candidate, other: Candidate) -> bool:
 
 
 def _rounded_down(bound: float) -> float:
-    """To six digits after the point: the solver's last ones are the machine's."""
-    return math.floor(bound * 1e6) / 1e6
+    """To six digits after the point: the solver's last ones are the machine's. An infinite one stays."""
+    return math.floor(bound * 1e6) / 1e6 if math.isfinite(bound) else bound

@@ -30,7 +30,7 @@ class Solved(NamedTuple):
 
     values: FloatArray  # by column
     objective: float
-    bound: float  # nothing is better
+    bound: float  # nothing is better; -inf where the time was over before one was known
     done: bool  # proved within the gap
 
 
@@ -133,9 +133,10 @@ class Model:
         if info.primal_solution_status != _FEASIBLE:
             raise NoSolver(f"the solver found no plan ({solver.modelStatusToString(state)})")
         objective = float(info.objective_function_value)
-        bound = float(info.mip_dual_bound) if any(self.whole) else objective
+        done = state == highspy.HighsModelStatus.kOptimal
+        least = info.mip_dual_bound if any(self.whole) else objective if done else -np.inf
         values = np.array(solver.getSolution().col_value, dtype=np.float64)
         if start and not np.isclose(float(lp.col_cost_ @ values), objective, rtol=1e-6, atol=1e-6):
             # seen in HiGHS 1.16: now and then it hands back the start in place of what it found
             return self.solve(seconds, gap, None, nodes)
-        return Solved(values, objective, bound, state == highspy.HighsModelStatus.kOptimal)
+        return Solved(values, objective, float(least), done)
