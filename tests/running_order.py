@@ -5,8 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
-LONGEST = ("tests/service/test_real_kills.py", "tests/soak/", "tests/power/")
-"""Where a test takes half a minute or more, most of it in waiting."""
+LONGEST = (
+    "tests/service/test_real_kills.py",
+    "tests/lived/test_seasons.py",
+    "tests/soak/",
+    "tests/power/",
+)
+"""Where a test takes half a minute or more."""
 
 Item = TypeVar("Item")
 

@@ -6,7 +6,6 @@ import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import timedelta
 
 from browser.chromium import PHONE, Scheme, context
 from playwright.sync_api import Browser, Page
@@ -18,12 +17,6 @@ ASKING = "/confirm/water/tomatoes?minutes=5"
 
 class House(Creekside):
     """Valves are programs: tomatoes and onions have one each, the other zones are opened by hand."""
-
-    def planned(self) -> None:
-        """Three mornings, of which the first two were not answered."""
-        for back in (2, 1, 0):
-            done = self.rowwater("day", "--date", (self.day - timedelta(days=back)).isoformat())
-            assert done.returncode in (0, 3), done.stderr
 
     def pair(self, page: Page, may: str, name: str) -> None:
         """As its owner does: the code of the terminal typed on the phone."""

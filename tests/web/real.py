@@ -11,9 +11,11 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import pytest
 import requests
 from service.shed import VALVE, Shed
 from web.browser import Form, forms
+from web.conftest import rowwater
 
 CREEKSIDE = Path(__file__).parents[2] / "examples" / "creekside"
 THEN = date(2015, 7, 9)
@@ -58,11 +60,18 @@ class Creekside(Shed):
     def argv(self, *words: str) -> list[str]:
         return [sys.executable, "-P", "-c", LAUNCH, *words]
 
-    def planned(self) -> None:
-        """Yesterday and today, as though nothing had been answered since."""
-        for day in (self.day - timedelta(days=1), self.day):
-            done = self.rowwater("day", "--date", day.isoformat())
-            assert done.returncode in (0, 3), done.stderr
+    def planned(self, mornings: int = 2) -> None:
+        """Today and the days before it, as though nothing had been answered since.
+
+        In this process and by plain steps, which is quick.
+        """
+        places = ("--config", str(self.garden), "--data", str(self.data))
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setitem(sys.modules, "highspy", None)
+            for back in reversed(range(mornings)):
+                day = self.day - timedelta(days=back)
+                status, said = rowwater(*places, "day", "--date", day.isoformat())
+                assert status in (0, 3), said
 
     def start_page(self, *words: str) -> None:
         with (self.folder / "page.log").open("ab") as log:
