@@ -11,7 +11,7 @@
 #   beside    the same in the other system, with the very same versions of all libraries
 #   outputs   selfcheck, a season, three days, why, check and more in both, compared byte for byte
 #   morning   examples/first-morning.sh in the ARM system, its morning compared with this machine's
-#   tests     the tests of core, store, service, guard and relays in the ARM system
+#   tests     the tests of core, store, service, guard, relays and the soak in the ARM system (FOLDERS: some of them)
 #   own-tests all tests in the system for this machine's own processor
 # Emulated is the processor (qemu); the kernel is this machine's, so nothing is learned about pins.
 # shellcheck disable=SC2016,SC2317  # what stands in '...' runs inside the system; steps are called by their names
@@ -26,10 +26,11 @@ project="$(cd "$(dirname "$0")/../.." && pwd)"
 own="$(dpkg --print-architecture)"
 [ "$own" != arm64 ] || echo "This machine is ARM itself: nothing is emulated, and there is nothing to compare with."
 
-# Tests that measure time, or look at processes by their names: emulation is ten times slower, and shows every process
-# as the emulator's.  Each with its reason; all of them run in own-tests.
-left_out=(
-)
+# Real services whose limits are the world's seconds: emulated one takes longer to start than these tests wait.  They
+# run in own-tests.  In their place the soak's short life runs here, by a clock that stands still while a process works.
+real_time=(after_a_valve_test earlier_guards late_effects lost_ways other_shapes process real_kills rows shortages
+  spoilt_disks unreadable)
+measures_time=(tests/store/test_store_facts.py::test_a_season_of_weather_is_quick)
 needed=(pytest pytest-xdist hypothesis freezegun gpiozero paho-mqtt refet pedon filterpy)
 
 root_of() { echo "$folder/$suite-$1"; } # ARCHITECTURE
@@ -256,8 +257,8 @@ run_tests() { # ARCHITECTURE PYTEST-ARGUMENTS...
   local architecture=$1
   shift
   lay_source "$architecture"
-  inside "$architecture" sh -c 'command -v mosquitto >/dev/null ||
-    { apt-get update -qq && apt-get install -y -qq --no-install-recommends mosquitto >/dev/null; }'
+  inside "$architecture" sh -c 'command -v mosquitto >/dev/null && command -v gcc >/dev/null ||
+    { apt-get update -qq && apt-get install -y -qq --no-install-recommends mosquitto gcc libc6-dev >/dev/null; }'
   inside "$architecture" bash -c 'cd /srv/rowwater && . examples/python.sh && ready_environment ".[gpio,mqtt]" -e &&
     "$VENV/bin/pip" install --quiet "$@"' - "${needed[@]}"
   inside "$architecture" bash -c 'cd /srv/rowwater && exec .venv/bin/python -m pytest -n 2 "$@"' - "$@"
@@ -266,8 +267,9 @@ run_tests() { # ARCHITECTURE PYTEST-ARGUMENTS...
 tests() {
   local -a without=()
   local name
-  for name in "${left_out[@]}"; do without+=(--deselect "$name"); done
-  timed "tests, arm64" run_tests arm64 "${without[@]}" tests/core tests/store tests/service tests/guard tests/relays
+  for name in "${real_time[@]}"; do without+=(--ignore "tests/service/test_$name.py"); done
+  for name in "${measures_time[@]}"; do without+=(--deselect "$name"); done
+  timed "tests, arm64" run_tests arm64 "${without[@]}" "${folders[@]}"
 }
 
 own-tests() {
@@ -288,5 +290,7 @@ main() { # the shell reads a script as it goes: what it runs here it has read wh
   exit "$differs"
 }
 
+folders=(tests/core tests/store tests/service tests/guard tests/relays tests/soak)
+[ -z "${FOLDERS:-}" ] || read -r -a folders <<<"$FOLDERS"
 differs=0
 main
