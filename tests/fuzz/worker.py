@@ -97,26 +97,27 @@ def _end(status: int) -> None:
 
 
 def _waited(child: int, deadline: float) -> int:
-    pause = 0.002
-    while time.monotonic() < deadline:
+    pause, before = 0.002, 0.0
+    while True:
         pid, status = os.waitpid(child, os.WNOHANG)
         if pid:
             return os.waitstatus_to_exitcode(status)
+        if time.monotonic() >= deadline:
+            state, cpu = _seen(child)
+            stands = state == "S" and cpu == before  # waits for something that never comes
+            if stands or cpu >= SECONDS / 2:
+                os.kill(child, signal.SIGKILL)
+                os.waitpid(child, 0)
+                return -1
+            deadline, before = time.monotonic() + SECONDS, cpu  # a crowded machine or disk is no hang
         time.sleep(pause)
         pause = min(pause * 1.5, 0.05)
-    cpu = _cpu_seconds(child)
-    if cpu < SECONDS / 2:  # a crowded machine is no hang
-        return _waited(child, time.monotonic() + SECONDS)
-    os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return -1
 
 
-def _cpu_seconds(child: int) -> float:
-    """CPU time of the child; as much as a hang where it sleeps and waits for something that never comes."""
+def _seen(child: int) -> tuple[str, float]:
+    """State and CPU seconds."""
     fields = Path(f"/proc/{child}/stat").read_text().rpartition(")")[2].split()
-    ran = (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-    return ran if fields[0] == "R" else SECONDS
+    return fields[0], (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 if __name__ == "__main__":
