@@ -79,6 +79,8 @@ def test_the_service_that_closes_valves_comes_first() -> None:
     assert int(one("CPUWeight")) < 100 > int(one("IOWeight"))
     assert int(one("OOMScoreAdjust")) > 0
     assert one("MemoryMax") == "400M"
+    assert "TMPDIR=/var/tmp" in PAGE["Environment"], "the copy of the records is no memory, where /tmp is"
+    assert one("PrivateTmp") == "yes", "an own /var/tmp too (systemd.exec(5)), which it may write"
     assert "Restart" not in PAGE, "who connects starts it"
 
 
