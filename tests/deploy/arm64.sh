@@ -26,11 +26,24 @@ project="$(cd "$(dirname "$0")/../.." && pwd)"
 own="$(dpkg --print-architecture)"
 [ "$own" != arm64 ] || echo "This machine is ARM itself: nothing is emulated, and there is nothing to compare with."
 
-# Real services whose limits are the world's seconds: emulated one takes longer to start than these tests wait.  They
-# run in own-tests.  In their place the soak's short life runs here, by a clock that stands still while a process works.
-real_time=(after_a_valve_test earlier_guards late_effects lost_ways other_shapes process real_kills rows shortages
-  spoilt_disks unreadable)
-measures_time=(tests/store/test_store_facts.py::test_a_season_of_weather_is_quick)
+# Real processes whose limits are the world's seconds: an emulated service takes longer to start than these tests wait,
+# an emulated guard longer than the second in which it must close.  They run in own-tests.  In the services' place the
+# soak's short life runs here, by a clock that stands still while a process works.
+real_time=(tests/guard/test_guard_process.py
+  tests/service/test_{after_a_valve_test,earlier_guards,late_effects,lost_ways,other_shapes,process}.py
+  tests/service/test_{real_kills,rows,shortages,spoilt_disks,unreadable}.py)
+# The same of single tests, and two that know a process by its name or number: here the name is the emulator's, and
+# number 1 the tests themselves.
+single=(
+  tests/service/test_properties.py::test_a_season_is_fast_and_its_memory_flat
+  tests/store/test_store_facts.py::test_a_season_of_weather_is_quick
+  tests/relays/test_command.py::test_a_{program_that_hangs_is_killed_with_its_children,program_deaf_to_the_polite_signal}
+  tests/relays/test_command.py::test_a_child_that_left_the_session_does_not_hold_us_up
+  tests/relays/test_command.py::test_children_left_behind_are_killed
+  tests/relays/test_valve_test.py::test_{a_killed_trial_is_closed_by_the_guard,ctrl_c_closes}
+  tests/guard/test_watch.py::TestGuard::test_a_stranger_is_never_killed
+  tests/relays/test_lock.py::test_who_holds_them_is_known_by_the_lock_and_not_by_old_words
+)
 needed=(pytest pytest-xdist hypothesis freezegun gpiozero paho-mqtt refet pedon filterpy)
 
 root_of() { echo "$folder/$suite-$1"; } # ARCHITECTURE
@@ -267,8 +280,8 @@ run_tests() { # ARCHITECTURE PYTEST-ARGUMENTS...
 tests() {
   local -a without=()
   local name
-  for name in "${real_time[@]}"; do without+=(--ignore "tests/service/test_$name.py"); done
-  for name in "${measures_time[@]}"; do without+=(--deselect "$name"); done
+  for name in "${real_time[@]}"; do without+=(--ignore "$name"); done
+  for name in "${single[@]}"; do without+=(--deselect "$name"); done
   timed "tests, arm64" run_tests arm64 "${without[@]}" "${folders[@]}"
 }
 
