@@ -217,6 +217,12 @@ def after(seconds: float, do: Callable[[], object]) -> threading.Timer:
     return timer
 
 
+@pytest.fixture
+def soon_silent(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No valve is open: then it waits a minute."""
+    monkeypatch.setattr(guard_module, "IDLE_SILENCE_S", 0.2)
+
+
 class TestGuard:
     def test_goodbye_closes_nothing(self, ends: Ends, closings: list[list[str]]) -> None:
         ends.say(ends.order(spec("a")), b"", line("opened", "a", 60), line("closed", "a"), line("bye"))
@@ -265,6 +271,7 @@ class TestGuard:
         for timer in timers:
             timer.join()
 
+    @pytest.mark.usefixtures("soon_silent")
     def test_silence_ends_the_parent_then_closes(self, ends: Ends, closings: list[list[str]]) -> None:
         ends.guard = Guard(ends.pipe, ends.echoes.append, {}, kill=ends.killed.append)  # the true clock
         ends.say(ends.order(spec("a"), silence_s=0.2))
@@ -272,6 +279,7 @@ class TestGuard:
         assert ends.killed == [os.getppid()]
         assert closings == [["a"]]
 
+    @pytest.mark.usefixtures("soon_silent")
     def test_a_stranger_is_never_killed(self, ends: Ends, closings: list[list[str]]) -> None:
         ends.guard = Guard(ends.pipe, ends.echoes.append, {}, kill=ends.killed.append)
         ends.say(ends.order(spec("a"), silence_s=0.2, parent=1))
@@ -279,6 +287,7 @@ class TestGuard:
         assert ends.killed == []
         assert closings == [["a"]]
 
+    @pytest.mark.usefixtures("soon_silent")
     def test_a_parent_that_dies_just_before_it_is_ended(self, ends: Ends, closings: list[list[str]]) -> None:
         def gone(_: int) -> None:
             raise ProcessLookupError
