@@ -12,6 +12,7 @@ import os
 import pickle
 import sys
 from pathlib import Path
+from typing import Any
 
 from scheduler.core.week.plan import plan_week
 from scheduler.core.week.problem import Week, WeekPlan
@@ -27,23 +28,14 @@ class WeeksKept:
         self.folder = folder
         self.planned = 0  # weeks that were not kept yet
 
-    def __call__(
-        self,
-        week: Week,
-        *,
-        seconds: float | None = None,
-        solver: bool = True,
-        why_short: bool = True,
-        only_loss: bool = False,
-    ) -> WeekPlan:
-        how = {"seconds": seconds, "solver": solver, "why_short": why_short, "only_loss": only_loss}
-        by_steps = not solver or sys.modules.get("highspy", "there") is None
+    def __call__(self, week: Week, **how: Any) -> WeekPlan:
+        by_steps = not how.get("solver", True) or sys.modules.get("highspy", "there") is None
         if not by_steps:
-            return plan_week(week, **how)  # type: ignore[arg-type]
+            return plan_week(week, **how)
         file = self.folder / hashlib.sha256(pickle.dumps((week, how))).hexdigest()
         if not file.exists():
             self.planned += 1
-            self._keep(file, plan_week(week, **how))  # type: ignore[arg-type]
+            self._keep(file, plan_week(week, **how))
         plan: WeekPlan = pickle.loads(file.read_bytes())  # a copy of its own for every test
         return plan
 
